@@ -1,0 +1,50 @@
+"""Drift: one managed setting that is not as left, or a station that is not the one, or not there."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from asleft.domain.estate import StationId
+from asleft.domain.profile import Concern, Priority
+
+__all__ = ["Drift", "DriftKey", "DriftKind"]
+
+
+class DriftKind(StrEnum):
+    """What is not as left."""
+
+    SETTING = "setting"
+    UNREACHABLE = "unreachable"
+    EXCHANGED = "exchanged"
+    FIRMWARE = "firmware"
+
+
+@dataclass(frozen=True, order=True, slots=True)
+class DriftKey:
+    """What makes two findings the same drift: the station, what kind, and which setting."""
+
+    station: StationId
+    kind: DriftKind
+    setting: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Drift:
+    """One drift as it is told to people.
+
+    Args:
+        key: Station, kind and setting.
+        concern: Why it matters, in one word.
+        priority: How soon a person should act.
+        as_left: Approved value as text.
+        as_found: Found value as text.
+        what: What drifted, one plain sentence without the station's name.
+        matters: What it does to people, one plain sentence.
+    """
+
+    key: DriftKey
+    concern: Concern
+    priority: Priority
+    as_left: str
+    as_found: str
+    what: str
+    matters: str

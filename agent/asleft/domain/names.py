@@ -1,0 +1,44 @@
+"""Names and text: what our own documents may hold, and how foreign text is made harmless to show."""
+
+import re
+import unicodedata
+
+__all__ = ["NAME_RULE", "harmless", "is_name", "unprintable"]
+
+NAME_RULE = "lower-case letters, digits and single hyphens, at most 40, starting with a letter"
+"""What `is_name` asks of a site, station, role or person, in words."""
+
+_NAME = re.compile(r"[a-z](?:-?[a-z0-9]){0,39}\Z")
+_LONGEST_NAME = 40
+# Cc control, Cf format (bidi overrides, zero width), Cs surrogate, Co private, Cn unassigned, Zl/Zp line separators.
+_UNPRINTABLE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+
+def is_name(text: str) -> bool:
+    """Tell whether a text may name a site, station, role or person (`NAME_RULE`)."""
+    return len(text) <= _LONGEST_NAME and _NAME.match(text) is not None
+
+
+def unprintable(text: str) -> str:
+    """Give the first character that would not show as itself, as `U+001B`, or an empty text."""
+    for character in text:
+        if unicodedata.category(character) in _UNPRINTABLE:
+            return f"U+{ord(character):04X}"
+    return ""
+
+
+def harmless(text: str, *, longest: int = 200) -> str:
+    """Escape foreign text so that it cannot command a terminal, turn a line around or fill a screen.
+
+    Args:
+        text: Text from a station, a file name, another program.
+        longest: Characters kept; what is cut is counted.
+    """
+    kept = text[:longest]
+    shown = "".join(
+        character.encode("unicode_escape").decode("ascii")
+        if unicodedata.category(character) in _UNPRINTABLE
+        else character
+        for character in kept
+    )
+    return shown if len(text) <= longest else f"{shown}… ({len(text) - longest} more)"

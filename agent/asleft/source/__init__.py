@@ -1,0 +1,1 @@
+"""The baseline repository: what people approved. The agent only reads it, and always from a commit."""

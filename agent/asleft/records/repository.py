@@ -1,0 +1,418 @@
+"""The records repository: what was found and what was done, added to and never rewritten.
+
+GitPython is the one door to git. Files and tree of a commit go in through one ``git fast-import``; where a signing key
+is set, the commit object is then written anew with its signature, for fast-import cannot sign. Last of all the branch is
+moved by compare-and-swap, so that a failure at any earlier point leaves the head where it was. What a user's or the
+system's git configuration says changes nothing here.
+"""
+
+import contextlib
+import shutil
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import IO, Self
+
+import git
+
+from asleft.ports.records import Entry
+from asleft.records.door import (
+    MADE_WITH,
+    SETTINGS,
+    CannotSign,
+    PathRefused,
+    RecordsBroken,
+    RecordsFull,
+    RecordsMissing,
+    RecordsMoved,
+    broken,
+    commit_id,
+    environment,
+    last_line,
+    not_written,
+    record_path,
+    run_git,
+    unsigned,
+)
+from asleft.records.message import README, blob_id, compose, entries, identity, staged_stream, tokens_of
+
+__all__ = [
+    "CannotSign",
+    "PathRefused",
+    "Records",
+    "RecordsBroken",
+    "RecordsFull",
+    "RecordsMissing",
+    "RecordsMoved",
+]
+
+BRANCH = "refs/heads/main"
+STAGING = "refs/asleft/staging"
+FEW = 100
+"""Paths that are named to git one by one."""
+
+
+class Records:
+    """A bare records repository and the agent's hand in it. One process at a time should write.
+
+    Args:
+        repo: The repository.
+        signing_key: The agent's SSH key; commits are not signed where None.
+    """
+
+    def __init__(self, repo: git.Repo, *, signing_key: Path | None = None) -> None:
+        self._repo = repo
+        self._folder = Path(repo.git_dir).absolute()
+        signing = {"gpg.format": "ssh", "gpg.ssh.program": "ssh-keygen"} if signing_key else {}
+        if signing_key:
+            signing["user.signingKey"] = str(signing_key.absolute())
+        self._signs = bool(signing_key)
+        self._env = environment(self._folder, {**SETTINGS, **signing})
+        self._name = self._email = ""
+
+    @classmethod
+    def create(cls, folder: Path, *, agent_name: str, agent_email: str, when: datetime) -> Self:
+        """Make a records repository whose first commit says what it is.
+
+        Args:
+            folder: The folder to make; it must not exist or be empty.
+            agent_name: Who its commits are by.
+            agent_email: The mail address that git asks for beside the name.
+            when: The time of the first commit.
+
+        Raises:
+            RecordsBroken: The folder holds something already.
+            RecordsFull: git could not make it.
+        """
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise RecordsBroken(
+                "something stands where the records should be made",
+                where=str(folder),
+                todo="give an empty folder",
+            )
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as wrong:
+            raise not_written(str(wrong), folder) from wrong
+        try:
+            cls._made(folder, identity(agent_name), identity(agent_email), when)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        return cls.open(folder)
+
+    @classmethod
+    def open(cls, folder: Path, *, signing_key: Path | None = None) -> Self:
+        """Open the records repository in a folder.
+
+        Raises:
+            RecordsMissing: There is none.
+            RecordsBroken: It is damaged, or is not one that asleft made.
+        """
+        try:
+            repo = git.Repo(folder, expand_vars=False)
+        except (git.InvalidGitRepositoryError, git.NoSuchPathError, OSError, ValueError) as wrong:
+            raise RecordsMissing(
+                "there is no records repository here",
+                where=str(folder),
+                todo="give the right home, or restore the records from their copy",
+            ) from wrong
+        records = cls(repo, signing_key=signing_key)
+        if repo.working_tree_dir is not None:
+            raise RecordsBroken(
+                "this repository has a work tree; records have none",
+                where=str(folder),
+                todo="give the right home",
+            )
+        records._identify()
+        records._said("rev-parse", "--verify", "--quiet", f"{records.head()}^{{tree}}")
+        return records
+
+    @classmethod
+    def _made(cls, folder: Path, name: str, email: str, when: datetime) -> None:
+        env = environment(folder.absolute(), SETTINGS)
+        settings = {**MADE_WITH, "user.name": name, "user.email": email}
+        init = ["init", "--quiet", "--bare", "--initial-branch=main", "--object-format=sha1", "--template="]
+        for command in (init, *(["config", key, value] for key, value in settings.items())):
+            status, _, why = run_git(git.Git(str(folder)), command, env)
+            if status:
+                raise not_written(why, folder)
+        records = cls(git.Repo(folder, expand_vars=False))
+        records._identify()
+        records._write(None, {"README.md": README.encode()}, compose("records: made", "", ()), when)
+
+    def head(self) -> str:
+        """Give the newest commit.
+
+        Raises:
+            RecordsBroken: There is none.
+        """
+        return self._said("show-ref", "--verify", "--hash", BRANCH).decode().strip()
+
+    def is_descendant(self, of: str) -> bool:
+        """Tell whether the newest commit is another one or comes after it; a commit not there at all is not before it."""
+        status, _, _ = self._run("merge-base", "--is-ancestor", commit_id(of), self.head())
+        return status == 0
+
+    def require_descendant(self, of: str) -> None:
+        """Refuse to go on unless the newest commit is another one or comes after it.
+
+        Raises:
+            RecordsMoved: The history was rewritten or put back.
+        """
+        if not self.is_descendant(of):
+            raise RecordsMoved(
+                f"the records no longer continue from commit {of[:12]}, the last that was written here",
+                where=str(self._folder),
+                todo="find out who rewrote or put back the records, and restore them from their copy",
+            )
+
+    def read(self, path: str, at: str | None = None) -> bytes | None:
+        """Give a file at a commit, the newest where None; None where it is not there."""
+        return self.read_many([path], at).get(path)
+
+    def read_many(self, paths: Sequence[str], at: str | None = None) -> dict[str, bytes]:
+        """Give the files that exist among the paths, at a commit or the newest, read in one go.
+
+        Raises:
+            RecordsBroken: There is no such commit, or a file is there and cannot be read.
+        """
+        commit = self.head() if at is None else commit_id(at)
+        wanted = dict.fromkeys(record_path(path) for path in paths)
+        if not wanted:
+            return {}
+        # A long list of paths is not handed over: beyond some, listing the whole tree is the smaller question.
+        listed = self._listed(commit, *(wanted if len(wanted) <= FEW else ()))
+        ids = {path: listed[path] for path in wanted if path in listed}
+        # Reading must go on where the records' own disk is full, so the question waits on the system's.
+        with self._stdin([f"{one}\n".encode() for one in ids.values()], folder=None) as stdin:
+            said = self._said("cat-file", "--batch", "--buffer", stdin=stdin)
+        found: dict[str, bytes] = {}
+        start = 0
+        for path, one in ids.items():
+            end = said.find(b"\n", start)
+            about = said[start:end].split(b" ")
+            if end < 0 or about[1:2] != [b"blob"]:
+                raise broken(f"{path} is lost, its blob {one} cannot be read", self._folder)
+            start = end + 1
+            size = int(about[2])
+            found[path] = said[start : start + size]
+            start += size + 1
+        return found
+
+    def paths(self, prefix: str = "") -> list[str]:
+        """Give the paths of all files at the newest commit, or of those in one folder."""
+        return sorted(self._listed(self.head(), *([prefix] if prefix else ())))
+
+    def commit(
+        self,
+        files: Mapping[str, bytes | None],
+        *,
+        subject: str,
+        body: str = "",
+        trailers: Sequence[tuple[str, str]] = (),
+        when: datetime,
+        expected_head: str | None = None,
+        allow_empty: bool = False,
+    ) -> str | None:
+        """Record files and a message as one commit, and give its id; None where nothing would change.
+
+        Foreign text may stand anywhere in the message: whatever does not print is escaped, and nothing in a subject or
+        body can pass for a trailer.
+
+        Args:
+            files: Content by path; None takes a file away.
+            subject: One line that says it all.
+            body: More lines; each is indented by two spaces.
+            trailers: Keys and values, in order.
+            when: The time of the commit, aware.
+            expected_head: The commit that this one must come right after; the newest where None.
+            allow_empty: Record a message that changes no file.
+
+        Raises:
+            RecordsMoved: The head is not, or no longer, the expected one.
+            RecordsFull: git could not write.
+            CannotSign: The key would not sign.
+            PathRefused: A path may not stand in the records.
+        """
+        head = self.head()
+        if expected_head is not None and head != expected_head:
+            raise self._moved(expected_head)
+        changed = self._changes(head, files)
+        if not changed and not allow_empty:
+            return None
+        return self._write(head, changed, compose(subject, body, trailers), when)
+
+    def history(
+        self, path: str | None = None, *, limit: int | None = None, since_commit: str | None = None
+    ) -> Iterator[Entry]:
+        """Give the commits newest first; with a path only those that touch that file or folder, and only those files.
+
+        Args:
+            path: A file or a folder.
+            limit: At most so many.
+            since_commit: Only those after this one.
+
+        Raises:
+            RecordsBroken: The history cannot be read to its end.
+        """
+        head = self.head()
+        span = head if since_commit is None else f"{commit_id(since_commit)}..{head}"
+        shape = "%x00%H%x00%cI%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
+        plain = [
+            "--no-mailmap",
+            "--no-renames",
+            "--no-ext-diff",
+            "--no-textconv",
+            "--no-color",
+            "--name-only",
+        ]
+        most = [] if limit is None else [f"--max-count={limit}"]
+        below = [] if path is None else [record_path(path)]
+        command = ["git", "log", "-z", *plain, *most, f"--format={shape}", span, "--", *below]
+        process = self._repo.git.execute(command, as_process=True, env=self._env)
+        if process.proc is None:
+            return
+        with process.proc:
+            yield from entries(tokens_of(process.stdout))
+            why = process.stderr.read().decode("utf-8", "replace")
+            # A history that breaks off must not pass for one that ends.
+            if process.proc.wait():
+                raise broken(f"git log broke off: {last_line(why)}", self._folder)
+
+    def difference(self, commit: str, path: str) -> str:
+        """Give what a commit changed in a file or folder, as patch text."""
+        plain = [
+            "--root",
+            "--no-commit-id",
+            "-r",
+            "-p",
+            "--no-renames",
+            "--no-ext-diff",
+            "--no-textconv",
+            "--no-color",
+        ]
+        return self._said("diff-tree", *plain, commit_id(commit), "--", record_path(path)).decode(
+            "utf-8", "replace"
+        )
+
+    def maintain(self) -> None:
+        """Bring the commit graph up to date, which makes `history` of one path quick."""
+        self._said("commit-graph", "write", "--reachable", "--changed-paths", "--split")
+
+    def _identify(self) -> None:
+        self._name = self._said("config", "--local", "--get", "user.name").decode().strip()
+        self._email = self._said("config", "--local", "--get", "user.email").decode().strip()
+
+    def _listed(self, commit: str, *below: str) -> dict[str, str]:
+        paths = [record_path(path) for path in below]
+        listed = self._said("ls-tree", "-r", "-z", "--full-tree", commit, "--", *paths).decode(
+            "utf-8", "replace"
+        )
+        entries = (entry.partition("\t") for entry in listed.split("\0") if entry)
+        return {path: about.split(" ")[2] for about, _, path in entries}
+
+    def _changes(self, head: str, files: Mapping[str, bytes | None]) -> dict[str, bytes | None]:
+        """Leave only what differs from the head, and refuse what git would take for a folder and a file at once."""
+        if not files:
+            return {}
+        now = self._listed(head)
+        after = (now.keys() | {record_path(path) for path, data in files.items() if data is not None}) - {
+            path for path, data in files.items() if data is None
+        }
+        folders = {folder for path in after for folder in _folders(path)}
+        for path in sorted(after & folders):
+            raise PathRefused(f"{path} would be a file and a folder at once", todo="choose another name")
+        return {
+            path: data
+            for path, data in files.items()
+            if (path in now if data is None else now.get(path) != blob_id(data))
+        }
+
+    def _write(
+        self, head: str | None, files: Mapping[str, bytes | None], message: bytes, when: datetime
+    ) -> str:
+        if when.tzinfo is None:
+            raise ValueError("the time of a record must say its zone")
+        date = f"{int(when.timestamp())} {when.strftime('%z')[:5]}"
+        stream = staged_stream(f"{self._name} <{self._email}> {date}", message, head, STAGING, files)
+        before = self._litter()
+        with self._stdin(stream, folder=self._folder) as stdin:
+            status, said, why = self._run(
+                "fast-import", "--quiet", "--force", "--date-format=raw", stdin=stdin
+            )
+        staged = said.decode("ascii", "replace").strip()
+        if status or not staged:
+            # What git leaves of a failed try would make a full disk fuller with every new one.
+            for left in self._litter() - before:
+                left.unlink(missing_ok=True)
+            raise not_written(why, self._folder)
+        commit = self._sign(staged, head, message, date) if self._signs else staged
+        old = head or "0" * 40
+        status, _, why = self._run("update-ref", "-m", "asleft: recorded", BRANCH, commit, old)
+        if status:
+            if head is not None and self.head() != head:
+                raise self._moved(head)
+            raise not_written(why, self._folder)
+        return commit
+
+    def _sign(self, staged: str, head: str | None, message: bytes, date: str) -> str:
+        who = {
+            f"GIT_{role}_{part}": value
+            for role in ("AUTHOR", "COMMITTER")
+            for part, value in (("NAME", self._name), ("EMAIL", self._email), ("DATE", f"@{date}"))
+        }
+        parents = [] if head is None else ["-p", head]
+        with self._stdin([message], folder=self._folder) as stdin:
+            status, said, why = self._run(
+                "commit-tree", "-S", *parents, f"{staged}^{{tree}}", stdin=stdin, more=who
+            )
+        if status:
+            raise unsigned(why, self._folder)
+        return said.decode().strip()
+
+    def _litter(self) -> set[Path]:
+        return {*self._folder.glob("fast_import_crash_*"), *self._folder.glob("objects/pack/tmp_*")}
+
+    def _moved(self, expected: str) -> RecordsMoved:
+        return RecordsMoved(
+            f"the records moved on from commit {expected[:12]} while this was written; nothing was recorded",
+            where=str(self._folder),
+            todo="see that only one asleft writes these records, then try again",
+        )
+
+    @contextlib.contextmanager
+    def _stdin(self, parts: Iterable[bytes], *, folder: Path | None) -> Iterator[IO[bytes]]:
+        """Hold what git shall read in a nameless file: no pipe that can block, and nothing left behind."""
+        with contextlib.ExitStack() as stack:
+            try:
+                # Without a buffer of ours, nothing is left that would be written, and fail, once more on closing.
+                stdin = stack.enter_context(tempfile.TemporaryFile(dir=folder, buffering=0))
+                for part in parts:
+                    rest = memoryview(part)
+                    while rest:
+                        rest = rest[stdin.write(rest) :]
+                stdin.seek(0)
+            except OSError as wrong:
+                raise not_written(str(wrong), self._folder) from wrong
+            yield stdin
+
+    def _run(
+        self, *command: str, stdin: IO[bytes] | None = None, more: Mapping[str, str] | None = None
+    ) -> tuple[int, bytes, str]:
+        return run_git(self._repo.git, command, {**self._env, **(more or {})}, stdin)
+
+    def _said(self, *command: str, stdin: IO[bytes] | None = None) -> bytes:
+        status, said, why = self._run(*command, stdin=stdin)
+        if status:
+            raise broken(f"git {command[0]}: {last_line(why)}", self._folder)
+        return said
+
+
+def _folders(path: str) -> Iterator[str]:
+    """Give the folders that a path lies in, from the top."""
+    end = path.find("/")
+    while end >= 0:
+        yield path[:end]
+        end = path.find("/", end + 1)

@@ -1,0 +1,1 @@
+"""The wire: how stations are reached. Each protocol has a folder of its own."""

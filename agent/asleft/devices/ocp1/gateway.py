@@ -1,0 +1,256 @@
+"""The door to stations that speak OCP.1, in the domain's words."""
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Final, Protocol
+
+from asleft.devices.ocp1 import session as wire
+from asleft.devices.ocp1.classes import Kind, Method, class_named, decode_reading, encode_value, find_property
+from asleft.devices.ocp1.datatypes import MalformedBytes, Unencodable
+from asleft.devices.ocp1.directory import Directory, browse, pack, unpack
+from asleft.devices.ocp1.messages import Command, Ono, Response, Status, status_name
+from asleft.devices.ocp1.session import Session, Timings
+from asleft.devices.ocp1.translation import MANAGERS, Row, row_of, unread_for
+from asleft.domain.errors import AsleftError
+from asleft.domain.kinds import Found, Value
+from asleft.domain.names import harmless
+from asleft.domain.profile import Profile
+from asleft.domain.snapshot import Unread, UnreadWhy
+from asleft.ports.stations import Identity, NoAnswer, NotReached, Sheet, StationError, WriteRefused
+
+__all__ = ["Directories", "Ocp1Conversation", "Ocp1Stations"]
+
+_RESTART: Final = 2
+"""OcaNetworkInterface ApplyCommand: restart, which brings the target settings into force (aes70.md section 6)."""
+_SEARCH: Final = Timings(connect_limit=1.0, command_limit=1.5, keepalive=0)
+_SERIAL: Final = find_property(class_named("OcaDeviceManager"), "SerialNumber")
+
+
+class Directories(Protocol):
+    """Keeps what was browsed, by serial and firmware."""
+
+    def directory(self, serial: str, firmware: str) -> str | None:
+        """Give what was kept."""
+
+    def keep_directory(self, serial: str, firmware: str, packed: str) -> None:
+        """Keep it."""
+
+
+class Ocp1Stations:
+    """Opens conversations over OCP.1.
+
+    Args:
+        directories: Keeps role maps between runs.
+        timings: How long to wait.
+        stand_ins: Other endpoints for (address, port), where stations are simulated without addresses of their own.
+    """
+
+    def __init__(
+        self,
+        directories: Directories,
+        *,
+        timings: Timings | None = None,
+        stand_ins: Mapping[str, tuple[str, int]] | None = None,
+    ) -> None:
+        self._directories = directories
+        self._timings = timings or Timings()
+        self._stand_ins = stand_ins or {}
+        self._rows: dict[int, tuple[Profile, Mapping[str, Row]]] = {}
+
+    def _rows_of(self, profile: Profile) -> Mapping[str, Row]:
+        """Give a profile's settings ready to be asked for; made once, for a profile never changes."""
+        kept = self._rows.get(id(profile))
+        if kept is None or kept[0] is not profile:
+            kept = (profile, {setting.name: row_of(setting) for setting in profile.settings.values()})
+            self._rows[id(profile)] = kept
+        return kept[1]
+
+    async def open(self, address: str, port: int, profile: Profile) -> "Ocp1Conversation":
+        """Connect, and ask who is there; `NotReached` or `NoAnswer` where that fails."""
+        host, real_port = self._stand_ins.get(address, (address, port))
+        with _said_plainly():
+            session = await Session.open(host, real_port, timings=self._timings)
+        try:
+            rows = self._rows_of(profile)
+            with _said_plainly():
+                identity = await _identify(session, profile, rows)
+            return Ocp1Conversation(session, rows, identity, self._directories)
+        except BaseException:
+            await session.close()
+            raise
+
+    async def serial_at(self, address: str, port: int) -> str | None:
+        """Ask whoever answers at an address for a serial; None where nobody does in time."""
+        host, real_port = self._stand_ins.get(address, (address, port))
+        try:
+            async with await Session.open(host, real_port, timings=_SEARCH) as session:
+                (answer,) = await session.batch([Command(Ono.DEVICE_MANAGER, _SERIAL.getter)])
+                if answer.status != Status.OK:
+                    return None
+                return str(decode_reading(_SERIAL, answer.arity, answer.params).value)
+        except (AsleftError, MalformedBytes):
+            return None
+
+
+class _said_plainly:  # noqa: N801 reads as the sentence that it is
+    """Turns what a session says into what the work asks about: not reached, or no answer."""
+
+    def __enter__(self) -> None:
+        """Begin."""
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        """Raise the error in the work's words.
+
+        Raises:
+            NotReached: No connection came about.
+            NoAnswer: It ended, or nothing understandable came over it.
+        """
+        if isinstance(error, wire.Unreachable):
+            raise NotReached(error.what, where=error.where, todo=error.todo) from error
+        if isinstance(error, wire.Silent | wire.ConnectionGone | wire.Nonsense | wire.Unsendable):
+            raise NoAnswer(error.what, where=error.where, todo=error.todo) from error
+
+
+async def _identify(session: Session, profile: Profile, rows: Mapping[str, Row]) -> Identity:
+    wanted = [
+        rows[name] for name in (profile.identity.serial, profile.identity.model, profile.identity.firmware)
+    ]
+    answers = await session.batch(
+        [command for row in wanted for command in row.reads(MANAGERS[row.setting.point.class_name])]
+    )
+    values = [row.understand([answer]) for row, answer in zip(wanted, answers, strict=True)]
+    serial, model, firmware = ("" if isinstance(value, Unread) else str(value) for value in values)
+    if not serial:
+        raise NoAnswer(
+            "it does not tell its serial", where=session.peer, todo="see what kind of device answers there"
+        )
+    return Identity(serial=serial, model=model, firmware=firmware)
+
+
+class Ocp1Conversation:
+    """One open session, with the role map of the unit that answered."""
+
+    def __init__(
+        self, session: Session, rows: Mapping[str, Row], identity: Identity, directories: Directories
+    ) -> None:
+        self._session = session
+        self._rows = rows
+        self._identity = identity
+        self._directories = directories
+        self._directory: Directory | None = None
+        self._to_settle: set[int] = set()
+
+    @property
+    def identity(self) -> Identity:
+        """Who answered when the conversation was opened."""
+        return self._identity
+
+    async def read(self, names: Collection[str]) -> Sheet:
+        """Read settings by name: all of them in one batch, one wait."""
+        with _said_plainly():
+            directory = await self._known_directory()
+            sheet, suspicious = await self._read(names, directory)
+            if suspicious:
+                # The kept map is not this unit's any more: an object is gone. Browse once more and read again.
+                directory = await self._browse()
+                sheet, _ = await self._read(names, directory)
+        return sheet
+
+    async def _read(self, names: Collection[str], directory: Directory) -> tuple[Sheet, bool]:
+        values: dict[str, Found] = {}
+        unread: dict[str, Unread] = {}
+        asked: list[tuple[str, Row, list[Command]]] = []
+        for name in names:
+            row = self._rows[name]
+            ono = _ono(row, directory)
+            if ono is None:
+                unread[name] = Unread(UnreadWhy.MISSING, "no object has its role path and class")
+            else:
+                asked.append((name, row, row.reads(ono)))
+        answers = await self._session.batch([command for _, _, commands in asked for command in commands])
+        at = 0
+        suspicious = False
+        for name, row, commands in asked:
+            own = answers[at : at + len(commands)]
+            at += len(commands)
+            suspicious = suspicious or any(answer.status == Status.BAD_ONO for answer in own)
+            meant = row.understand(own)
+            if isinstance(meant, Unread):
+                unread[name] = meant
+            else:
+                values[name] = meant
+        return Sheet(values=values, unread=unread), suspicious
+
+    async def write(self, name: str, value: Value) -> None:
+        """Write one setting; a written address waits for `settle`."""
+        row = self._rows[name]
+        with _said_plainly():
+            ono = _ono(row, await self._known_directory())
+            if ono is None:
+                raise self._refused(name, "the station does not offer it")
+            current = await self._session.batch(row.reads(ono))
+            bad = next((answer.status for answer in current if answer.status != Status.OK), None)
+            if bad is not None:
+                raise self._refused(name, str(unread_for(bad).why))
+            command = self._command(row, ono, name, value, current)
+            (answer,) = await self._session.batch([command])
+        if answer.status != Status.OK:
+            raise self._refused(name, f"the station answered {status_name(answer.status)}")
+        if row.settles_later:
+            self._to_settle.add(ono)
+
+    def _command(self, row: Row, ono: int, name: str, value: Value, current: Sequence[Response]) -> Command:
+        try:
+            command = row.write(ono, value, current)
+        except (Unencodable, MalformedBytes) as wrong:
+            raise self._refused(name, str(wrong)) from wrong
+        if isinstance(command, str):
+            raise self._refused(name, command)
+        return command
+
+    def _refused(self, name: str, why: str) -> StationError:
+        shown = harmless(self._identity.serial)
+        return WriteRefused(
+            f"{name} was not written: {why}",
+            where=f"{self._session.peer} serial {shown}",
+            todo="look at the station",
+        )
+
+    async def settle(self) -> None:
+        """Have the interface apply its target settings; losing the conversation over it is how a station moves."""
+        waiting, self._to_settle = self._to_settle, set()
+        for ono in waiting:
+            apply = Command(ono, Method.INTERFACE_APPLY_COMMAND, 1, encode_value(Kind.U8, _RESTART))
+            try:
+                await self._session.batch([apply])
+            except (wire.ConnectionGone, wire.Silent):
+                return
+
+    async def close(self) -> None:
+        """End the conversation."""
+        await self._session.close()
+
+    async def _known_directory(self) -> Directory:
+        if self._directory is None:
+            kept = self._directories.directory(self._identity.serial, self._identity.firmware)
+            self._directory = unpack(kept) if kept else await self._browse()
+        return self._directory
+
+    async def _browse(self) -> Directory:
+        self._directory = await browse(self._session)
+        self._directories.keep_directory(
+            self._identity.serial, self._identity.firmware, pack(self._directory)
+        )
+        return self._directory
+
+
+def _ono(row: Row, directory: Directory) -> int | None:
+    """Give the object of a setting: a manager's fixed number, or the one at its role path if its class fits."""
+    point = row.setting.point
+    fixed = MANAGERS.get(point.class_name)
+    if fixed is not None:
+        return int(fixed)
+    place = directory.get(point.path)
+    if place is None:
+        return None
+    wanted = class_named(point.class_name).class_id
+    return place.ono if place.class_id[: len(wanted)] == wanted else None

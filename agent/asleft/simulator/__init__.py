@@ -1,0 +1,1 @@
+"""Stations that speak OCP.1 for real, any number in one process."""

@@ -1,0 +1,1 @@
+"""State under the home folder, in SQLite: what stands now, orders under way. Never evidence."""

@@ -1,0 +1,84 @@
+"""Writing into the records, and noting in the ledger what was written."""
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.journal import Message, Move, Page, as_found_page, as_found_path, moves, parse_page
+from asleft.ports.ledger import Ledger, Looked
+from asleft.ports.records import Records
+
+__all__ = ["RECORDS_HEAD", "Bookkeeping", "RecordsRewritten"]
+
+RECORDS_HEAD = "records head"
+"""Under this key the ledger notes the commit that this agent last wrote."""
+
+
+class RecordsRewritten(AsleftError):
+    """The records repository is not the one that this agent left."""
+
+
+class Bookkeeping:
+    """Keeps the records; refuses where somebody else rewrote them.
+
+    Args:
+        records: The records repository.
+        ledger: Notes what was last written.
+
+    Raises:
+        RecordsRewritten: The newest commit does not come after the one last written.
+    """
+
+    def __init__(self, records: Records, ledger: Ledger) -> None:
+        self.records = records
+        self._ledger = ledger
+        last = ledger.note(RECORDS_HEAD)
+        if last is not None and not records.is_descendant(last):
+            raise RecordsRewritten(
+                f"the records were rewritten: their newest commit {records.head()[:10]} does not come after {last[:10]}, "
+                "which this agent wrote last",
+                where="records",
+                todo="find out who did it and put the old head back; nothing was read, written or recorded",
+            )
+
+    def pages(
+        self, estate: Estate, looks: Mapping[StationId, Looked]
+    ) -> dict[StationId, tuple[Page, tuple[Move, ...]]]:
+        """Make the pages of looked-at stations that differ from what the records hold, each with what moved.
+
+        A station that never answered has no page yet.
+        """
+        fresh = {
+            station: as_found_page(estate.stations[station], look.last, look.found)
+            for station, look in looks.items()
+            if look.found is not None
+        }
+        kept = self.records.read_many([as_found_path(station) for station in fresh])
+        changed: dict[StationId, tuple[Page, tuple[Move, ...]]] = {}
+        for station, page in sorted(fresh.items()):
+            old = kept.get(as_found_path(station))
+            if old != page.text(station):
+                changed[station] = (page, moves(parse_page(old) if old else None, page))
+        return changed
+
+    def record(
+        self,
+        files: Mapping[str, bytes | None],
+        message: Message,
+        *,
+        when: datetime,
+        allow_empty: bool = False,
+    ) -> str | None:
+        """Record files and message as one commit; None where nothing would change."""
+        commit = self.records.commit(
+            files,
+            subject=message.subject,
+            body=message.body,
+            trailers=message.trailers,
+            when=when,
+            allow_empty=allow_empty,
+        )
+        if commit is not None:
+            self._ledger.set_note(RECORDS_HEAD, commit)
+        return commit

@@ -1,0 +1,137 @@
+"""The one way in to the work, for every face."""
+
+from collections.abc import Collection, Sequence
+
+from asleft.domain.estate import StationId
+from asleft.domain.kinds import nearest
+from asleft.domain.names import harmless
+from asleft.ports.baseline import Baseline
+from asleft.ports.clock import Clock
+from asleft.ports.ledger import KeptOrder, Ledger, Looked, Standing
+from asleft.ports.records import Entry, Records
+from asleft.ports.stations import Stations
+from asleft.work.approved import InForce, in_force
+from asleft.work.bookkeeping import Bookkeeping
+from asleft.work.carrying import Patience
+from asleft.work.ordering import NoStation, stations_of
+from asleft.work.questions import StationView, WhyView, history, station_view, why_view
+from asleft.work.restores import DrawnUp, Restores
+from asleft.work.rounds import Progress, RoundReport, Rounds
+
+__all__ = ["Desk", "OwnerDesk"]
+
+
+class Desk:
+    """Answers questions about one home; it neither writes nor reaches a station.
+
+    Args:
+        baseline: The baseline repository.
+        records: The records repository.
+        ledger: State under the home folder.
+    """
+
+    def __init__(self, *, baseline: Baseline, records: Records, ledger: Ledger) -> None:
+        self._baseline = baseline
+        self._records = records
+        self._ledger = ledger
+
+    def in_force(self) -> InForce:
+        """Give the estate in force."""
+        return in_force(self._baseline, self._ledger, refresh=False)
+
+    def drifts(self) -> Sequence[Standing]:
+        """Give what stands now, by station."""
+        return self._ledger.standing()
+
+    def looks(self) -> dict[StationId, Looked]:
+        """Give the last look at every station of the estate in force, those never looked at left out."""
+        estate = self.in_force().estate
+        return {station: look for station, look in self._ledger.looks().items() if station in estate.stations}
+
+    def station(self, name: str) -> StationView:
+        """Put as left beside as found for one station, named `site/station`."""
+        estate = self.in_force().estate
+        return station_view(estate, self._ledger, stations_of(estate, [name])[0])
+
+    def why(self, name: str, setting: str) -> WhyView:
+        """Say where the approved value of a setting comes from."""
+        estate = self.in_force().estate
+        return why_view(estate, self._baseline, stations_of(estate, [name])[0], setting)
+
+    def orders(self) -> Sequence[KeptOrder]:
+        """Give all orders, oldest first."""
+        return self._ledger.orders()
+
+    def history(self, name: str | None, *, limit: int | None = None) -> Sequence[Entry]:
+        """Give the records' commits, newest first; a station that is long gone may be named, too."""
+        station = None
+        if name is not None:
+            station = StationId.parse(name)
+            if station is None:
+                raise NoStation(f"'{harmless(name)}' is not a station", todo="write it as site/station")
+        return history(self._records, station, limit=limit)
+
+
+class OwnerDesk(Desk):
+    """Does the work of one home. One process at a time holds it.
+
+    Args:
+        baseline: The baseline repository.
+        records: The records repository.
+        ledger: State under the home folder.
+        stations: The door to stations.
+        clock: Gives the time.
+        patience: How long to wait for a station that moves to another address.
+
+    Raises:
+        RecordsRewritten: Somebody rewrote the records.
+    """
+
+    def __init__(
+        self,
+        *,
+        baseline: Baseline,
+        records: Records,
+        ledger: Ledger,
+        stations: Stations,
+        clock: Clock,
+        patience: Patience | None = None,
+    ) -> None:
+        super().__init__(baseline=baseline, records=records, ledger=ledger)
+        self._rounds = Rounds(stations, ledger, Bookkeeping(records, ledger), clock)
+        self._restores = Restores(stations, ledger, self._rounds, clock, patience=patience)
+
+    async def take_up(self) -> list[KeptOrder]:
+        """Settle what an agent that is gone left unfinished; orders that ended by it are given. Call it first."""
+        if not self._restores.unfinished():
+            return []
+        return await self._restores.recover(self.in_force().estate)
+
+    async def round(self, *, sites: Collection[str] = (), progress: Progress | None = None) -> RoundReport:
+        """Fetch the baseline, look at every station of some sites (all where none is named), record what moved.
+
+        Raises:
+            NoStation: A site is not in the estate.
+        """
+        current = in_force(self._baseline, self._ledger, refresh=True)
+        known = current.estate.sites
+        for site in sites:
+            if site not in known:
+                raise NoStation(
+                    f"there is no site '{harmless(site)}'",
+                    where="the baseline",
+                    todo=nearest(site, list(known)),
+                )
+        return await self._rounds.go(
+            current.estate, sites=set(sites) or set(known), notices=current.notices, progress=progress
+        )
+
+    async def restore(self, names: Sequence[str]) -> list[DrawnUp]:
+        """Draw up a restore order for each station named `site/station`."""
+        estate = in_force(self._baseline, self._ledger, refresh=True).estate
+        return await self._restores.draw_up(estate, stations_of(estate, names))
+
+    async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
+        """Confirm an order as a named person and carry it out."""
+        estate = in_force(self._baseline, self._ledger, refresh=True).estate
+        return await self._restores.confirm(estate, order_id, by=by, reason=reason, accepted=accepted)

@@ -1,0 +1,197 @@
+"""A round: look at every station, compare with as left, record what moved."""
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from asleft.domain.comparison import compare
+from asleft.domain.drift import DriftKey
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.journal import Message, Move, as_found_path, round_message
+from asleft.domain.snapshot import AsFound, NotRead, ReadState
+from asleft.ports.clock import Clock
+from asleft.ports.ledger import Ledger, Looked, Standing
+from asleft.ports.stations import Stations
+from asleft.work.bookkeeping import Bookkeeping
+from asleft.work.looking import Looking, SiteSearch
+from asleft.work.standing import stand
+
+__all__ = ["Act", "RoundReport", "Rounds"]
+
+Progress = Callable[[StationId, AsFound | NotRead], None]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Act:
+    """Something done to a station, to be recorded in one commit with what was found there afterwards.
+
+    Args:
+        path: Where its page stands in the records.
+        page: The page.
+        message: Makes the commit's words of what moved on the station's own page.
+    """
+
+    path: str
+    page: bytes
+    message: Callable[[Sequence[Move]], Message]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RoundReport:
+    """What a round gave.
+
+    Args:
+        baseline: Revision that was compared with.
+        began: When, UTC.
+        ended: When, UTC.
+        looks: The look at each station of the round.
+        standing: What stands at these stations now.
+        gone: Drifts that stood before and are gone.
+        commit: The commit that records what moved; None where nothing did.
+        notices: Sentences that a person should read.
+    """
+
+    baseline: str
+    began: datetime
+    ended: datetime
+    looks: Mapping[StationId, AsFound | NotRead]
+    standing: tuple[Standing, ...]
+    gone: tuple[Standing, ...]
+    commit: str | None
+    notices: tuple[str, ...]
+
+    def states(self) -> Counter[ReadState]:
+        """Count the stations by how much of them was read."""
+        return Counter(look.state for look in self.looks.values())
+
+    def not_wholly_read(self) -> tuple[StationId, ...]:
+        """Name the stations of which something is unknown."""
+        return tuple(station for station, look in self.looks.items() if look.state is not ReadState.COMPLETE)
+
+
+class Rounds:
+    """Does rounds.
+
+    Args:
+        stations: The door to stations.
+        ledger: Keeps what stands.
+        books: Records what moved.
+        clock: Gives the time.
+    """
+
+    def __init__(self, stations: Stations, ledger: Ledger, books: Bookkeeping, clock: Clock) -> None:
+        self._stations = stations
+        self._ledger = ledger
+        self._books = books
+        self._clock = clock
+        self._looking = Looking(stations, clock)
+
+    async def go(
+        self,
+        estate: Estate,
+        *,
+        sites: Collection[str],
+        notices: tuple[str, ...] = (),
+        progress: Progress | None = None,
+    ) -> RoundReport:
+        """Do one round over some sites: nothing is kept or recorded before every station was looked at."""
+        began = self._clock()
+        chosen = [station for station in estate.stations if station.site in sites]
+        looks = await self._look_at(estate, chosen, progress)
+        return self.keep(estate, looks, began=began, sites=sites, notices=notices)
+
+    async def _look_at(
+        self, estate: Estate, chosen: Collection[StationId], progress: Progress | None
+    ) -> dict[StationId, AsFound | NotRead]:
+        searches = {name: SiteSearch(self._stations, site) for name, site in estate.sites.items()}
+        looks: dict[StationId, AsFound | NotRead] = {}
+
+        async def visit(station: StationId) -> None:
+            looks[station] = await self._looking.look(estate.stations[station], searches[station.site])
+            if progress:
+                progress(station, looks[station])
+
+        async with asyncio.TaskGroup() as group:
+            for station in chosen:
+                group.create_task(visit(station), name=f"look at {station}")
+        return {station: looks[station] for station in chosen}
+
+    def keep(
+        self,
+        estate: Estate,
+        looks: Mapping[StationId, AsFound | NotRead],
+        *,
+        began: datetime,
+        sites: Collection[str],
+        notices: tuple[str, ...] = (),
+        act: Act | None = None,
+    ) -> RoundReport:
+        """Compare looks with as left, record what moved, keep what stands.
+
+        The records come first: if the agent is killed between the two, the next round finds the records up to date
+        and only the ledger behind.
+        """
+        now = self._clock()
+        kept = self._ledger.looks()
+        looked = {
+            station: Looked(
+                last=look,
+                found=look
+                if isinstance(look, AsFound)
+                else (kept[station].found if station in kept else None),
+            )
+            for station, look in looks.items()
+        }
+        before: dict[StationId, dict[DriftKey, Standing]] = {}
+        untouched: list[Standing] = []
+        for item in self._ledger.standing():
+            at = item.drift.key.station
+            if at in looks:
+                before.setdefault(at, {})[item.drift.key] = item
+            elif at.site in sites:
+                untouched.append(item)
+        others = estate.by_serial()
+        standing = tuple(
+            item
+            for station, look in looks.items()
+            for item in stand(
+                before.get(station, {}),
+                compare(estate.stations[station], look, others=others),
+                look,
+                now=now,
+            )
+        )
+        commit = self._record(estate, looked, now, act)
+        self._ledger.keep_round(looked, (*standing, *untouched), sites=sites, stations=estate.stations)
+        here = {item.drift.key for item in standing}
+        return RoundReport(
+            baseline=estate.commit,
+            began=began,
+            ended=now,
+            looks=looks,
+            standing=standing,
+            gone=tuple(item for items in before.values() for key, item in items.items() if key not in here),
+            commit=commit,
+            notices=notices,
+        )
+
+    def _record(
+        self, estate: Estate, looked: Mapping[StationId, Looked], now: datetime, act: Act | None
+    ) -> str | None:
+        changed = self._books.pages(estate, looked)
+        files: dict[str, bytes | None] = {
+            as_found_path(station): page.text(station) for station, (page, _) in changed.items()
+        }
+        moved = {station: moved for station, (_, moved) in changed.items()}
+        if act is not None:
+            files[act.path] = act.page
+            return self._books.record(
+                files, act.message([move for moves in moved.values() for move in moves]), when=now
+            )
+        return (
+            self._books.record(files, round_message(moved, baseline=estate.commit), when=now)
+            if files
+            else None
+        )

@@ -1,0 +1,1 @@
+"""The command line. Results go to stdout, everything else to stderr."""

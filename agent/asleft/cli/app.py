@@ -1,0 +1,70 @@
+"""The asleft command: its sub-commands, and what becomes of errors."""
+
+import sys
+
+import typer
+
+from asleft.cli import homes, orders, rounds, stage
+from asleft.cli.exits import EPILOG, Exit, exit_for
+from asleft.cli.output import complain, note, safe
+from asleft.domain.errors import AsleftError
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="asleft",
+    help="Keep stage monitor stations as they were approved: git says as left, the wire says as found, a person decides.",
+    epilog=EPILOG,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for module in (stage, homes, rounds, orders):
+    module.add_to(app)
+
+
+def main() -> None:
+    """Run the command line; whatever happens is told in a sentence and an exit code, never as a traceback."""
+    try:
+        app()
+    except AsleftError as error:
+        complain(error)
+        sys.exit(exit_for(error))
+    except BaseExceptionGroup as group:
+        told = [error for error in _leaves(group) if isinstance(error, AsleftError)]
+        if not told:
+            _bug(group)
+        complain(told[0])
+        sys.exit(exit_for(told[0]))
+    except KeyboardInterrupt:
+        note("asleft: interrupted; what was begun is settled at the next start")
+        sys.exit(Exit.INTERRUPTED)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(Exit.DONE)
+    except Exception as error:  # noqa: BLE001 the last place where a bug can be told in a sentence
+        _bug(error)
+
+
+def _leaves(group: BaseExceptionGroup[BaseException]) -> list[BaseException]:
+    found: list[BaseException] = []
+    for error in group.exceptions:
+        found.extend(_leaves(error) if isinstance(error, BaseExceptionGroup) else [error])
+    return found
+
+
+def _bug(error: BaseException) -> None:
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    place = f"{trace.tb_frame.f_code.co_filename}:{trace.tb_lineno}" if trace else "an unknown place"
+    note(
+        f"asleft: unexpected failure, a bug of asleft: {type(error).__name__}: {safe(error)}",
+        f"        at {place}; please report it",
+    )
+    sys.exit(Exit.BUG)
+
+
+if __name__ == "__main__":
+    main()

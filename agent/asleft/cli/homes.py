@@ -1,0 +1,205 @@
+"""Commands about a home and its baseline: init, check, why, history."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from asleft.cli.exits import Exit
+from asleft.cli.options import HomeOption, JsonOption
+from asleft.cli.output import clock_time, note, paint, safe, say, say_json, table
+
+if TYPE_CHECKING:
+    from asleft.daemon.assembly import Checked
+    from asleft.domain.problems import Problem
+
+__all__ = ["add_to"]
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(init)
+    app.command()(check)
+    app.command()(why)
+    app.command()(history)
+
+
+def init(
+    home: HomeOption,
+    baseline: Annotated[str, typer.Option(help="URL or path of the baseline repository.")],
+    branch: Annotated[
+        str | None, typer.Option(help="Branch to follow; the repository's own choice otherwise.")
+    ] = None,
+    folder: Annotated[str, typer.Option(help="Folder inside the repository that holds estate.yaml.")] = "",
+    signing_key: Annotated[
+        Path | None, typer.Option(help="SSH key with which the agent signs its records.")
+    ] = None,
+) -> None:
+    """Make a home: clone the baseline, begin the records, check what is in force."""
+    from asleft.daemon.assembly import make_home  # noqa: PLC0415 keeps --help quick
+
+    checked = make_home(
+        home,
+        {
+            "baseline": str(Path(baseline).resolve()) if Path(baseline).is_dir() else baseline,
+            "branch": branch,
+            "folder": folder or None,
+            "signing_key": str(signing_key.resolve()) if signing_key else None,
+        },
+    )
+    _tell_problems(checked)
+    stations = len(checked.estate.stations) if checked.estate else 0
+    say(
+        f"A home at {home}: {stations} stations of {safe(checked.estate.name if checked.estate else '')}, baseline {checked.revision.commit[:10]}."
+    )
+    say(f"Next: asleft round --home {home}")
+
+
+def _problem_json(problem: "Problem") -> dict[str, object]:
+    return {
+        "rule": problem.rule,
+        "level": problem.level,
+        "file": problem.file,
+        "line": problem.line,
+        "what": problem.what,
+        "fix": problem.fix,
+    }
+
+
+def _tell_problems(checked: "Checked") -> None:
+    for problem in checked.problems:
+        style = "high" if problem.level == "error" else "medium"
+        say(
+            f"{safe(problem.where)}: {paint(problem.level, style)}: {safe(problem.what)}",
+            f"    {safe(problem.fix)}  [{problem.rule}]",
+        )
+
+
+def check(
+    estate: Annotated[Path, typer.Argument(help="Folder of the estate's git repository.")] = Path(),
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Tell every problem of an estate, as it stands in the newest commit."""
+    from asleft.daemon.assembly import check_estate  # noqa: PLC0415 keeps --help quick
+
+    checked = check_estate(estate)
+    if checked.uncommitted:
+        listed = ", ".join(safe(path) for path in checked.uncommitted[:5])
+        more = f" and {len(checked.uncommitted) - 5} more" if len(checked.uncommitted) > 5 else ""  # noqa: PLR2004 a readable line
+        note(f"asleft: not committed and therefore not checked: {listed}{more}")
+    if as_json:
+        say_json(
+            "check",
+            commit=checked.revision.commit,
+            stations=len(checked.estate.stations) if checked.estate else None,
+            uncommitted=checked.uncommitted,
+            problems=[_problem_json(problem) for problem in checked.problems],
+        )
+    else:
+        _tell_problems(checked)
+        count = (
+            f"{len(checked.estate.stations)} stations at {len(checked.estate.sites)} sites; "
+            if checked.estate
+            else ""
+        )
+        warnings = len(checked.problems) - checked.errors
+        say(f"{checked.revision.commit[:10]}: {count}{checked.errors} errors, {warnings} warnings.")
+    if checked.errors:
+        raise typer.Exit(Exit.INVALID)
+
+
+def why(
+    station: Annotated[str, typer.Argument(help="Station, as site/station.")],
+    setting: Annotated[str, typer.Argument(help="Setting, as headphones.gain.")],
+    home: HomeOption,
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Say which layers named a setting, who last touched each line, and which one won."""
+    from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
+
+    with open_desk(home) as desk:
+        view = desk.why(station, setting)
+    if as_json:
+        say_json(
+            "why",
+            station=view.station,
+            setting=view.setting,
+            meaning=view.meaning,
+            allowed=view.allowed,
+            value=view.value,
+            layers=[
+                {
+                    "layer": named.origin.layer,
+                    "text": named.text,
+                    "file": named.origin.file,
+                    "line": named.origin.line,
+                    "commit": named.touch.commit,
+                    "author": named.touch.author,
+                    "at": named.touch.at,
+                    "subject": named.touch.subject,
+                    "won": named.won,
+                }
+                for named in view.names
+            ],
+        )
+        return
+    say(
+        f"{view.station}: {view.meaning} ({view.setting}) is approved as {paint(safe(view.value or 'nothing'), 'strong')}"
+    )
+    if not view.names:
+        say("No layer names it; asleft leaves it alone.", f"Allowed: {safe(view.allowed)}")
+        return
+    rows = [
+        (
+            "won" if named.won else "",
+            named.origin.layer,
+            "null" if named.text is None else named.text,
+            str(named.origin),
+            f"{named.touch.commit[:10]} {named.touch.author}, {named.touch.at:%Y-%m-%d}: {named.touch.subject}",
+        )
+        for named in view.names
+    ]
+    say(*table([("", "layer", "says", "where", "commit"), *rows], indent="  "))
+
+
+def history(
+    home: HomeOption,
+    station: Annotated[
+        str | None, typer.Argument(help="Station, as site/station; all where none is named.")
+    ] = None,
+    limit: Annotated[int, typer.Option("--limit", "-n", min=1, help="How many entries at most.")] = 50,
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Read the records: what was found and what was done, newest first."""
+    from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
+
+    with open_desk(home) as desk:
+        entries = desk.history(station, limit=limit)
+    if as_json:
+        say_json(
+            "history",
+            entries=[
+                {
+                    "commit": entry.commit,
+                    "at": entry.at,
+                    "subject": entry.subject,
+                    "body": entry.body,
+                    "trailers": [list(pair) for pair in entry.trailers],
+                    "files": entry.files,
+                }
+                for entry in entries
+            ],
+        )
+        return
+    for entry in entries:
+        say(f"{paint(entry.commit[:10], 'dim')}  {clock_time(entry.at)}  {safe(entry.subject)}")
+        people = [
+            f"{key}: {value}" for key, value in entry.trailers if key in {"Confirmed-By", "Reason", "Order"}
+        ]
+        if people:
+            say(f"            {safe('; '.join(people))}")
+    if not entries:
+        say("Nothing is recorded yet.")

@@ -1,0 +1,90 @@
+"""How results are written: for people, or as one JSON document; foreign text never commands a terminal."""
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import IO, Any
+
+from asleft.domain.errors import AsleftError
+
+__all__ = ["MARKS", "as_json", "clock_time", "complain", "note", "safe", "say", "say_json"]
+
+MARKS = {"high": "■", "medium": "▲", "low": "●"}
+"""A shape for every priority, beside its word: colour is never alone."""
+
+_COLOURS = {"high": "1;31", "medium": "33", "low": "34", "dim": "2", "strong": "1"}
+
+
+def safe(text: object) -> str:
+    """Give text as it may be written to a terminal: control characters, and what turns lines around, escaped."""
+    from asleft.domain.names import harmless  # noqa: PLC0415 keeps --help quick
+
+    return harmless(str(text), longest=2000)
+
+
+def _coloured(stream: IO[str]) -> bool:
+    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
+def paint(text: str, style: str, stream: IO[str] | None = None) -> str:
+    """Colour text where its stream is a terminal that wants it."""
+    return f"\x1b[{_COLOURS[style]}m{text}\x1b[0m" if _coloured(stream or sys.stdout) else text
+
+
+def say(*lines: str) -> None:
+    """Write results to stdout."""
+    for line in lines:
+        print(line)
+
+
+def note(*lines: str) -> None:
+    """Write what is not a result to stderr."""
+    for line in lines:
+        print(line, file=sys.stderr)
+
+
+def complain(error: AsleftError) -> None:
+    """Tell an error: what, where, what to do."""
+    place = f"{safe(error.where)}: " if error.where else ""
+    note(f"asleft: {place}{safe(error.what)}")
+    if error.todo:
+        note(f"        {safe(error.todo)}")
+
+
+def as_json(value: Any) -> Any:
+    """Turn what the work gives into what JSON can hold; times as RFC 3339."""
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, Mapping):
+        return {str(key): as_json(item) for key, item in value.items()}
+    if isinstance(value, Iterable) and not isinstance(value, str):
+        return [as_json(item) for item in value]
+    return value if isinstance(value, str | int | float | bool | type(None)) else str(value)
+
+
+def say_json(schema: str, **content: Any) -> None:
+    """Write one JSON document to stdout; keys are only ever added."""
+    print(
+        json.dumps(
+            {"schema": f"asleft-{schema}", "version": 1, **as_json(content)}, indent=2, ensure_ascii=False
+        )
+    )
+
+
+def clock_time(at: datetime) -> str:
+    """Give a time as people read it, in UTC and said so."""
+    return f"{at:%Y-%m-%d %H:%M:%S} UTC"
+
+
+def table(rows: Iterable[tuple[str, ...]], *, indent: str = "") -> list[str]:
+    """Give rows as lines with aligned columns; the last column runs free."""
+    listed = [tuple(safe(cell) for cell in row) for row in rows]
+    if not listed:
+        return []
+    widths = [max(len(row[at]) for row in listed) for at in range(len(listed[0]))]
+    return [
+        (indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))).rstrip()
+        for row in listed
+    ]

@@ -1,0 +1,83 @@
+"""The home folder: where everything lies, and the lock that lets one process at a time own it."""
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from asleft.domain.errors import AsleftError
+
+__all__ = ["Home", "HomeInUse"]
+
+
+class HomeInUse(AsleftError):
+    """Another process owns the home."""
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """Names the parts of a home folder."""
+
+    folder: Path
+
+    @property
+    def baseline(self) -> Path:
+        """The bare clone of the baseline repository."""
+        return self.folder / "baseline"
+
+    @property
+    def records(self) -> Path:
+        """The bare records repository."""
+        return self.folder / "records"
+
+    @property
+    def ledger(self) -> Path:
+        """The ledger's file."""
+        return self.folder / "ledger.sqlite"
+
+    @property
+    def settings(self) -> Path:
+        """The settings file."""
+        return self.folder / "settings.yaml"
+
+    @property
+    def lock(self) -> Path:
+        """The lock file; it says who holds the home, and stays when nobody does."""
+        return self.folder / "lock"
+
+    @contextmanager
+    def owned(self, what: str) -> Iterator[None]:
+        """Own the home while something is done. The system lets go of the lock however the process ends.
+
+        Args:
+            what: What is done, for another process that is turned away.
+
+        Raises:
+            HomeInUse: Another process owns it.
+        """
+        try:
+            handle = self.lock.open("a+", encoding="utf-8")
+        except OSError as wrong:
+            raise HomeInUse(
+                f"the home cannot be used: {wrong.strerror}",
+                where=str(self.folder),
+                todo="see who owns the folder",
+            ) from wrong
+        with handle:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as wrong:
+                handle.seek(0)
+                holder = handle.read(200).strip() or "another process"
+                raise HomeInUse(
+                    f"the home is in use by {holder}", where=str(self.folder), todo="wait for it, or end it"
+                ) from wrong
+            handle.truncate(0)
+            handle.write(f"process {os.getpid()} ({what})\n")
+            handle.flush()
+            try:
+                yield
+            finally:
+                handle.truncate(0)

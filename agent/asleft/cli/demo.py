@@ -1,6 +1,5 @@
 """The demo: the whole job told on the example estate, with real sockets and real git."""
 
-import asyncio
 import shlex
 import shutil
 import signal
@@ -12,6 +11,7 @@ from pathlib import Path
 from asleft.cli.orders import tell_end, tell_order
 from asleft.cli.output import note, paint, say
 from asleft.cli.rounds import tell_round
+from asleft.cli.running import run
 from asleft.cli.stage import write_ready_file
 from asleft.daemon.assembly import load_estate, make_home, now, open_desk, own_desk
 from asleft.domain.errors import AsleftError
@@ -106,7 +106,7 @@ def _first_round(folder: Path, estate: Estate) -> None:
         f"{estate.name}: {len(estate.stations)} stations at {len(estate.sites)} sites, simulated, speaking AES70 (OCP.1)."
     )
     with own_desk(folder, "asleft demo") as desk:
-        tell_round(asyncio.run(desk.round()))
+        tell_round(run(desk.round()))
 
 
 def _meddle(fleet: FleetThread) -> None:
@@ -127,20 +127,16 @@ def _meddle(fleet: FleetThread) -> None:
 def _restore(folder: Path) -> None:
     with own_desk(folder, "asleft demo") as desk:
         _chapter("3. The next round tells it in plain words")
-        tell_round(asyncio.run(desk.round()))
+        tell_round(run(desk.round()))
         _chapter("4. A restore order is drawn up, and a named person confirms it")
-        (drawn,) = asyncio.run(desk.restore([RESTORED]))
+        (drawn,) = run(desk.restore([RESTORED]))
         if drawn.order is None:
             raise AsleftError(f"no order was drawn up for {RESTORED}: {drawn.why_not}")
         tell_order(drawn.order, folder)
         order = drawn.order.order
         accepted = [hazard.id for hazard in order.hazards]
         say(f"{CONFIRMER} ticks {len(accepted)} hazards and confirms:")
-        tell_end(
-            asyncio.run(
-                desk.confirm(order.id, by=CONFIRMER, reason="put back before doors", accepted=accepted)
-            )
-        )
+        tell_end(run(desk.confirm(order.id, by=CONFIRMER, reason="put back before doors", accepted=accepted)))
 
 
 def _records(folder: Path) -> None:

@@ -18,10 +18,10 @@ __all__ = ["add_to"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    app.command()(init)
-    app.command()(check)
-    app.command()(why)
-    app.command()(history)
+    app.command(short_help="Make a home: clone the baseline, begin the records.")(init)
+    app.command(short_help="Tell every problem of an estate.")(check)
+    app.command(short_help="Say where an approved value comes from.")(why)
+    app.command(short_help="Read what was found and done, newest first.")(history)
 
 
 def init(

@@ -1,6 +1,5 @@
 """Commands that restore: restore, confirm."""
 
-import asyncio
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +9,7 @@ from asleft.cli.exits import Exit
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import clock_time, note, paint, safe, say, say_json, table
 from asleft.cli.rounds import tell_taken_up
+from asleft.cli.running import run
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,8 +23,8 @@ __all__ = ["add_to", "tell_end", "tell_order"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    app.command()(restore)
-    app.command()(confirm)
+    app.command(short_help="Draw up restore orders; nothing is written yet.")(restore)
+    app.command(short_help="Confirm an order and have it carried out.")(confirm)
 
 
 def restore(
@@ -39,7 +39,7 @@ def restore(
     from asleft.daemon.assembly import own_desk  # noqa: PLC0415 keeps --help quick
 
     with own_desk(home, "asleft restore") as desk:
-        drawn = asyncio.run(_restore(desk, stations))
+        drawn = run(_restore(desk, stations))
     if as_json:
         say_json("orders", orders=[_drawn_json(item) for item in drawn])
     else:
@@ -130,7 +130,7 @@ def confirm(
     from asleft.daemon.assembly import own_desk  # noqa: PLC0415 keeps --help quick
 
     with own_desk(home, "asleft confirm") as desk:
-        kept = asyncio.run(_confirm(desk, order, by, reason, accept or []))
+        kept = run(_confirm(desk, order, by, reason, accept or []))
     if as_json:
         say_json("order", station=kept.order.station, **order_json(kept))
     else:

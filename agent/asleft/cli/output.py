@@ -65,12 +65,11 @@ def as_json(value: Any) -> Any:
 
 
 def say_json(schema: str, **content: Any) -> None:
-    """Write one JSON document to stdout; keys are only ever added."""
-    print(
-        json.dumps(
-            {"schema": f"asleft-{schema}", "version": 1, **as_json(content)}, indent=2, ensure_ascii=False
-        )
-    )
+    """Write one JSON document to stdout; keys are only ever added.
+
+    What is not ASCII is escaped, so that no text of a station reaches a terminal as a command.
+    """
+    print(json.dumps({"schema": f"asleft-{schema}", "version": 1, **as_json(content)}, indent=2))  # noqa: T201 as above
 
 
 def clock_time(at: datetime) -> str:

@@ -1,6 +1,5 @@
 """Commands that look: round, drifts, station."""
 
-import asyncio
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
@@ -10,6 +9,7 @@ import typer
 from asleft.cli.exits import Exit
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import MARKS, clock_time, note, paint, safe, say, say_json, table
+from asleft.cli.running import run
 
 if TYPE_CHECKING:
     from asleft.domain.estate import StationId
@@ -22,9 +22,9 @@ __all__ = ["add_to", "drift_json", "exit_of_round", "tell_round", "tell_taken_up
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    app.command("round")(do_round)
-    app.command()(drifts)
-    app.command()(station)
+    app.command("round", short_help="Read, compare with as left, record what moved.")(do_round)
+    app.command(short_help="Say what stands now.")(drifts)
+    app.command(short_help="As left beside as found, for one station.")(station)
 
 
 def do_round(
@@ -37,7 +37,7 @@ def do_round(
     from asleft.daemon.assembly import own_desk  # noqa: PLC0415 keeps --help quick
 
     with own_desk(home, "asleft round") as desk:
-        report = asyncio.run(_round(desk, site or []))
+        report = run(_round(desk, site or []))
     for sentence in report.notices:
         note(f"asleft: {safe(sentence)}")
     if as_json:

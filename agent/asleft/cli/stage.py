@@ -1,6 +1,5 @@
 """Commands that bring stations of their own: simulate, demo."""
 
-import asyncio
 import json
 import signal
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from asleft.cli.output import note, say
+from asleft.cli.running import run
 
 if TYPE_CHECKING:
     from asleft.domain.estate import Estate
@@ -19,8 +19,8 @@ __all__ = ["add_to", "write_ready_file"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    app.command()(demo)
-    app.command()(simulate)
+    app.command(short_help="The whole job, told on the example estate.")(demo)
+    app.command(short_help="Stations of an estate, simulated until Ctrl-C.")(simulate)
 
 
 def simulate(
@@ -43,10 +43,12 @@ def simulate(
         )
         ports_only = True
     fleet = Fleet.from_estate(loaded, ports_only=ports_only)
-    asyncio.run(_simulate(fleet, loaded, ready_file))
+    run(_simulate(fleet, loaded, ready_file))
 
 
 async def _simulate(fleet: "Fleet", estate: "Estate", ready_file: Path | None) -> None:
+    import asyncio  # noqa: PLC0415 keeps --help quick
+
     loop = asyncio.get_running_loop()
     ended = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -6,15 +6,16 @@ from typing import Final, Protocol
 from asleft.devices.ocp1 import session as wire
 from asleft.devices.ocp1.classes import Kind, Method, class_named, decode_reading, encode_value, find_property
 from asleft.devices.ocp1.datatypes import MalformedBytes, Unencodable
-from asleft.devices.ocp1.directory import Directory, browse, pack, unpack
+from asleft.devices.ocp1.directory import browse, pack
 from asleft.devices.ocp1.messages import Command, Ono, Response, Status, status_name
+from asleft.devices.ocp1.plan import Plans, object_of
 from asleft.devices.ocp1.session import Session, Timings
-from asleft.devices.ocp1.translation import MANAGERS, Row, row_of, unread_for
+from asleft.devices.ocp1.translation import MANAGERS, Row, unread_for
 from asleft.domain.errors import AsleftError
-from asleft.domain.kinds import Found, Value
+from asleft.domain.kinds import Value
 from asleft.domain.names import harmless
 from asleft.domain.profile import Profile
-from asleft.domain.snapshot import Unread, UnreadWhy
+from asleft.domain.snapshot import Unread
 from asleft.ports.stations import Identity, NoAnswer, NotReached, Sheet, StationError, WriteRefused
 
 __all__ = ["Directories", "Ocp1Conversation", "Ocp1Stations"]
@@ -54,15 +55,7 @@ class Ocp1Stations:
         self._directories = directories
         self._timings = timings or Timings()
         self._stand_ins = stand_ins or {}
-        self._rows: dict[int, tuple[Profile, Mapping[str, Row]]] = {}
-
-    def _rows_of(self, profile: Profile) -> Mapping[str, Row]:
-        """Give a profile's settings ready to be asked for; made once, for a profile never changes."""
-        kept = self._rows.get(id(profile))
-        if kept is None or kept[0] is not profile:
-            kept = (profile, {setting.name: row_of(setting) for setting in profile.settings.values()})
-            self._rows[id(profile)] = kept
-        return kept[1]
+        self._plans = Plans()
 
     async def open(self, address: str, port: int, profile: Profile) -> "Ocp1Conversation":
         """Connect, and ask who is there; `NotReached` or `NoAnswer` where that fails."""
@@ -70,10 +63,10 @@ class Ocp1Stations:
         with _said_plainly():
             session = await Session.open(host, real_port, timings=self._timings)
         try:
-            rows = self._rows_of(profile)
+            rows = self._plans.rows_of(profile)
             with _said_plainly():
                 identity = await _identify(session, profile, rows)
-            return Ocp1Conversation(session, rows, identity, self._directories)
+            return Ocp1Conversation(session, rows, identity, self._directories, self._plans)
         except BaseException:
             await session.close()
             raise
@@ -130,13 +123,19 @@ class Ocp1Conversation:
     """One open session, with the role map of the unit that answered."""
 
     def __init__(
-        self, session: Session, rows: Mapping[str, Row], identity: Identity, directories: Directories
+        self,
+        session: Session,
+        rows: Mapping[str, Row],
+        identity: Identity,
+        directories: Directories,
+        plans: Plans,
     ) -> None:
         self._session = session
         self._rows = rows
         self._identity = identity
         self._directories = directories
-        self._directory: Directory | None = None
+        self._plans = plans
+        self._packed: str | None = None
         self._to_settle: set[int] = set()
 
     @property
@@ -147,44 +146,20 @@ class Ocp1Conversation:
     async def read(self, names: Collection[str]) -> Sheet:
         """Read settings by name: all of them in one batch, one wait."""
         with _said_plainly():
-            directory = await self._known_directory()
-            sheet, suspicious = await self._read(names, directory)
-            if suspicious:
-                # The kept map is not this unit's any more: an object is gone. Browse once more and read again.
-                directory = await self._browse()
-                sheet, _ = await self._read(names, directory)
-        return sheet
-
-    async def _read(self, names: Collection[str], directory: Directory) -> tuple[Sheet, bool]:
-        values: dict[str, Found] = {}
-        unread: dict[str, Unread] = {}
-        asked: list[tuple[str, Row, list[Command]]] = []
-        for name in names:
-            row = self._rows[name]
-            ono = _ono(row, directory)
-            if ono is None:
-                unread[name] = Unread(UnreadWhy.MISSING, "no object has its role path and class")
-            else:
-                asked.append((name, row, row.reads(ono)))
-        answers = await self._session.batch([command for _, _, commands in asked for command in commands])
-        at = 0
-        suspicious = False
-        for name, row, commands in asked:
-            own = answers[at : at + len(commands)]
-            at += len(commands)
-            suspicious = suspicious or any(answer.status == Status.BAD_ONO for answer in own)
-            meant = row.understand(own)
-            if isinstance(meant, Unread):
-                unread[name] = meant
-            else:
-                values[name] = meant
-        return Sheet(values=values, unread=unread), suspicious
+            plan = self._plans.plan(self._rows, await self._directory(), names)
+            answers = await self._session.batch(plan.batch)
+            if plan.lost_an_object(answers):
+                # The kept directory is not this unit's any more: browse once more and read again.
+                plan = self._plans.plan(self._rows, await self._browse(), names)
+                answers = await self._session.batch(plan.batch)
+        values, unread = plan.understand(answers)
+        return Sheet(values=values, unread=unread)
 
     async def write(self, name: str, value: Value) -> None:
         """Write one setting; a written address waits for `settle`."""
         row = self._rows[name]
         with _said_plainly():
-            ono = _ono(row, await self._known_directory())
+            ono = object_of(row, self._plans.directory(await self._directory()))
             if ono is None:
                 raise self._refused(name, "the station does not offer it")
             current = await self._session.batch(row.reads(ono))
@@ -229,28 +204,12 @@ class Ocp1Conversation:
         """End the conversation."""
         await self._session.close()
 
-    async def _known_directory(self) -> Directory:
-        if self._directory is None:
-            kept = self._directories.directory(self._identity.serial, self._identity.firmware)
-            self._directory = unpack(kept) if kept else await self._browse()
-        return self._directory
+    async def _directory(self) -> str:
+        if self._packed is None:
+            self._packed = self._directories.directory(self._identity.serial, self._identity.firmware)
+        return self._packed or await self._browse()
 
-    async def _browse(self) -> Directory:
-        self._directory = await browse(self._session)
-        self._directories.keep_directory(
-            self._identity.serial, self._identity.firmware, pack(self._directory)
-        )
-        return self._directory
-
-
-def _ono(row: Row, directory: Directory) -> int | None:
-    """Give the object of a setting: a manager's fixed number, or the one at its role path if its class fits."""
-    point = row.setting.point
-    fixed = MANAGERS.get(point.class_name)
-    if fixed is not None:
-        return int(fixed)
-    place = directory.get(point.path)
-    if place is None:
-        return None
-    wanted = class_named(point.class_name).class_id
-    return place.ono if place.class_id[: len(wanted)] == wanted else None
+    async def _browse(self) -> str:
+        self._packed = pack(await browse(self._session))
+        self._directories.keep_directory(self._identity.serial, self._identity.firmware, self._packed)
+        return self._packed

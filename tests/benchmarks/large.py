@@ -1,0 +1,53 @@
+"""A large invented estate, for measuring."""
+
+import socket
+import subprocess
+from pathlib import Path
+
+__all__ = ["plant_large"]
+
+_PER_SITE = 100
+_ESTATE = """format: asleft-estate-1
+name: Measured estate
+profile: stage-station
+settings:
+  network: {addressing: static}
+  tone: {preset: flat}
+  headphones: {gain: 0 dB, limiter: on, limiter-level: -6 dB}
+  room: {microphones: off, lift: 0 dB}
+  input: {gain: 0 dB, joins-mix: off}
+  outputs: {network: off, line: off, network-follows-mix: off}
+  panel: {menus: locked, pages: groups only, raise-unmutes: off, groups: by offset, display-dim: 40 %, key-dim: 40 %}
+  service: {log-detail: normal, remote-session: closed}
+"""
+
+
+def plant_large(folder: Path, stations: int) -> int:
+    """Make a repository of an estate of so many stations, 100 a site; give the port that all of them use."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    folder.mkdir(parents=True)
+    (folder / "estate.yaml").write_text(_ESTATE)
+    (folder / "people.yaml").write_text(
+        "format: asleft-people-1\npeople:\n  wren-halloway: {name: Wren Halloway, rights: [confirm]}\n"
+    )
+    for number in range(stations):
+        site, at = divmod(number, _PER_SITE)
+        home = folder / "sites" / f"site-{site}"
+        if at == 0:
+            (home / "stations").mkdir(parents=True)
+            (home / "site.yaml").write_text(
+                f"format: asleft-site-1\nname: Site {site}\ntime-zone: Europe/Berlin\n"
+                f"addresses: {{subnet: 127.21.{site}.0/24, stations: 127.21.{site}.10-127.21.{site}.200}}\n"
+                f"reach: {{by: ocp1, port: {port}}}\nsettings:\n  network: {{gateway: 127.21.{site}.1}}\n"
+            )
+        (home / "stations" / f"s{at}.yaml").write_text(
+            f"format: asleft-station-1\nserial: M-{number:05d}\nsettings:\n  label: Station {at}\n"
+            f"  network: {{address: 127.21.{site}.{10 + at}/24}}\n  mix: {{heard: Mix {at % 16 + 1}}}\n"
+        )
+    git = ["git", "-C", str(folder), "-c", "user.name=Measure", "-c", "user.email=measure@quillfen.example"]
+    subprocess.run(["git", "init", "-q", "-b", "main", str(folder)], check=True)
+    subprocess.run([*git, "add", "-A"], check=True)
+    subprocess.run([*git, "commit", "-q", "-m", "Approve"], check=True)
+    return port

@@ -18,9 +18,9 @@ from collections.abc import Awaitable, Callable, Sequence
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from large import plant_large
+from benchmarks.large import plant_large
 
 from asleft.daemon.assembly import load_estate
 from asleft.devices.ocp1.codec import HEADER_SIZE, PreparedBatch, encode_responses

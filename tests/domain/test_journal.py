@@ -88,7 +88,7 @@ def test_a_page_has_one_setting_a_line() -> None:
         "settings:",
         "  headphones.gain: +12 dB",
         '  headphones.limiter: "on"',
-        '  headphones.limiter-level: "-9 dB"',
+        "  headphones.limiter-level: -9 dB",
         "  mix.heard: Mix 1",
         "  network.address: 127.20.1.11/24",
         '  network.gateway: "127.20.1.1"',
@@ -197,7 +197,7 @@ def test_the_digest_can_be_checked_from_the_page_alone() -> None:
         assert [(write["setting"], write["outcome"]) for write in page["writes"]] == [
             ("headphones.limiter-level", "written"),
             ("label", "not begun"),
-        ] or [write["setting"] for write in page["writes"]] == ["label", "headphones.limiter-level"]
+        ]
         assert (page["drawn-up"], page["ended"]) == ("2026-03-01T12:00:00Z", "2026-03-01T12:00:00Z")
 
 

@@ -72,7 +72,8 @@ def test_texts_that_are_values(kind: Kind, text: str, value: Any, shown: str) ->
     found = kind.parse(text)
     assert found == value
     assert type(found) is type(value)
-    assert math.copysign(1, found) == math.copysign(1, value) if isinstance(found, float) else True
+    if isinstance(found, float):
+        assert math.copysign(1, float(found)) == math.copysign(1, float(value))
     assert kind.show(found) == shown
 
 
@@ -93,7 +94,7 @@ def test_texts_that_are_values(kind: Kind, text: str, value: Any, shown: str) ->
         (GAIN, "12  dB", "not a number"),
         (GAIN, " 12 dB", "not a number"),
         (GAIN, "12 dB\n", "not a number"),
-        (GAIN, "12,0 dB", "does not fit"),
+        (GAIN, "12,0 dB", "not a number"),
         (GAIN, "--12", "not a number"),
         (GAIN, "+-12", "not a number"),
         (GAIN, "\u201312 dB", "not a number"),  # an en dash is no sign
@@ -217,6 +218,8 @@ def test_what_is_shown_is_read_back(case: tuple[Kind, str]) -> None:
     [
         (LIMIT, float32(-6.1), -6.1),
         (LIMIT, -0.0, 0.0),
+        (LIMIT, 1e308, 1e308),
+        (LIMIT, -1e308, -1e308),
         (LIMIT, "text", "text"),
         (LIMIT, True, True),
         (FINE, float32(0.1), 0.1),
@@ -260,7 +263,7 @@ def test_a_foreign_value_is_no_text() -> None:
     """In canonical JSON a foreign value stays apart from the same text."""
     assert to_json(Foreign("open")) == {"foreign": "open"}
     assert to_json("open") == "open"
-    assert to_json(True) is True
+    assert to_json(5) == 5
 
 
 def test_suggestions() -> None:

@@ -397,3 +397,55 @@ async def test_golden_bytes_of_a_version_reading() -> None:
         decode_value(find_property(station.table.things[1].control, "OcaVersion").kind, Reader(reply[-2:]))
         == 2
     )
+
+
+async def test_mutes_of_the_other_model() -> None:
+    """On is muted, 1, and off is unmuted, 2 (aes70.md section 6, OcaMute); anything else is out of range."""
+    station = Station(
+        profile=shipped_profiles()["headphone-distributor"],
+        serial="HD-1",
+        firmware="1.3",
+        address=some_host(),
+        port=0,
+        values={"output-3.mute": True},
+    )
+    await station.switch_on()
+    mute = number_of(station, "Output 3", "Mute")
+    async with await Session.open(station.address, station.port, timings=QUIET) as session:
+        assert (await ask(session, mute, (4, 1))).params == b"\x01"
+        assert (await ask(session, mute, (4, 2), 1, b"\x03")).status == 7
+        assert (await ask(session, mute, (4, 2), 1, b"\x02")).status == 0
+        version = await ask(session, Ono.FIRMWARE_MANAGER, (3, 1))
+    await station.switch_off()
+    assert station.get("output-3.mute") is False
+    assert version.params == struct.pack(">HIIIH", 1, 1, 3, 0, 1)
+
+
+async def test_notifications_can_be_disabled_and_uptime_runs_by_the_clock() -> None:
+    """DisableNotifications silences changes until they are enabled again; uptime is the clock's since switching on."""
+    now = [100.0]
+    station = Station(
+        profile=PROFILE,
+        serial="QS41-0001",
+        firmware="2.4.1",
+        address=some_host(),
+        port=0,
+        values={},
+        clock=lambda: now[0],
+    )
+    await station.switch_on()
+    heard: list[Notification] = []
+    async with await Session.open(station.address, station.port, timings=QUIET) as session:
+        await session.subscribe(number_of(station, *GAIN), heard.append)
+        assert (await ask(session, 4, (3, 3))).status == 0
+        assert await set_gain(session, station, 0) == 0
+        assert not heard
+        assert (await ask(session, 4, (3, 4))).status == 0
+        assert await set_gain(session, station, 2) == 0
+        assert len(heard) == 1
+        now[0] = 137.0
+        uptime = await ask(session, number_of(station, "Service", "Uptime"), (5, 1))
+        assert uptime.params == encode_u32(37)
+    await station.restart()
+    assert station.get("service.uptime") == 0
+    await station.switch_off()

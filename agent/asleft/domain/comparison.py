@@ -13,6 +13,8 @@ from asleft.domain.snapshot import AsFound, NotRead, ReadState
 
 __all__ = ["compare", "differing"]
 
+_FLOAT32_STEP = 2.0**-23  # IEEE 754 binary32: distance of neighbours, relative to the number
+
 
 def compare(
     as_left: AsLeft, found: AsFound | NotRead, *, others: Mapping[str, StationId] | None = None
@@ -54,7 +56,8 @@ def differing(profile: Profile, left: Mapping[str, Value], found: Mapping[str, F
         def give_up_diffing(self, level: Any, diff_instance: Any) -> bool:  # noqa: ARG002 DeepDiff's signature
             tolerance = profile.settings[level.path(output_format="list")[-1]].tolerance()
             # The wire's 32-bit float makes a value at the very edge of the tolerance look just beyond it.
-            return bool(abs(level.t1 - level.t2) <= tolerance * (1 + 1e-6))
+            noise = _FLOAT32_STEP * max(abs(level.t1), abs(level.t2)) if tolerance else 0.0
+            return bool(abs(level.t1 - level.t2) <= tolerance + noise)
 
     names = [name for name in profile.settings if name in left and name in found]
     difference = DeepDiff(

@@ -142,9 +142,10 @@ class Switch(Kind):
         return "on, off"
 
 
-# A leading zero is refused: 010 means eight to one reader and ten to another.
-_NUMBER = re.compile(r"([+\-\u2212]?)((?:0|[1-9][0-9]*)(?:\.[0-9]+)?)(?: ?(\S.*))?\Z")
+# A leading zero is refused: 010 means eight to one reader and ten to another. A unit does not go on with the number.
+_NUMBER = re.compile(r"([+\-\u2212]?)((?:0|[1-9][0-9]*)(?:\.[0-9]+)?)(?: ?([^\s0-9_.,].*))?\Z")
 _MOST_DIGITS = 20
+_FLOAT32_STEP = 2.0**-23  # IEEE 754 binary32: distance of neighbours, relative to the number
 
 
 def _number(text: str, unit: str) -> float:
@@ -196,11 +197,16 @@ class Level(Kind):
         return self.settle(number)
 
     def settle(self, value: Value) -> Value:
-        """Round to a hundredth of the step: what the wire's 32-bit float adds is noise."""
+        """Take off what the wire's 32-bit float adds: to the grid where that is near, else to a hundredth of the step."""
         if isinstance(value, str | bool) or not math.isfinite(value):
             return value
+        number = float(value)
+        if self.lowest - self.step < number < self.highest + self.step:
+            on_grid = self.lowest + round((number - self.lowest) / self.step) * self.step
+            if abs(number - on_grid) <= _FLOAT32_STEP * abs(number):
+                number = on_grid
         decimals = max(0, -math.floor(math.log10(self.step)) + 2)
-        return round(float(value), decimals) + 0.0
+        return round(number, decimals) + 0.0
 
     def _show(self, value: Value) -> str:
         number = float(value)

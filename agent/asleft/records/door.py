@@ -1,7 +1,9 @@
 """The one door to git for the records: a fixed environment, what may pass to it, and what its refusals mean."""
 
+import contextlib
 import re
-from collections.abc import Iterable, Mapping
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import IO
 
@@ -22,10 +24,12 @@ __all__ = [
     "broken",
     "commit_id",
     "environment",
+    "folders_of",
     "last_line",
     "not_written",
     "record_path",
     "run_git",
+    "stdin_of",
     "unsigned",
 ]
 
@@ -183,3 +187,34 @@ def unsigned(said: str, folder: Path) -> RecordsFull | CannotSign:
         where=str(folder),
         todo="see that the agent's key is there, is the agent's alone to read and has no passphrase",
     )
+
+
+@contextlib.contextmanager
+def stdin_of(parts: Iterable[bytes], *, home: Path, inside: bool = False) -> Iterator[IO[bytes]]:
+    """Hold what git shall read in a nameless file: no pipe that can block, and nothing left behind.
+
+    Args:
+        parts: What git shall read.
+        home: The repository, for an error.
+        inside: Whether the file lies on the repository's disk, so that a full one is met before git is.
+    """
+    with contextlib.ExitStack() as stack:
+        try:
+            # Without a buffer of ours, nothing is left that would be written, and fail, once more on closing.
+            stdin = stack.enter_context(tempfile.TemporaryFile(dir=home if inside else None, buffering=0))
+            for part in parts:
+                rest = memoryview(part)
+                while rest:
+                    rest = rest[stdin.write(rest) :]
+            stdin.seek(0)
+        except OSError as wrong:
+            raise not_written(str(wrong), home) from wrong
+        yield stdin
+
+
+def folders_of(path: str) -> Iterator[str]:
+    """Give the folders that a path lies in, from the top."""
+    end = path.find("/")
+    while end >= 0:
+        yield path[:end]
+        end = path.find("/", end + 1)

@@ -6,10 +6,8 @@ moved by compare-and-swap, so that a failure at any earlier point leaves the hea
 system's git configuration says changes nothing here.
 """
 
-import contextlib
 import shutil
-import tempfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Self
@@ -29,10 +27,12 @@ from asleft.records.door import (
     broken,
     commit_id,
     environment,
+    folders_of,
     last_line,
     not_written,
     record_path,
     run_git,
+    stdin_of,
     unsigned,
 )
 from asleft.records.message import README, blob_id, compose, entries, identity, staged_stream, tokens_of
@@ -186,7 +186,7 @@ class Records:
         listed = self._listed(commit, *(wanted if len(wanted) <= FEW else ()))
         ids = {path: listed[path] for path in wanted if path in listed}
         # Reading must go on where the records' own disk is full, so the question waits on the system's.
-        with self._stdin([f"{one}\n".encode() for one in ids.values()], folder=None) as stdin:
+        with stdin_of([f"{one}\n".encode() for one in ids.values()], home=self._folder) as stdin:
             said = self._said("cat-file", "--batch", "--buffer", stdin=stdin)
         found: dict[str, bytes] = {}
         start = 0
@@ -321,7 +321,7 @@ class Records:
         after = (now.keys() | {record_path(path) for path, data in files.items() if data is not None}) - {
             path for path, data in files.items() if data is None
         }
-        folders = {folder for path in after for folder in _folders(path)}
+        folders = {folder for path in after for folder in folders_of(path)}
         for path in sorted(after & folders):
             raise PathRefused(f"{path} would be a file and a folder at once", todo="choose another name")
         return {
@@ -338,7 +338,7 @@ class Records:
         date = f"{int(when.timestamp())} {when.strftime('%z')[:5]}"
         stream = staged_stream(f"{self._name} <{self._email}> {date}", message, head, STAGING, files)
         before = self._litter()
-        with self._stdin(stream, folder=self._folder) as stdin:
+        with stdin_of(stream, home=self._folder, inside=True) as stdin:
             status, said, why = self._run(
                 "fast-import", "--quiet", "--force", "--date-format=raw", stdin=stdin
             )
@@ -364,7 +364,7 @@ class Records:
             for part, value in (("NAME", self._name), ("EMAIL", self._email), ("DATE", f"@{date}"))
         }
         parents = [] if head is None else ["-p", head]
-        with self._stdin([message], folder=self._folder) as stdin:
+        with stdin_of([message], home=self._folder, inside=True) as stdin:
             status, said, why = self._run(
                 "commit-tree", "-S", *parents, f"{staged}^{{tree}}", stdin=stdin, more=who
             )
@@ -382,22 +382,6 @@ class Records:
             todo="see that only one asleft writes these records, then try again",
         )
 
-    @contextlib.contextmanager
-    def _stdin(self, parts: Iterable[bytes], *, folder: Path | None) -> Iterator[IO[bytes]]:
-        """Hold what git shall read in a nameless file: no pipe that can block, and nothing left behind."""
-        with contextlib.ExitStack() as stack:
-            try:
-                # Without a buffer of ours, nothing is left that would be written, and fail, once more on closing.
-                stdin = stack.enter_context(tempfile.TemporaryFile(dir=folder, buffering=0))
-                for part in parts:
-                    rest = memoryview(part)
-                    while rest:
-                        rest = rest[stdin.write(rest) :]
-                stdin.seek(0)
-            except OSError as wrong:
-                raise not_written(str(wrong), self._folder) from wrong
-            yield stdin
-
     def _run(
         self, *command: str, stdin: IO[bytes] | None = None, more: Mapping[str, str] | None = None
     ) -> tuple[int, bytes, str]:
@@ -408,11 +392,3 @@ class Records:
         if status:
             raise broken(f"git {command[0]}: {last_line(why)}", self._folder)
         return said
-
-
-def _folders(path: str) -> Iterator[str]:
-    """Give the folders that a path lies in, from the top."""
-    end = path.find("/")
-    while end >= 0:
-        yield path[:end]
-        end = path.find("/", end + 1)

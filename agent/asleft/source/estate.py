@@ -13,14 +13,14 @@ from pydantic import BaseModel
 from asleft.domain.addressing import AddressRange, NotAnAddress, address_range, subnet
 from asleft.domain.estate import AsLeft, Estate, Person, Site, StationId
 from asleft.domain.kinds import NotAValue, Value, nearest
-from asleft.domain.layers import Layer, Naming, Origin, flatten, merge_patch
+from asleft.domain.layers import Layer, Origin, flatten, merge_patch
 from asleft.domain.names import NAME_RULE, harmless, is_name
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Profile
 from asleft.domain.rules import cross_check
 from asleft.source.documents import Document, read_document
 from asleft.source.files import EstateFile, PeopleFile, RoleFile, SiteFile, StationFile, validate
-from asleft.source.namings import check_names
+from asleft.source.namings import check_names, check_values, typed
 from asleft.source.profiles import read_profile
 
 __all__ = ["read_estate"]
@@ -104,7 +104,7 @@ class _EstateReader:
             *(layer for _, layer in self.found.sites.values()),
         ):
             if used:
-                self.problems.extend(check_names(layer, used))
+                self.problems.extend((*check_names(layer, used), *check_values(layer, used)))
         estate = Estate(
             name=estate_file.name,
             commit=commit,
@@ -342,10 +342,7 @@ class _EstateReader:
             key = (profile.name, name, repr(naming.text))
             value = self._typed.get(key)
             if value is None:
-                try:
-                    value = setting.kind.parse(_text_of(naming))
-                except NotAValue as wrong:
-                    value = wrong
+                value = typed(setting, naming)
                 self._typed[key] = value
             if isinstance(value, NotAValue):
                 self.tell(
@@ -358,12 +355,6 @@ class _EstateReader:
             else:
                 values[name] = value
         return values, origins
-
-
-def _text_of(naming: Naming) -> str:
-    if isinstance(naming.text, str):
-        return naming.text
-    raise NotAValue("a list stands here", "a setting is one value")
 
 
 def _layer(name: str, document: Document, settings: Mapping[str, Any]) -> Layer:

@@ -1,0 +1,341 @@
+"""The ledger: what goes in comes out equal, wholly or not at all."""
+
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from asleft.domain.comparison import compare
+from asleft.domain.drift import Drift
+from asleft.domain.estate import StationId
+from asleft.domain.kinds import Foreign, Found
+from asleft.domain.orders import OrderState
+from asleft.domain.snapshot import AsFound, ReadState, Unread, UnreadWhy
+from asleft.ledger import store
+from asleft.ledger.packing import DRIFT, LOOK, ORDER, pack
+from asleft.ledger.store import LedgerTrouble, SqliteLedger
+from asleft.ports.ledger import Looked, Standing, Step, StepState
+from domain.made import DRUMS, NOON, as_found, as_left, not_read, order
+
+KEYS = StationId("quay", "keys")
+FAR = StationId("yard", "bass")
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "ledger.db"
+
+
+@pytest.fixture
+def ledger(path: Path) -> Iterator[SqliteLedger]:
+    with closing(SqliteLedger(path)) as opened:
+        yield opened
+
+
+def kinds_of(values: Any) -> dict[str, type]:
+    return {name: type(value) for name, value in values.items()}
+
+
+VALUES: st.SearchStrategy[Found] = st.one_of(
+    st.booleans(),
+    st.integers(-(2**53), 2**53),
+    st.floats(allow_nan=False, allow_infinity=False),
+    st.text(max_size=20),
+    st.sampled_from(["1", "true", "1.0", "null", "\x00", '{"raw": "x"}', ""]),
+    st.builds(Foreign, st.text(max_size=20)),
+)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.dictionaries(st.text("abc.", min_size=1, max_size=5), VALUES, max_size=6))
+def test_a_look_comes_back_equal(values: dict[str, Found]) -> None:
+    """Switch, whole number, level, text and foreign value each stay what they are."""
+    look = replace(as_found(), values=values, readings=values)
+    again = LOOK.validate_json(pack(LOOK, look))
+    assert again == look
+    assert isinstance(again, AsFound)
+    assert kinds_of(again.values) == kinds_of(values)
+    assert kinds_of(again.readings) == kinds_of(values)
+
+
+@pytest.mark.parametrize("state", [ReadState.SILENT, ReadState.UNREACHABLE])
+def test_a_look_that_read_nothing_comes_back_equal(state: ReadState) -> None:
+    """A look that read nothing is not taken for one that did."""
+    assert LOOK.validate_json(pack(LOOK, not_read(state))) == not_read(state)
+
+
+def test_orders_and_drifts_come_back_equal() -> None:
+    """An order keeps its digest, a drift its key."""
+    look = as_found(
+        {
+            "headphones.gain": Foreign("position 9"),
+            "headphones.limiter": False,
+            "panel.display-dim": 1,
+            "label": "x",
+        },
+        unread={"panel.menus": Unread(UnreadWhy.LOCKED, "by 127.20.1.5")},
+    )
+    drawn = order(look)
+    again = ORDER.validate_json(pack(ORDER, drawn))
+    assert again == drawn
+    assert again.digest == drawn.digest
+    assert [type(write.after) for write in again.writes] == [type(write.after) for write in drawn.writes]
+    drifts = compare(as_left(), look)
+    assert len(drifts) == 4
+    assert [DRIFT.validate_json(pack(DRIFT, drift)) for drift in drifts] == list(drifts)
+
+
+def test_notes(ledger: SqliteLedger) -> None:
+    """A note is what was noted last."""
+    assert ledger.note("head") is None
+    ledger.set_note("head", "a")
+    ledger.set_note("head", "b")
+    assert ledger.note("head") == "b"
+    assert ledger.note("other") is None
+
+
+def test_directories(ledger: SqliteLedger) -> None:
+    """A role map belongs to a unit with its firmware."""
+    ledger.keep_directory("S1", "2.4.1", "packed")
+    assert ledger.directory("S1", "2.4.1") == "packed"
+    assert ledger.directory("S1", "2.4.2") is None
+    ledger.keep_directory("S1", "2.4.1", "again")
+    assert ledger.directory("S1", "2.4.1") == "again"
+
+
+def drift_at(station: StationId) -> Drift:
+    (drift,) = compare(as_left(), as_found({"headphones.gain": 12.0}))
+    return replace(drift, key=replace(drift.key, station=station))
+
+
+def standing_at(station: StationId, since: datetime = NOON) -> Standing:
+    return Standing(drift=drift_at(station), since=since, seen=NOON)
+
+
+def test_a_round_replaces_what_stood_at_its_sites(ledger: SqliteLedger) -> None:
+    """What stands at the sites of a round is what it says; other sites stay; lost stations go."""
+    looks = {station: Looked(last=as_found(), found=as_found()) for station in (DRUMS, KEYS, FAR)}
+    ledger.keep_round(
+        looks,
+        [standing_at(station) for station in (FAR, KEYS, DRUMS)],
+        sites=["quay", "yard"],
+        stations=[DRUMS, KEYS, FAR],
+    )
+    assert ledger.looks() == looks
+    assert ledger.standing() == tuple(standing_at(station) for station in (DRUMS, KEYS, FAR))
+    silent = Looked(last=not_read(ReadState.SILENT), found=None)
+    ledger.keep_round({DRUMS: silent}, [], sites=["quay"], stations=[DRUMS, FAR])
+    assert ledger.looks() == {DRUMS: silent, FAR: looks[FAR]}
+    assert ledger.standing() == (standing_at(FAR),)
+    ledger.keep_round({}, [], sites=["quay"], stations=[DRUMS])
+    assert ledger.standing() == ()
+
+
+def test_times_come_back_in_utc(ledger: SqliteLedger) -> None:
+    """An instant told in another zone is the same instant, told in UTC."""
+    east = NOON.astimezone(timezone(timedelta(hours=9)))
+    ledger.keep_round({}, [standing_at(DRUMS, east)], sites=["quay"], stations=[DRUMS])
+    (kept,) = ledger.standing()
+    assert kept.since == NOON
+    assert kept.since.tzinfo is UTC
+
+
+def test_the_life_of_an_order(ledger: SqliteLedger, path: Path) -> None:
+    """An order keeps its words, its steps in their order and its end, over a reopening too."""
+    drawn = order(as_found({"headphones.gain": 12.0, "label": "x"}))
+    ledger.add_order(drawn)
+    (fresh,) = ledger.orders()
+    assert (fresh.order, fresh.state, fresh.by, fresh.steps, fresh.ended) == (
+        drawn,
+        OrderState.DRAWN_UP,
+        "",
+        (),
+        None,
+    )
+    assert not fresh.recorded
+    ledger.move_order(
+        drawn.id, OrderState.CONFIRMED, by="wren", reason="before the evening", accepted=["heard:x"]
+    )
+    ledger.set_step(drawn.id, Step(setting="headphones.gain", state=StepState.MEANT, note=""))
+    ledger.set_step(drawn.id, Step(setting="label", state=StepState.MEANT, note=""))
+    ledger.set_step(drawn.id, Step(setting="headphones.gain", state=StepState.WRITTEN, note="-12 dB"))
+    ledger.add_order(drawn)
+    ledger.move_order(drawn.id, OrderState.RESTORED, outcome="as left", ended=NOON, recorded=True)
+    ledger.close()
+    with closing(SqliteLedger(path)) as again:
+        (kept,) = again.orders()
+        assert (kept.state, kept.by, kept.reason, kept.accepted) == (
+            OrderState.RESTORED,
+            "wren",
+            "before the evening",
+            ("heard:x",),
+        )
+        assert (kept.outcome, kept.ended, kept.recorded) == ("as left", NOON, True)
+        assert [(step.setting, step.state) for step in kept.steps] == [
+            ("headphones.gain", StepState.WRITTEN),
+            ("label", StepState.MEANT),
+        ]
+
+
+def test_orders_by_state_and_age(ledger: SqliteLedger) -> None:
+    """Orders come oldest first, and only those in the states that are asked for."""
+    first = order(as_found({"label": "x"}))
+    second = replace(first, drawn_up=NOON + timedelta(minutes=1))
+    for drawn in (second, first):
+        ledger.add_order(drawn)
+    ledger.move_order(second.id, OrderState.LAPSED)
+    assert [kept.order.id for kept in ledger.orders()] == [first.id, second.id]
+    assert [kept.order.id for kept in ledger.orders(states=[OrderState.LAPSED])] == [second.id]
+    assert ledger.orders(states=[]) == ()
+
+
+def test_a_step_of_no_order_is_refused(ledger: SqliteLedger) -> None:
+    """A step belongs to an order that is there."""
+    with pytest.raises(LedgerTrouble, match="cannot be used"):
+        ledger.set_step("nobody", Step(setting="label", state=StepState.MEANT, note=""))
+
+
+def test_migrations_from_nothing(path: Path) -> None:
+    """A new file gets all its tables, is a WAL file, and is left alone when opened again."""
+    SqliteLedger(path).close()
+    with closing(sqlite3.connect(path)) as plain:
+        version = plain.execute("PRAGMA user_version").fetchone()[0]
+        tables = {row[0] for row in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        assert plain.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert version == len(list((Path(store.__file__).parent / "migrations").glob("*.sql")))
+    assert tables == {"note", "look", "standing", "directory", "restore_order", "step"}
+    with closing(SqliteLedger(path)) as again:
+        again.set_note("a", "b")
+    with closing(SqliteLedger(path)) as again:
+        assert again.note("a") == "b"
+
+
+@pytest.mark.parametrize("look_only", [False, True])
+def test_a_newer_ledger_is_refused(path: Path, *, look_only: bool) -> None:
+    """A file that a newer asleft has changed is not touched, not even looked at."""
+    SqliteLedger(path).close()
+    with closing(sqlite3.connect(path)) as plain:
+        plain.execute("PRAGMA user_version = 99")
+    with pytest.raises(LedgerTrouble, match="newer asleft") as caught:
+        SqliteLedger(path, look_only=look_only)
+    assert caught.value.where == str(path)
+
+
+def test_a_file_that_is_no_ledger(path: Path) -> None:
+    """Other bytes are refused in one sentence, and stay as they are."""
+    path.write_bytes(b"not a ledger at all" * 100)
+    with pytest.raises(LedgerTrouble, match="cannot be used") as caught:
+        SqliteLedger(path)
+    assert "moved away" in caught.value.todo
+    assert path.read_bytes() == b"not a ledger at all" * 100
+
+
+def test_looking_needs_something_to_look_at(path: Path) -> None:
+    """Opened to look only, a missing file is told and not made."""
+    with pytest.raises(LedgerTrouble, match="no ledger here"):
+        SqliteLedger(path, look_only=True)
+    assert not path.exists()
+
+
+def test_looking_changes_nothing(ledger: SqliteLedger, path: Path) -> None:
+    """Opened to look only, every change is refused and everything can be read."""
+    ledger.set_note("a", "b")
+    drawn = order(as_found({"label": "x"}))
+    ledger.add_order(drawn)
+    with closing(SqliteLedger(path, look_only=True)) as looking:
+        assert looking.note("a") == "b"
+        assert [kept.order for kept in looking.orders()] == [drawn]
+        changes: list[Callable[[], None]] = [
+            lambda: looking.set_note("a", "c"),
+            lambda: looking.add_order(replace(drawn, serial="other")),
+            lambda: looking.move_order(drawn.id, OrderState.LAPSED),
+            lambda: looking.keep_round({}, [], sites=[], stations=[]),
+            lambda: looking.keep_directory("S", "1", "x"),
+        ]
+        for change in changes:
+            with pytest.raises(LedgerTrouble):
+                change()
+    assert ledger.note("a") == "b"
+    assert ledger.orders()[0].state is OrderState.DRAWN_UP
+
+
+def test_two_at_once(ledger: SqliteLedger, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While one holds the ledger another can look; a change is refused in one sentence, and works later."""
+    monkeypatch.setattr(store, "_BUSY_SECONDS", 0.01)
+    ledger.set_note("a", "b")
+    with closing(SqliteLedger(path)) as other:
+        ledger._connection.execute("BEGIN IMMEDIATE")
+        assert other.note("a") == "b"
+        with pytest.raises(LedgerTrouble) as caught:
+            other.set_note("a", "c")
+        assert str(caught.value) == f"{path}: another program holds the ledger; wait for it, or end it"
+        ledger._connection.execute("ROLLBACK")
+        other.set_note("a", "c")
+    assert ledger.note("a") == "c"
+
+
+def test_a_full_disk_leaves_what_was_there(ledger: SqliteLedger) -> None:
+    """A round that does not fit is told in one sentence, and the one before is still whole."""
+    before = {DRUMS: Looked(last=as_found(), found=as_found())}
+    ledger.keep_round(before, [standing_at(DRUMS)], sites=["quay"], stations=[DRUMS])
+    # SQLite takes no limit below the size that the file has, which is the limit that is wanted here.
+    ledger._connection.execute("PRAGMA max_page_count = 1")
+    huge = replace(as_found(), values={f"a{number}": "x" * 1000 for number in range(200)})
+    with pytest.raises(LedgerTrouble) as caught:
+        ledger.keep_round({DRUMS: Looked(last=huge, found=huge)}, [], sites=["quay"], stations=[DRUMS])
+    assert caught.value.what == "the disk is full; nothing was kept"
+    assert ledger.looks() == before
+    assert ledger.standing() == (standing_at(DRUMS),)
+    ledger._connection.execute("PRAGMA max_page_count = 10000")
+    ledger.keep_round({}, [], sites=["quay"], stations=[DRUMS])
+    assert ledger.standing() == ()
+
+
+FILL = """
+import resource, signal, sys
+from pathlib import Path
+from asleft.ledger.store import LedgerTrouble, SqliteLedger
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+ledger = SqliteLedger(Path(sys.argv[1]))
+ledger.set_note("a", "old")
+resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
+try:
+    ledger.set_note("a", "x" * 1_000_000)
+except LedgerTrouble as trouble:
+    print(trouble)
+print(len(ledger.note("a")))
+"""
+
+
+def test_a_file_that_may_not_grow(path: Path) -> None:
+    """Where the system lets the file grow no more (getrlimit(2), RLIMIT_FSIZE), the old content stays."""
+    done = subprocess.run([sys.executable, "-c", FILL, str(path)], capture_output=True, text=True, check=True)
+    trouble, length = done.stdout.splitlines()
+    assert trouble.startswith(f"{path}: ")
+    assert length == "3"
+    with closing(SqliteLedger(path)) as again:
+        assert again.note("a") == "old"
+
+
+def test_a_change_is_whole_or_not_at_all(ledger: SqliteLedger) -> None:
+    """Where a round breaks off half way, nothing of it is kept."""
+    before = {DRUMS: Looked(last=as_found(), found=None)}
+    ledger.keep_round(before, [standing_at(DRUMS)], sites=["quay"], stations=[DRUMS])
+
+    def broken() -> Iterator[Standing]:
+        yield standing_at(KEYS)
+        raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        ledger.keep_round({KEYS: before[DRUMS]}, broken(), sites=["quay"], stations=[DRUMS, KEYS])
+    assert ledger.looks() == before
+    assert ledger.standing() == (standing_at(DRUMS),)

@@ -117,7 +117,7 @@ async def test_every_setting_and_reading_is_answered_as_it_is() -> None:
     assert read["panel.menus"] == (True, None, None)
     assert read["label"] == ("Keys", None, None)
     assert read["unit.serial"] == ("QS41-0001", None, None)
-    assert read["service.uptime"] == (0, None, None)
+    assert read["service.uptime"] == (0, 0, 2**32 - 1)
     network = read["network.address"]
     assert isinstance(network, tuple)
     assert network[0].address == f"{station.address}/24"
@@ -322,7 +322,7 @@ async def test_errors_are_cleared_and_the_lamp_is_lit() -> None:
     clear, lamp = number_of(station, "Service", "Clear errors"), number_of(station, "Service", "Identify")
     async with await Session.open(station.address, station.port, timings=QUIET) as session:
         count = await ask(session, number_of(station, "Service", "Error count"), (5, 1))
-        assert count.params == encode_u32(5)
+        assert count.params[:4] == encode_u32(5)
         assert (await ask(session, clear, (5, 2), 1, b"\x01")).status == 0
         assert (await ask(session, clear, (5, 1))).params == b"\x00"
         assert (await ask(session, lamp, (4, 2), 1, b"\x01")).status == 0
@@ -445,7 +445,7 @@ async def test_notifications_can_be_disabled_and_uptime_runs_by_the_clock() -> N
         assert len(heard) == 1
         now[0] = 137.0
         uptime = await ask(session, number_of(station, "Service", "Uptime"), (5, 1))
-        assert uptime.params == encode_u32(37)
+        assert uptime.params[:4] == encode_u32(37)
     await station.restart()
     assert station.get("service.uptime") == 0
     await station.switch_off()

@@ -6,7 +6,7 @@ import typer
 
 from asleft.cli import homes, orders, rounds, stage
 from asleft.cli.exits import EPILOG, Exit, exit_for
-from asleft.cli.output import complain, note, safe
+from asleft.cli.output import complain, finish, note, prepare, safe
 from asleft.domain.errors import AsleftError
 
 __all__ = ["app", "main"]
@@ -25,10 +25,17 @@ for module in (stage, homes, rounds, orders):
     module.add_to(app)
 
 
+_INTERRUPTED = "asleft: interrupted; what was begun is finished, put back, or settled at the next start"
+
+
 def main() -> None:
     """Run the command line; whatever happens is told in a sentence and an exit code, never as a traceback."""
+    prepare()
     try:
-        app()
+        try:
+            app()
+        finally:
+            finish()
     except AsleftError as error:
         complain(error)
         sys.exit(exit_for(error))
@@ -39,11 +46,13 @@ def main() -> None:
         complain(told[0])
         sys.exit(exit_for(told[0]))
     except KeyboardInterrupt:
-        note("asleft: interrupted; what was begun is settled at the next start")
+        note(_INTERRUPTED)
         sys.exit(Exit.INTERRUPTED)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(Exit.DONE)
+    except SystemExit as end:
+        # typer turns an interrupt into this code and says nothing.
+        if end.code == Exit.INTERRUPTED:
+            note(_INTERRUPTED)
+        raise
     except Exception as error:  # noqa: BLE001 the last place where a bug can be told in a sentence
         _bug(error)
 

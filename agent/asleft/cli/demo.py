@@ -45,7 +45,7 @@ def run_demo(home: Path | None, *, once: bool) -> None:
         home: Folder of the home; a temporary one, removed at the end, where none is named.
         once: End when the story is told.
     """
-    signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
+    signal.signal(signal.SIGTERM, _ended)
     with _folder(home) as folder, _stations(folder) as (fleet, estate):
         _first_round(folder, estate)
         _meddle(fleet)
@@ -53,6 +53,11 @@ def run_demo(home: Path | None, *, once: bool) -> None:
         _records(folder)
         if not once:
             _stay(folder)
+
+
+def _ended(*_: object) -> None:
+    """Take the end of the process as Ctrl-C, so that the stations are switched off and the folder is removed."""
+    raise KeyboardInterrupt
 
 
 @contextmanager

@@ -3,13 +3,29 @@
 import json
 import os
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
+from io import TextIOWrapper
 from typing import IO, Any
 
 from asleft.domain.errors import AsleftError
 
-__all__ = ["MARKS", "as_json", "clock_time", "complain", "note", "safe", "say", "say_json"]
+__all__ = [
+    "MARKS",
+    "Unwritten",
+    "as_json",
+    "clock_time",
+    "complain",
+    "finish",
+    "note",
+    "paint",
+    "prepare",
+    "safe",
+    "say",
+    "say_json",
+    "table",
+]
 
 MARKS = {"high": "■", "medium": "▲", "low": "●"}
 """A shape for every priority, beside its word: colour is never alone."""
@@ -33,10 +49,51 @@ def paint(text: str, style: str, stream: IO[str] | None = None) -> str:
     return f"\x1b[{_COLOURS[style]}m{text}\x1b[0m" if _coloured(stream or sys.stdout) else text
 
 
+def prepare() -> None:
+    """Have what the encoding of stdout and stderr cannot show written as escapes."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+class Unwritten(AsleftError):
+    """Results could not be written."""
+
+
+@contextmanager
+def _writing() -> Iterator[None]:
+    """Take a reader that has seen enough for no failure, and anything else that hinders writing for one."""
+    try:
+        yield
+    except BrokenPipeError:
+        _to_nowhere()
+    except OSError as wrong:
+        _to_nowhere()
+        raise Unwritten(f"the output could not be written: {wrong.strerror}") from wrong
+
+
+def finish() -> None:
+    """Have everything written that was said.
+
+    Raises:
+        Unwritten: It could not be.
+    """
+    with _writing():
+        sys.stdout.flush()
+
+
+def _to_nowhere() -> None:
+    """Lead stdout to the null device, for what is still in its buffer would fail once more when Python ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
 def say(*lines: str) -> None:
     """Write results to stdout."""
-    for line in lines:
-        print(line)
+    with _writing():
+        for line in lines:
+            print(line)
 
 
 def note(*lines: str) -> None:
@@ -69,7 +126,7 @@ def say_json(schema: str, **content: Any) -> None:
 
     What is not ASCII is escaped, so that no text of a station reaches a terminal as a command.
     """
-    print(json.dumps({"schema": f"asleft-{schema}", "version": 1, **as_json(content)}, indent=2))  # noqa: T201 as above
+    say(json.dumps({"schema": f"asleft-{schema}", "version": 1, **as_json(content)}, indent=2))
 
 
 def clock_time(at: datetime) -> str:

@@ -1,5 +1,6 @@
 """Runs the work's coroutines; asyncio is loaded only by commands that need it, so that --help stays quick."""
 
+import signal
 from collections.abc import Coroutine
 from typing import Any, TypeVar
 
@@ -9,7 +10,11 @@ _Result = TypeVar("_Result")
 
 
 def run(work: Coroutine[Any, Any, _Result]) -> _Result:
-    """Run a coroutine to its end; Ctrl-C cancels it, and it may still put things in order."""
+    """Run a coroutine to its end; Ctrl-C or SIGTERM cancels it, and it may still put things in order."""
     import asyncio  # noqa: PLC0415 the module's one reason
 
-    return asyncio.run(work)
+    before = signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
+    try:
+        return asyncio.run(work)
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -91,10 +91,19 @@ def make_home(
     Raises:
         AsleftError: The folder is taken, or the baseline cannot be cloned or used.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise AsleftError("the folder is not empty", where=str(folder), todo="name a new folder with --home")
-    made = not folder.exists()
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise AsleftError(
+                "the folder is not empty", where=str(folder), todo="name a new folder with --home"
+            )
+        made = not folder.exists()
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as wrong:
+        raise AsleftError(
+            f"the folder cannot be made: {wrong.strerror}",
+            where=str(folder),
+            todo="name a new folder with --home",
+        ) from wrong
     try:
         if prepare:
             prepare(folder)

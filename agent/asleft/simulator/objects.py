@@ -238,10 +238,14 @@ class Thing:
         if path in manners.cut_after_write_to and self.table.once("cut"):
             caller.cut = True
 
-    def _prepare(self, slot: Slot) -> None:
+    def answer(self, slot: Slot, encoded: bytes) -> Answer:
+        """Give a getter's answer: a value's bytes, then min and max where the property has them."""
         limits = () if self.table.manners.omit_min_max else slot.limits
         extra = b"".join(encode_value(slot.property.kind, limit) for limit in limits)
-        self.ready[slot.property.getter] = Answer(1 + len(limits), slot.encoded + extra)
+        return Answer(1 + len(limits), encoded + extra)
+
+    def _prepare(self, slot: Slot) -> None:
+        self.ready[slot.property.getter] = self.answer(slot, slot.encoded)
 
     def _setter(self, slot: Slot) -> Callable[[Reader, Caller], Answer]:
         def run(reader: Reader, caller: Caller) -> Answer:

@@ -295,9 +295,7 @@ class Station:
             binding = bind(self.table, setting, first_value(setting, values, self.address), self.manners)
             self._bindings[name] = binding
             if name.endswith(".uptime"):
-                slot = binding.thing.slots[binding.name]
-                binding.thing.ready.pop(slot.property.getter)
-                binding.thing.live[slot.property.getter] = lambda: Answer(1, encode_u32(self._uptime()))
+                self._offer_uptime(binding.thing, binding.thing.slots[binding.name])
             if (
                 binding.name == "TargetNetworkSettings"
                 and Method.INTERFACE_APPLY_COMMAND not in binding.thing.calls
@@ -345,6 +343,10 @@ class Station:
                 binding.write(setting.factory)
                 if binding.name == "TargetNetworkSettings":
                     self._apply(binding.thing)
+
+    def _offer_uptime(self, thing: Thing, slot: Slot) -> None:
+        del thing.ready[slot.property.getter]
+        thing.live[slot.property.getter] = lambda: thing.answer(slot, encode_u32(self._uptime()))
 
     def _uptime(self) -> int:
         return int(self._clock() - self._booted)

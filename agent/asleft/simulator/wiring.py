@@ -42,6 +42,13 @@ _INTEGERS: Final = frozenset(
     }
 )
 _FLOATS: Final = frozenset({WireKind.F32, WireKind.F64})
+_WIDEST: Final[Mapping[WireKind, tuple[Any, Any]]] = {
+    WireKind.U8: (0, 2**8 - 1),
+    WireKind.U16: (0, 2**16 - 1),
+    WireKind.U32: (0, 2**32 - 1),
+    WireKind.F32: (-3.4028234663852886e38, 3.4028234663852886e38),
+}
+"""Min and max of a sensor without limits of its own: some controllers cannot read one that leaves them out."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -155,7 +162,7 @@ def bind(table: Table, setting: Setting, value: Value, manners: Manners) -> Bind
     if point.part and point.class_name == "OcaNetworkInterface":
         return _bind_part(thing, setting, name, value)
     to_wire, from_wire = _conversion(setting, thing, name)
-    limits, check = _limits(setting.kind)
+    limits, check = _limits(setting.kind, find_property(thing.control, name).kind)
     if point.class_name == "OcaMute":
         check = _check_mute
     settable = not isinstance(setting.kind, Reading)
@@ -192,12 +199,14 @@ def _check_mute(value: Any) -> None:
     _out_of_range(wrong=value not in {MUTED, UNMUTED})
 
 
-def _limits(kind: Kind) -> tuple[tuple[Any, ...], Callable[[Any], None] | None]:
+def _limits(kind: Kind, wire: WireKind) -> tuple[tuple[Any, ...], Callable[[Any], None] | None]:
     match kind:
         case Level(lowest=low, highest=high) | Whole(lowest=low, highest=high):
             return (low, high), lambda value: _out_of_range(wrong=not low - NOISE <= value <= high + NOISE)
         case Text(longest=longest):
             return (), lambda value: _out_of_range(wrong=len(value) > longest)
+        case Reading() if wire in _WIDEST:
+            return _WIDEST[wire], None
         case _:
             return (), None
 

@@ -11,6 +11,7 @@ from asleft.domain.canonical import GuardFailed, apply_guarded
 from asleft.domain.comparison import differing
 from asleft.domain.estate import AsLeft
 from asleft.domain.kinds import Foreign, Found
+from asleft.domain.names import harmless
 from asleft.domain.orders import Event, Order, Write, guard_document
 from asleft.domain.profile import Place, Profile
 from asleft.domain.snapshot import AsFound
@@ -115,8 +116,23 @@ class Carrier:
             now = self._show(name, found.values.get(name))
             outcome = f"nothing was written: {name} is {now} now, no longer what the order was drawn up for"
             return Carried(event=Event.REFUSE, outcome=outcome, found=found)
+        taken = await self._who_has_the_address()
+        if taken:
+            return Carried(event=Event.REFUSE, outcome=f"nothing was written: {taken}", found=found)
         self._before = found
         return None
+
+    async def _who_has_the_address(self) -> str:
+        """Say which other unit answers at the address that would be written; empty where none does."""
+        for write in self._order.writes:
+            if write.setting == self._profile.reached_at:
+                address = str(write.after).partition("/")[0]
+                serial = await self._stations.serial_at(address, self._search.site.port)
+                if serial and serial != self._order.serial:
+                    return (
+                        f"serial {harmless(serial)} already answers at {address}, where the station belongs"
+                    )
+        return ""
 
     async def carry_out(self) -> Carried:
         """Write everything in order, read everything back; put everything back where one write fails.
@@ -196,7 +212,7 @@ class Carrier:
         found = await self._looking.read(self._as_left, self._meeting)
         if found.serial != self._order.serial:
             raise NoAnswer(
-                f"another unit, serial {found.serial}, answers",
+                f"another unit, serial {harmless(found.serial)}, answers",
                 where=str(self._order.station),
                 todo="look at the station",
             )
@@ -229,7 +245,7 @@ class Carrier:
     def _verify(self, found: AsFound) -> None:
         """See that every write was kept and that no other managed setting moved with it."""
         wanted = {write.setting: write.after for write in self._order.writes}
-        for write in self._order.writes:
+        for write in self._attempted:
             now = found.values.get(write.setting)
             self._step(write, StepState.WRITTEN, self._show(write.setting, now))
         before = self._before.values if self._before else {}
@@ -240,7 +256,7 @@ class Carrier:
         wrong += differing(self._profile, expected, found.values)
         if wrong:
             name = wrong[0]
-            for write in self._order.writes:
+            for write in self._attempted:
                 if write.setting in wrong:
                     self._step(
                         write,
@@ -289,7 +305,7 @@ class Carrier:
             self._meeting = await self._looking.meet(self._as_left, self._search)
             found = await self._looking.read(self._as_left, self._meeting)
         if found.serial != self._order.serial:
-            raise _Stop(f"another unit, serial {found.serial}, answers")
+            raise _Stop(f"another unit, serial {harmless(found.serial)}, answers")
         undone: list[Write] = []
         for write in reversed(writes):
             if found.values.get(write.setting) == write.before:

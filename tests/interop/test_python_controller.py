@@ -1,0 +1,56 @@
+"""Simulated stations as PyPI aes70py 1.0.3 finds them; source of every check: PyPI aes70py 1.0.3, an independent controller."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from interop.wire import HERE, LABEL, PARAMETER_OUT_OF_RANGE, UPTIME, WISHES, Run, run_controller
+
+
+@pytest.fixture(scope="module", params=sorted(WISHES))
+def run(request: pytest.FixtureRequest, newer_python: Path) -> Run:
+    """Run the controller once per model."""
+    return run_controller(request.param, [str(newer_python), str(HERE / "client.py")], os.environ)
+
+
+def test_browsing_finds_the_profile(run: Run) -> None:
+    """Role paths and classes found are those of the profile's settings and actions, and the blocks above them."""
+    assert {path: thing["class"] for path, thing in run.seen["objects"].items()} == run.classes()
+
+
+def test_every_value_is_read_as_the_station_has_it(run: Run) -> None:
+    """Each setting and reading comes in the class, type and position name that the mapping says."""
+    assert run.seen_values() == run.values()
+    assert run.seen_values().get("Service/Uptime", UPTIME) == UPTIME
+    assert run.seen["objects"]["Network/Control port"]["value"] == run.network()
+
+
+def test_names_and_limits_are_those_of_the_profile(run: Run) -> None:
+    """Switches name their positions in the profile's order; levels and whole numbers tell min and max."""
+    assert run.seen_names_and_limits() == run.names_and_limits()
+
+
+def test_the_device_manager_tells_who_it_is(run: Run) -> None:
+    """Name, serial, model and firmware come from the device manager."""
+    assert run.seen["manager"] == {
+        "name": run.before["label"],
+        "serial": "QS41-0007",
+        "model": run.profile.model,
+        "version": "2.4.1",
+    }
+
+
+def test_what_is_set_arrives(run: Run) -> None:
+    """Every set value is the station's own afterwards, and what the controller reads again."""
+    assert run.after == run.wishes()
+    assert all(run.before[name] != value for name, value in run.after.items())
+    assert {name: told["after"] for name, told in run.sets().items()} == {
+        name: told["set"] for name, told in run.sets().items()
+    }
+    assert run.sets()["label"]["after"] == LABEL
+
+
+def test_a_value_out_of_range_is_refused(run: Run) -> None:
+    """A gain above its maximum is answered with the status that the standard has for it."""
+    assert run.seen["beyondRange"] == PARAMETER_OUT_OF_RANGE

@@ -28,8 +28,8 @@ from asleft.simulator.fleet import Fleet, FleetThread
 from asleft.simulator.manners import Manners
 from asleft.simulator.station import Station
 from asleft.source.profiles import shipped_folder
-from asleft.work.carrying import Patience
 from asleft.work.desk import OwnerDesk
+from asleft.work.presence import Patience
 from asleft.work.restores import DrawnUp
 
 __all__ = ["HALL", "Bench", "Told", "a_bench", "asleft", "git", "order_of", "plant"]

@@ -20,8 +20,6 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from benchmarks.large import plant_large
-
 from asleft.daemon.assembly import load_estate
 from asleft.devices.ocp1.codec import HEADER_SIZE, PreparedBatch, encode_responses
 from asleft.devices.ocp1.directory import browse
@@ -31,6 +29,7 @@ from asleft.devices.ocp1.session import Session, Timings
 from asleft.devices.ocp1.translation import row_of
 from asleft.domain.estate import AsLeft
 from asleft.simulator.fleet import Fleet
+from benchmarks.large import plant_large
 
 CONNECTIONS = 200
 BATCHES = 20

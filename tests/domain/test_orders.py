@@ -188,6 +188,7 @@ CHANGES: dict[str, Any] = {
     "hazards": (),
     "left_alone": (("label", "locked by another controller"),),
     "writes": (),
+    "found": {"headphones.gain": -12.0},
 }
 
 

@@ -596,7 +596,7 @@ NOISE = random.Random(7).randbytes(300_000)  # noqa: S311 - bytes that do not pa
 
 @pytest.mark.parametrize("script", FULL)
 @pytest.mark.parametrize("signed", [False, True])
-def test_a_full_disk_at_git_leaves_all_as_it_was(  # noqa: PLR0917 - a fixture is an argument
+def test_a_full_disk_at_git_leaves_all_as_it_was(
     folder: Path,
     tmp_path: Path,
     key: Path,

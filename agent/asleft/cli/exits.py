@@ -43,6 +43,7 @@ _BY_NAME = {
     "MayNot": Exit.REFUSED,
     "NothingToRestore": Exit.REFUSED,
     "RecordsRewritten": Exit.REFUSED,
+    "Interrupted": Exit.INTERRUPTED,
 }
 
 

@@ -8,7 +8,7 @@ import typer
 from asleft.cli.exits import Exit
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import clock_time, note, paint, safe, say, say_json, table
-from asleft.cli.rounds import tell_taken_up
+from asleft.cli.rounds import tell_notices, tell_taken_up
 from asleft.cli.running import run
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def restore(
 
     with own_desk(home, "asleft restore") as desk:
         drawn = run(_restore(desk, stations))
+    tell_notices(desk.notices)
     if as_json:
         say_json("orders", orders=[_drawn_json(item) for item in drawn])
     else:
@@ -131,6 +132,7 @@ def confirm(
 
     with own_desk(home, "asleft confirm") as desk:
         kept = run(_confirm(desk, order, by, reason, accept or []))
+    tell_notices(desk.notices)
     if as_json:
         say_json("order", station=kept.order.station, **order_json(kept))
     else:

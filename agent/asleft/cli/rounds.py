@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from asleft.work.desk import OwnerDesk
     from asleft.work.rounds import RoundReport
 
-__all__ = ["add_to", "drift_json", "exit_of_round", "tell_round", "tell_taken_up"]
+__all__ = ["add_to", "drift_json", "exit_of_round", "tell_notices", "tell_round", "tell_taken_up"]
 
 
 def add_to(app: typer.Typer) -> None:
@@ -38,8 +38,7 @@ def do_round(
 
     with own_desk(home, "asleft round") as desk:
         report = run(_round(desk, site or []))
-    for sentence in report.notices:
-        note(f"asleft: {safe(sentence)}")
+    tell_notices(report.notices)
     if as_json:
         say_json("round", **_round_json(report))
     else:
@@ -50,6 +49,12 @@ def do_round(
 async def _round(desk: "OwnerDesk", sites: Sequence[str]) -> "RoundReport":
     tell_taken_up(await desk.take_up())
     return await desk.round(sites=sites)
+
+
+def tell_notices(notices: Sequence[str]) -> None:
+    """Say what a person should know of the baseline."""
+    for sentence in notices:
+        note(f"asleft: {safe(sentence)}")
 
 
 def tell_taken_up(ended: "Sequence[KeptOrder]") -> None:

@@ -10,11 +10,13 @@ _Result = TypeVar("_Result")
 
 
 def run(work: Coroutine[Any, Any, _Result]) -> _Result:
-    """Run a coroutine to its end; Ctrl-C or SIGTERM cancels it, and it may still put things in order."""
+    """Run a coroutine to its end; Ctrl-C, SIGTERM or a lost terminal cancels it, and it may still put things in order."""
     import asyncio  # noqa: PLC0415 the module's one reason
 
-    before = signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
+    ends = (signal.SIGTERM, signal.SIGHUP)
+    before = [signal.signal(end, lambda *_: signal.raise_signal(signal.SIGINT)) for end in ends]
     try:
         return asyncio.run(work)
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for end, handler in zip(ends, before, strict=True):
+            signal.signal(end, handler)

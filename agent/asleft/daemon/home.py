@@ -3,7 +3,7 @@
 import fcntl
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,10 +74,15 @@ class Home:
                 raise HomeInUse(
                     f"the home is in use by {holder}", where=str(self.folder), todo="wait for it, or end it"
                 ) from wrong
-            handle.truncate(0)
-            handle.write(f"process {os.getpid()} ({what})\n")
-            handle.flush()
+            _say_who(handle.fileno(), f"process {os.getpid()} ({what})\n")
             try:
                 yield
             finally:
-                handle.truncate(0)
+                _say_who(handle.fileno(), "")
+
+
+def _say_who(handle: int, text: str) -> None:
+    """Write who holds the home. A full disk must not keep its owner out: it is the lock that counts, not the name."""
+    with suppress(OSError):
+        os.ftruncate(handle, 0)
+        os.write(handle, text.encode())

@@ -33,7 +33,8 @@ def compare(
     drifts: list[Drift] = []
     if as_left.serial and found.serial != as_left.serial:
         drifts.append(_exchanged(as_left, found, others or {}))
-    if as_left.firmware and found.firmware not in as_left.firmware:
+    # An empty firmware is one that could not be read: unknown, and never drift.
+    if as_left.firmware and found.firmware and found.firmware not in as_left.firmware:
         drifts.append(_firmware(as_left, found))
     if found.values != as_left.values:
         drifts.extend(

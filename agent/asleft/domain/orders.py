@@ -1,7 +1,7 @@
 """Restore orders: the exact, guarded writes that would bring a station back as left."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
@@ -111,6 +111,7 @@ class Order:
         lapses: When it lapses unless it is confirmed, UTC.
         writes: In safe order.
         hazards: In the order of the writes.
+        found: All managed settings as they were found: the order holds only while none of them moves.
         left_alone: Settings that are unknown and therefore not written, with why.
     """
 
@@ -124,6 +125,7 @@ class Order:
     writes: tuple[Write, ...]
     hazards: tuple[Hazard, ...]
     left_alone: tuple[tuple[str, str], ...]
+    found: Mapping[str, Found] = field(default_factory=dict)
 
     def patch(self) -> list[dict[str, Json]]:
         """Give the writes as RFC 6902 pairs of `test` and `replace`, in safe order."""
@@ -146,6 +148,7 @@ class Order:
             "baseline": self.baseline,
             "drawn-up": _stamp(self.drawn_up),
             "lapses": _stamp(self.lapses),
+            "as-found": guard_document(self.found),
             "patch": patch,
             "hazards": [hazard.id for hazard in self.hazards],
             "left-alone": dict(self.left_alone),
@@ -209,5 +212,6 @@ def draw_up(
             for write in writes
             for hazard in hazards_of(profile.settings[write.setting], write.before, write.after)
         ),
+        found=dict(found.values),
         left_alone=tuple((name, str(unread.why)) for name, unread in found.unread.items()),
     )

@@ -203,8 +203,9 @@ class SqliteLedger:
         return rows[0][0] if rows else None
 
     def keep_directory(self, serial: str, firmware: str, packed: str) -> None:
-        """Keep the role map of a unit."""
+        """Keep the role map of a unit; the one of its last firmware goes."""
         with self._change() as change:
+            change.execute("DELETE FROM directory WHERE serial = ?", (serial,))
             change.execute(
                 "INSERT OR REPLACE INTO directory (serial, firmware, packed) VALUES (?, ?, ?)",
                 (serial, firmware, packed),

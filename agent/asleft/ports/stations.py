@@ -76,8 +76,19 @@ class Conversation(Protocol):
             NoAnswer: The conversation ended; whether the value was taken is not known.
         """
 
+    async def learn_anew(self) -> None:
+        """Ask the station again which object is which, before anything is written to it.
+
+        Raises:
+            NoAnswer: The conversation ended.
+        """
+
     async def settle(self) -> None:
-        """Bring a written address into force. The station may drop the conversation over it; that is no error."""
+        """Bring a written address into force. The station may drop the conversation over it; that is no error.
+
+        Raises:
+            WriteRefused: The station will not; the address in force is as it was.
+        """
 
     async def close(self) -> None:
         """End the conversation; harmless when it has ended."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Sequence
 
-from asleft.domain.estate import StationId
+from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.ports.baseline import Baseline
@@ -12,8 +12,8 @@ from asleft.ports.records import Entry, Records
 from asleft.ports.stations import Stations
 from asleft.work.approved import InForce, in_force
 from asleft.work.bookkeeping import Bookkeeping
-from asleft.work.carrying import Patience
 from asleft.work.ordering import NoStation, stations_of
+from asleft.work.presence import Patience
 from asleft.work.questions import StationView, WhyView, history, station_view, why_view
 from asleft.work.restores import DrawnUp, Restores
 from asleft.work.rounds import Progress, RoundReport, Rounds
@@ -98,6 +98,8 @@ class OwnerDesk(Desk):
         patience: Patience | None = None,
     ) -> None:
         super().__init__(baseline=baseline, records=records, ledger=ledger)
+        self.notices: tuple[str, ...] = ()
+        """What a person should know of the baseline that was last worked with."""
         self._rounds = Rounds(stations, ledger, Bookkeeping(records, ledger), clock)
         self._restores = Restores(stations, ledger, self._rounds, clock, patience=patience)
 
@@ -128,10 +130,15 @@ class OwnerDesk(Desk):
 
     async def restore(self, names: Sequence[str]) -> list[DrawnUp]:
         """Draw up a restore order for each station named `site/station`."""
-        estate = in_force(self._baseline, self._ledger, refresh=True).estate
+        estate = self._fetched()
         return await self._restores.draw_up(estate, stations_of(estate, names))
 
     async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
         """Confirm an order as a named person and carry it out."""
-        estate = in_force(self._baseline, self._ledger, refresh=True).estate
+        estate = self._fetched()
         return await self._restores.confirm(estate, order_id, by=by, reason=reason, accepted=accepted)
+
+    def _fetched(self) -> Estate:
+        current = in_force(self._baseline, self._ledger, refresh=True)
+        self.notices = current.notices
+        return current.estate

@@ -13,12 +13,17 @@ from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import KeptOrder, Ledger
 from asleft.ports.stations import Stations
-from asleft.work.carrying import Carried, Carrier, Patience
+from asleft.work.carrying import Carried, Carrier
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.ordering import NothingToRestore, check_confirmation, find_order, order_for, still_approved
+from asleft.work.presence import Patience
 from asleft.work.rounds import Act, Rounds
 
-__all__ = ["DrawnUp", "Restores"]
+__all__ = ["DrawnUp", "Interrupted", "Restores"]
+
+
+class Interrupted(AsleftError):
+    """A person ended the work while an order was under way; the sentence says how the station was left."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,9 +118,14 @@ class Restores:
             try:
                 carried = await carrier.carry_out()
             except asyncio.CancelledError:
-                if carrier.interrupted is not None:
-                    self._end_as(estate, kept, carrier.interrupted)
-                raise
+                if carrier.interrupted is None:
+                    raise
+                ended = self._end_as(estate, kept, carrier.interrupted)
+                raise Interrupted(
+                    f"interrupted: order {ended.order.id} is {ended.state}: {ended.outcome}",
+                    where=str(ended.order.station),
+                    todo="draw up a new order with asleft restore",
+                ) from None
             return self._end_as(estate, kept, carried)
         finally:
             await carrier.close()
@@ -145,7 +155,8 @@ class Restores:
             return self._end(estate, kept, Event.HALT, outcome, None)
         carrier = self._carrier(estate, as_left, kept)
         try:
-            return self._end_as(estate, kept, await carrier.resume(kept.steps))
+            lapsed = self._clock() > kept.order.lapses
+            return self._end_as(estate, kept, await carrier.resume(kept.steps, lapsed=lapsed))
         finally:
             await carrier.close()
 
@@ -164,7 +175,17 @@ class Restores:
         return find_order(self._ledger, order_id)
 
     def _end_as(self, estate: Estate, kept: KeptOrder, carried: Carried) -> KeptOrder:
-        return self._end(estate, kept, carried.event, carried.outcome, carried.found)
+        try:
+            return self._end(estate, kept, carried.event, carried.outcome, carried.found)
+        except AsleftError as problem:
+            if carried.outcome in problem.what:
+                raise
+            # The person must hear how the station was left, above all where it could not be kept.
+            raise AsleftError(
+                f"{carried.outcome}; but this could not be noted: {problem.what}",
+                where=problem.where,
+                todo=problem.todo,
+            ) from problem
 
     def _end(
         self, estate: Estate, kept: KeptOrder, event: Event, outcome: str, found: AsFound | None

@@ -16,6 +16,7 @@ __all__ = ["Directory", "Place", "browse", "pack", "unpack"]
 _DEEPEST: Final = 12
 """Blocks inside blocks; a station needs two or three."""
 _MOST_OBJECTS: Final = 4096
+_LONGEST_ROLE: Final = 128
 _GET_ROLE: Final = (1, 5)
 
 
@@ -72,7 +73,10 @@ async def browse(session: Session) -> Directory:
         for (above, place), answer in zip(members, roles, strict=True):
             if answer.status != Status.OK:
                 continue
-            path = (*above, _decoded(session, answer, Kind.STRING))
+            role = _decoded(session, answer, Kind.STRING)
+            if len(role) > _LONGEST_ROLE:
+                raise _nonsense(session, f"a role has {len(role)} characters")
+            path = (*above, role)
             if path in found:
                 continue
             found[path] = place

@@ -190,15 +190,23 @@ class Ocp1Conversation:
             todo="look at the station",
         )
 
+    async def learn_anew(self) -> None:
+        """Browse again: a kept directory may be another unit's, and a write would then go astray."""
+        with _said_plainly():
+            await self._browse()
+
     async def settle(self) -> None:
         """Have the interface apply its target settings; losing the conversation over it is how a station moves."""
         waiting, self._to_settle = self._to_settle, set()
         for ono in waiting:
             apply = Command(ono, Method.INTERFACE_APPLY_COMMAND, 1, encode_value(Kind.U8, _RESTART))
             try:
-                await self._session.batch([apply])
+                (answer,) = await self._session.batch([apply])
             except (wire.ConnectionGone, wire.Silent):
                 return
+            if answer.status != Status.OK:
+                why = f"the station would not bring it into force and answered {status_name(answer.status)}"
+                raise self._refused("the address", why)
 
     async def close(self) -> None:
         """End the conversation."""

@@ -1,19 +1,20 @@
 """The asleft command: its sub-commands, and what becomes of errors."""
 
 import sys
+from typing import Annotated
 
 import typer
 
+from asleft import __version__
 from asleft.cli import homes, orders, rounds, stage
 from asleft.cli.exits import EPILOG, Exit, exit_for
-from asleft.cli.output import complain, finish, note, prepare, safe
+from asleft.cli.output import complain, finish, note, prepare, safe, say
 from asleft.domain.errors import AsleftError
 
 __all__ = ["app", "main"]
 
 app = typer.Typer(
     name="asleft",
-    help="Keep stage monitor stations as they were approved: git says as left, the wire says as found, a person decides.",
     epilog=EPILOG,
     no_args_is_help=True,
     add_completion=False,
@@ -21,6 +22,27 @@ app = typer.Typer(
     rich_markup_mode=None,  # its help costs 150 ms of loading and looks like every other program
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+def _say_version(asked: bool) -> None:  # noqa: FBT001 typer gives it by position
+    if asked:
+        say(f"asleft {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _asleft(
+    *,
+    _version: Annotated[
+        bool,
+        typer.Option(
+            "--version", is_eager=True, callback=_say_version, help="Say which asleft this is, and end."
+        ),
+    ] = False,
+) -> None:
+    """Keep stage monitor stations as they were approved: git says as left, the wire says as found, a person decides."""
+
+
 for module in (stage, homes, rounds, orders):
     module.add_to(app)
 

@@ -7,7 +7,6 @@ import asyncio
 import copy
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from operator import itemgetter
 from types import TracebackType
 from typing import Final, Self, cast
 
@@ -72,9 +71,6 @@ class Timings:
     command_limit: float = 5.0
     keepalive: int = 3
     second: float = 1.0
-
-
-_handle_of = itemgetter(0)
 
 
 class _Batch:
@@ -275,17 +271,17 @@ class Session(asyncio.Protocol):
         if pdu[7] != RESPONSE:
             self._other(pdu)
             return
-        responses = self._shapes.responses(pdu)
+        handles, responses = self._shapes.responses(pdu)
         if not responses:
             return
         # The common case first: a whole batch in one PDU, in its own order.
-        first = responses[0][0]
+        first = handles[0]
         batch = self._batches.get(first >> NUMBER_BITS)
         if (
             batch is not None
             and batch.left == batch.count == len(responses)
-            and list(map(_handle_of, responses)) == list(range(first, first + batch.count))
             and not first & NUMBER_MASK
+            and tuple(handles) == tuple(range(first, first + batch.count))
         ):
             del self._batches[first >> NUMBER_BITS]
             if not batch.future.done():

@@ -6,7 +6,7 @@ compared with those expected: where one differs, `codec` decodes the PDU message
 malformed. So the result is that of `codec.decode_responses` and `codec.decode_commands`, always.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import lru_cache, partial
 from itertools import repeat
 from struct import Struct
@@ -34,6 +34,7 @@ SHAPE_MESSAGES_LIMIT: Final = 256
 
 _Unpack = Callable[[bytes, int], tuple[Any, ...]]
 
+_RESPONSE: Final = int(PduType.RESPONSE)
 _make_response = partial(tuple.__new__, Response)
 _make_command = partial(tuple.__new__, Command)
 
@@ -52,22 +53,22 @@ class Shapes:
         self._seen: dict[int, tuple[int, ...]] = {}
         self._known: dict[int, tuple[tuple[int, ...], _Unpack]] = {}
 
-    def responses(self, pdu: bytes) -> list[Response]:
-        """Return what `codec.decode_responses` does, or raise what it raises."""
+    def responses(self, pdu: bytes) -> tuple[Sequence[int], list[Response]]:
+        """Return what `codec.decode_responses` does, or raise what it raises; the handles come first, once more.
+
+        A column of handles is compared in a third of the time that it takes to gather them from responses.
+        """
         known = self._known.get(len(pdu))
         if known is not None:
             sizes, unpack = known
             values = unpack(pdu, HEADER_SIZE)
-            if values[0::5] == sizes and opened(pdu, RESPONSE_SIZE, PduType.RESPONSE) == len(sizes):
-                return list(
-                    map(
-                        _make_response,
-                        zip(values[1::5], values[2::5], values[3::5], values[4::5], strict=True),
-                    )
-                )
+            if values[0::5] == sizes and opened(pdu, RESPONSE_SIZE, _RESPONSE) == len(sizes):
+                handles = values[1::5]
+                columns = zip(handles, values[2::5], values[3::5], values[4::5], strict=True)
+                return handles, list(map(_make_response, columns))
         found = decode_responses(pdu)
         self._learn(len(pdu), "IIBB", RESPONSE_SIZE, [message.params for message in found])
-        return found
+        return [message.handle for message in found], found
 
     def commands(self, pdu: bytes) -> list[Command]:
         """Return what `codec.decode_commands` does, or raise what it raises."""

@@ -205,9 +205,9 @@ async def reading(stations: Sequence[AsLeft], port: int) -> dict[str, float]:
         await conversation.read(names)
     found: dict[str, list[float]] = {"floor": [], "light": [], "session": [], "gateway": []}
     for _ in range(REPEATS):
-        found["light"].append(await rate([lambda one=one: one.batch(prepared) for one in light_sessions]))  # type: ignore[misc]
+        found["light"].append(await rate([lambda one=one: one.ask(prepared) for one in light_sessions]))  # type: ignore[misc]
         found["floor"].append(await rate([lambda one=one: one.ask(request) for one in floor]))  # type: ignore[misc]
-        found["session"].append(await rate([lambda one=one: one.batch(prepared) for one in sessions]))  # type: ignore[misc]
+        found["session"].append(await rate([lambda one=one: one.ask(prepared) for one in sessions]))  # type: ignore[misc]
         found["gateway"].append(await rate([lambda one=one: one.read(names) for one in conversations]))  # type: ignore[misc]
     for session in (*sessions, *light_sessions):
         await session.close()

@@ -458,7 +458,7 @@ def test_a_remembered_shape_changes_no_responses(first: list[Response], data: st
     other = [Response(9, 1, 2, bytes(length)) for length in lengths]
     for responses in (first, first, first, other, other, first, other):
         pdu = c.encode_responses(responses)
-        handles, decoded = shapes.responses(pdu)
+        handles, decoded = shapes.answers(pdu)
         assert c.decode_responses(pdu) == decoded == responses
         assert list(handles) == [response.handle for response in responses]
 
@@ -480,7 +480,7 @@ def test_a_remembered_shape_hides_no_malformed_byte(responses: list[Response], a
     pdu = c.encode_responses(responses)
     shapes = Shapes()
     for _ in range(3):
-        shapes.responses(pdu)
+        shapes.answers(pdu)
     changed = bytearray(pdu)
     changed[at % len(pdu)] = byte
 
@@ -490,7 +490,9 @@ def test_a_remembered_shape_hides_no_malformed_byte(responses: list[Response], a
         except MalformedBytes as error:
             return error.what, error.offset
 
-    assert outcome(c.decode_responses) == outcome(lambda pdu: shapes.responses(pdu)[1])
+    assert outcome(c.decode_responses) == outcome(
+        lambda pdu: list(map(Response._make, shapes.answers(pdu)[1]))
+    )
 
 
 def test_shapes_forget_rather_than_grow() -> None:
@@ -499,7 +501,7 @@ def test_shapes_forget_rather_than_grow() -> None:
     for length in range(4 * SHAPES_LIMIT):
         pdu = c.encode_responses([Response(1, 0, 1, bytes(length)), Response(2, 0)])
         for _ in range(2):
-            assert c.decode_responses(pdu) == shapes.responses(pdu)[1]
+            assert c.decode_responses(pdu) == list(map(Response._make, shapes.answers(pdu)[1]))
         assert len(shapes._seen) <= SHAPES_LIMIT
         assert len(shapes._known) <= SHAPES_LIMIT
 

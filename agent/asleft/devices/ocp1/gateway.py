@@ -147,11 +147,11 @@ class Ocp1Conversation:
         """Read settings by name: all of them in one batch, one wait."""
         with _said_plainly():
             plan = self._plans.plan(self._rows, await self._directory(), names)
-            answers = await self._session.batch(plan.batch)
+            answers = await self._session.ask(plan.batch)
             if plan.lost_an_object(answers):
                 # The kept directory is not this unit's any more: browse once more and read again.
                 plan = self._plans.plan(self._rows, await self._browse(), names)
-                answers = await self._session.batch(plan.batch)
+                answers = await self._session.ask(plan.batch)
         values, unread = plan.understand(answers)
         return Sheet(values=values, unread=unread)
 

@@ -10,6 +10,7 @@ from asleft.devices.ocp1.datatypes import ElementId, MalformedBytes, Reader
 
 __all__ = [
     "PROPERTY_CHANGED",
+    "Answer",
     "Change",
     "Command",
     "EventException",
@@ -120,6 +121,10 @@ class Response(NamedTuple):
     status: int
     arity: int = 0
     params: bytes = b""
+
+
+Answer = tuple[int, int, int, bytes]
+"""A response as a plain tuple, its fields in the same order: handle, status, arity, params."""
 
 
 class Notification(NamedTuple):

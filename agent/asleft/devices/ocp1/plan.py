@@ -10,7 +10,7 @@ from typing import Any, Final
 from asleft.devices.ocp1.classes import class_named
 from asleft.devices.ocp1.codec import PreparedBatch
 from asleft.devices.ocp1.directory import Directory, unpack
-from asleft.devices.ocp1.messages import Command, Response, Status
+from asleft.devices.ocp1.messages import Answer, Command, Response, Status
 from asleft.devices.ocp1.translation import MANAGERS, Row, row_of
 from asleft.domain.kinds import Found
 from asleft.domain.profile import Profile
@@ -20,6 +20,7 @@ __all__ = ["Plan", "Plans", "object_of"]
 
 _MEANINGS: Final = 256
 """Answers remembered for one setting; one more makes all be forgotten, so a lying station cannot fill the memory."""
+_BAD_ONO: Final = int(Status.BAD_ONO)
 _PLANS: Final = 64
 _DIRECTORIES: Final = 64
 
@@ -54,7 +55,7 @@ class Plan:
             self._asked.append((name, row, places, {}))
         self.batch = PreparedBatch(commands)
 
-    def understand(self, answers: Sequence[Response]) -> tuple[dict[str, Found], dict[str, Unread]]:
+    def understand(self, answers: Sequence[Answer]) -> tuple[dict[str, Found], dict[str, Unread]]:
         """Say what the answers to `batch` mean: what was read, and what was not."""
         values: dict[str, Found] = {}
         unread = dict(self._missing)
@@ -65,7 +66,7 @@ class Plan:
             if meant is None:
                 if len(meanings) >= _MEANINGS:
                     meanings.clear()
-                meant = meanings[key] = row.understand([answers[place] for place in places])
+                meant = meanings[key] = row.understand([Response(*answers[place]) for place in places])
             if isinstance(meant, Unread):
                 unread[name] = meant
             else:
@@ -73,9 +74,9 @@ class Plan:
         return values, unread
 
     @staticmethod
-    def lost_an_object(answers: Sequence[Response]) -> bool:
+    def lost_an_object(answers: Sequence[Answer]) -> bool:
         """Tell whether an object that was asked is not there: then the directory is another unit's."""
-        return any(answer.status == Status.BAD_ONO for answer in answers)
+        return any(status == _BAD_ONO for _, status, _, _ in answers)
 
 
 class Plans:

@@ -29,6 +29,7 @@ from asleft.devices.ocp1.datatypes import (
     Unencodable,
 )
 from asleft.devices.ocp1.errors import ConnectionGone, Nonsense, Refused, Silent, Unreachable, Unsendable
+from asleft.devices.ocp1.messages import Answer
 from asleft.devices.ocp1.shapes import Shapes
 from asleft.devices.ocp1.subscriptions import Handler, Subscriptions
 from asleft.domain.errors import AsleftError
@@ -48,6 +49,7 @@ __all__ = [
 DEAD_AFTER: Final = 3
 """Periods of silence after which a peer is dead (section 8)."""
 
+_make_response = Response._make
 RESPONSE: Final = int(PduType.RESPONSE)
 """A plain number, for it is compared with every PDU."""
 
@@ -76,8 +78,8 @@ class Timings:
 class _Batch:
     __slots__ = ("answers", "count", "due", "future", "left")
 
-    def __init__(self, count: int, future: asyncio.Future[list[Response]], due: float) -> None:
-        self.answers: dict[int, Response] = {}
+    def __init__(self, count: int, future: asyncio.Future[Sequence[Answer]], due: float) -> None:
+        self.answers: dict[int, Answer] = {}
         self.count = self.left = count
         self.future = future
         self.due = due
@@ -161,8 +163,6 @@ class Session(asyncio.Protocol):
             ConnectionGone, Nonsense: The session ended meanwhile, or before.
             Unsendable: A command is too long for one PDU, or there are too many; the session goes on.
         """
-        if self._lost is not None:
-            raise copy.copy(self._lost)
         if not isinstance(commands, PreparedBatch):
             try:
                 commands = PreparedBatch(commands)
@@ -170,20 +170,31 @@ class Session(asyncio.Protocol):
                 raise Unsendable(
                     str(error), where=self.peer, todo="shorten the value, or ask for less"
                 ) from error
-        if not commands.count:
-            return []
+        return list(map(_make_response, await self.ask(commands)))
+
+    async def ask(self, batch: PreparedBatch) -> Sequence[Answer]:
+        """Send a prepared batch and return its answers, in the same order, as plain tuples.
+
+        Raises:
+            Silent, ConnectionGone, Nonsense: As `batch` does.
+        """
+        if self._lost is not None:
+            raise copy.copy(self._lost)
+        if not batch.count:
+            return ()
         batches = self._batches
         tag = (self._tag + 1) & NUMBER_MASK
         while tag in batches:
             tag = (tag + 1) & NUMBER_MASK
         self._tag = tag
-        future: asyncio.Future[list[Response]] = self._loop.create_future()
+        future: asyncio.Future[Sequence[Answer]] = self._loop.create_future()
         now = self._loop.time()
-        batches[tag] = batch = _Batch(commands.count, future, now + self._timings.command_limit)
+        due = now + self._timings.command_limit
+        batches[tag] = _Batch(batch.count, future, due)
         self._sent_at = now
-        self._transport.write(commands.encode(tag))
+        self._transport.write(batch.encode(tag))
         if self._watch is None:
-            self._watch = self._loop.call_at(batch.due, self._check_due)
+            self._watch = self._loop.call_at(due, self._check_due)
         return await future
 
     async def subscribe(self, emitter: int, handler: Handler, *, event: ElementId = PROPERTY_CHANGED) -> None:
@@ -271,32 +282,32 @@ class Session(asyncio.Protocol):
         if pdu[7] != RESPONSE:
             self._other(pdu)
             return
-        handles, responses = self._shapes.responses(pdu)
-        if not responses:
+        handles, answers = self._shapes.answers(pdu)
+        if not answers:
             return
         # The common case first: a whole batch in one PDU, in its own order.
         first = handles[0]
         batch = self._batches.get(first >> NUMBER_BITS)
         if (
             batch is not None
-            and batch.left == batch.count == len(responses)
+            and batch.left == batch.count == len(answers)
             and not first & NUMBER_MASK
             and tuple(handles) == tuple(range(first, first + batch.count))
         ):
             del self._batches[first >> NUMBER_BITS]
             if not batch.future.done():
-                batch.future.set_result(responses)
+                batch.future.set_result(answers)
             return
-        for response in responses:
-            self._take_one(response)
+        for answer in answers:
+            self._take_one(answer)
 
-    def _take_one(self, response: Response) -> None:
-        tag, number = response.handle >> NUMBER_BITS, response.handle & NUMBER_MASK
+    def _take_one(self, answer: Answer) -> None:
+        tag, number = answer[0] >> NUMBER_BITS, answer[0] & NUMBER_MASK
         batch = self._batches.get(tag)
         if batch is None or number >= batch.count or number in batch.answers:
             self.unknown_responses += 1
             return
-        batch.answers[number] = response
+        batch.answers[number] = answer
         batch.left -= 1
         if not batch.left:
             del self._batches[tag]

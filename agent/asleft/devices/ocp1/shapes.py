@@ -18,11 +18,11 @@ from asleft.devices.ocp1.codec import (
     RESPONSE_SIZE,
     Command,
     PduType,
-    Response,
     decode_commands,
     decode_responses,
     opened,
 )
+from asleft.devices.ocp1.messages import Answer
 
 __all__ = ["SHAPES_LIMIT", "SHAPE_MESSAGES_LIMIT", "Shapes"]
 
@@ -35,7 +35,6 @@ SHAPE_MESSAGES_LIMIT: Final = 256
 _Unpack = Callable[[bytes, int], tuple[Any, ...]]
 
 _RESPONSE: Final = int(PduType.RESPONSE)
-_make_response = partial(tuple.__new__, Response)
 _make_command = partial(tuple.__new__, Command)
 
 
@@ -53,10 +52,11 @@ class Shapes:
         self._seen: dict[int, tuple[int, ...]] = {}
         self._known: dict[int, tuple[tuple[int, ...], _Unpack]] = {}
 
-    def responses(self, pdu: bytes) -> tuple[Sequence[int], list[Response]]:
-        """Return what `codec.decode_responses` does, or raise what it raises; the handles come first, once more.
+    def answers(self, pdu: bytes) -> tuple[Sequence[int], Sequence[Answer]]:
+        """Return the handles, and what `codec.decode_responses` does as plain tuples, or raise what it raises.
 
-        A column of handles is compared in a third of the time that it takes to gather them from responses.
+        Making a `Response` of each costs as much as all the rest (6 of 12 µs for 24), and nearly no answer is looked at
+        by name.
         """
         known = self._known.get(len(pdu))
         if known is not None:
@@ -65,7 +65,7 @@ class Shapes:
             if values[0::5] == sizes and opened(pdu, RESPONSE_SIZE, _RESPONSE) == len(sizes):
                 handles = values[1::5]
                 columns = zip(handles, values[2::5], values[3::5], values[4::5], strict=True)
-                return handles, list(map(_make_response, columns))
+                return handles, list(columns)
         found = decode_responses(pdu)
         self._learn(len(pdu), "IIBB", RESPONSE_SIZE, [message.params for message in found])
         return [message.handle for message in found], found

@@ -3,6 +3,7 @@
 import shlex
 import shutil
 import signal
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -157,6 +158,9 @@ def _records(folder: Path) -> None:
 def _stay(folder: Path) -> None:
     home = shlex.quote(str(folder))
     _chapter("The stations stay up until Ctrl-C. In another terminal:")
+    if shutil.which("asleft") is None:
+        # Run from a virtual environment that is not active, as README does it.
+        say(f"  export PATH={shlex.quote(str(Path(sys.argv[0]).resolve().parent))}:$PATH")
     say(
         f"  export ASLEFT_HOME={home}",
         "  asleft drifts",

@@ -149,6 +149,11 @@ def test_other_firmware_is_drift() -> None:
     assert compare(as_left(firmware=("2.4.1", "9.9")), as_found(firmware="9.9")) == ()
 
 
+def test_firmware_that_could_not_be_read_is_no_drift() -> None:
+    """Unknown is not normal, and never drift."""
+    assert compare(as_left(firmware=("2.4.1",)), as_found(firmware="")) == ()
+
+
 def test_unreachable_is_drift_and_silent_is_not() -> None:
     """A station that is gone is told; one that took the connection and said nothing is unknown."""
     (drift,) = compare(as_left(), not_read(ReadState.UNREACHABLE))

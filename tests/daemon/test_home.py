@@ -1,0 +1,35 @@
+"""The home's lock: one owner at a time, however full the disk is."""
+
+import errno
+import os
+from pathlib import Path
+
+import pytest
+
+from asleft.daemon.home import Home, HomeInUse
+
+
+def test_a_second_owner_is_turned_away_by_name(tmp_path: Path) -> None:
+    """Whoever comes second is told which process holds the home, and for what."""
+    home = Home(tmp_path)
+    told = rf"process {os.getpid()} \(asleft round\)"
+    with home.owned("asleft round"), pytest.raises(HomeInUse, match=told), home.owned("asleft confirm"):
+        pass
+
+
+def test_a_full_disk_keeps_nobody_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The name of the holder cannot be written: the lock counts all the same, and is let go of afterwards."""
+
+    def full(_handle: int, _data: bytes) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "write", full)
+    home = Home(tmp_path)
+    with (
+        home.owned("asleft round"),
+        pytest.raises(HomeInUse, match="another process"),
+        home.owned("asleft confirm"),
+    ):
+        pass
+    with home.owned("asleft confirm"):
+        pass

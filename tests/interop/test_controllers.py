@@ -1,4 +1,8 @@
-"""Simulated stations as PyPI aes70py 1.0.3 finds them; source of every check: PyPI aes70py 1.0.3, an independent controller."""
+"""Simulated stations as independent controllers find them.
+
+Source of every check: npm aes70 1.1.16 and PyPI aes70py 1.0.3, two independent controllers. The second one's subscriptions
+are broken, so notifications are checked with the first.
+"""
 
 import os
 from pathlib import Path
@@ -8,10 +12,34 @@ import pytest
 from interop.wire import HERE, LABEL, PARAMETER_OUT_OF_RANGE, UPTIME, WISHES, Run, run_controller
 
 
+def _node(request: pytest.FixtureRequest, model: str) -> Run:
+    modules: Path = request.getfixturevalue("node_modules")
+    return run_controller(model, ["node", str(HERE / "client.js")], {**os.environ, "NODE_PATH": str(modules)})
+
+
+def _python(request: pytest.FixtureRequest, model: str) -> Run:
+    python: Path = request.getfixturevalue("newer_python")
+    return run_controller(model, [str(python), str(HERE / "client.py")], os.environ)
+
+
+CONTROLLERS = {"npm aes70": _node, "PyPI aes70py": _python}
+
+
+@pytest.fixture(
+    scope="module",
+    params=[(controller, model) for controller in CONTROLLERS for model in sorted(WISHES)],
+    ids=" with ".join,
+)
+def run(request: pytest.FixtureRequest) -> Run:
+    """Run each controller once per model."""
+    controller, model = request.param
+    return CONTROLLERS[controller](request, model)
+
+
 @pytest.fixture(scope="module", params=sorted(WISHES))
-def run(request: pytest.FixtureRequest, newer_python: Path) -> Run:
-    """Run the controller once per model."""
-    return run_controller(request.param, [str(newer_python), str(HERE / "client.py")], os.environ)
+def notified(request: pytest.FixtureRequest) -> Run:
+    """Run the controller that can subscribe once per model."""
+    return _node(request, request.param)
 
 
 def test_browsing_finds_the_profile(run: Run) -> None:
@@ -54,3 +82,10 @@ def test_what_is_set_arrives(run: Run) -> None:
 def test_a_value_out_of_range_is_refused(run: Run) -> None:
     """A gain above its maximum is answered with the status that the standard has for it."""
     assert run.seen["beyondRange"] == PARAMETER_OUT_OF_RANGE
+
+
+def test_the_notification_brings_the_new_value(notified: Run) -> None:
+    """A subscriber hears each change once made, as OcaPropertyChangeType 1, current value changed."""
+    assert {name: told["heard"] for name, told in notified.sets().items()} == {
+        name: {"value": told["set"], "change": 1} for name, told in notified.sets().items()
+    }

@@ -29,4 +29,4 @@ def test_problems_sort_by_file_then_line_then_rule() -> None:
 
 def test_levels_read_as_words() -> None:
     """A level prints as the word that a report shows."""
-    assert [f"{level}" for level in Level] == ["error", "warning"]
+    assert [f"{level}" for level in Level] == ["error", "warning", "hint"]

@@ -1,82 +1,19 @@
 """The estate: all that one baseline revision says, resolved station by station."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, field
 
-from asleft.domain.addressing import AddressRange
+from asleft.domain.concessions import Concession
+from asleft.domain.hearing import Limits, Worn
 from asleft.domain.kinds import Value
 from asleft.domain.layers import Layer, Origin
-from asleft.domain.names import is_name
+from asleft.domain.occasions import Occasion
+from asleft.domain.people import Approval, Person, Right
 from asleft.domain.profile import Profile
+from asleft.domain.site import Site
+from asleft.domain.stations import StationId
 
 __all__ = ["AsLeft", "Estate", "Person", "Right", "Site", "StationId"]
-
-
-@dataclass(frozen=True, order=True, slots=True)
-class StationId:
-    """Names one station: `site/station`."""
-
-    site: str
-    name: str
-
-    def __str__(self) -> str:
-        return f"{self.site}/{self.name}"
-
-    @classmethod
-    def parse(cls, text: str) -> "StationId | None":
-        """Read `site/station`; None where it is not that."""
-        site, slash, name = text.partition("/")
-        return cls(site, name) if slash and is_name(site) and is_name(name) else None
-
-
-class Right(StrEnum):
-    """What a person may do, weakest first."""
-
-    LOOK = "look"
-    ACKNOWLEDGE = "acknowledge"
-    CONFIRM = "confirm"
-    APPROVE = "approve"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Person:
-    """Someone named in people.yaml.
-
-    Args:
-        key: Name on the command line, as `wren-halloway`.
-        name: Name as a person reads it.
-        rights: What this person may do.
-        sites: Sites for which; empty for all of them.
-    """
-
-    key: str
-    name: str
-    rights: frozenset[Right]
-    sites: frozenset[str]
-
-    def may(self, right: Right, site: str) -> bool:
-        """Tell whether this person has a right at a site."""
-        return right in self.rights and (not self.sites or site in self.sites)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Site:
-    """One building or rig.
-
-    Args:
-        name: Folder name.
-        title: Name as a person reads it.
-        time_zone: IANA name, as `Europe/Berlin`.
-        search: The station range: where a station that is gone from its address is looked for, and nowhere else.
-        port: TCP port of the stations' OCP.1 service.
-    """
-
-    name: str
-    title: str
-    time_zone: str
-    search: AddressRange
-    port: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -93,6 +30,7 @@ class AsLeft:
         origins: The line that won for each.
         layers: The layers that were merged, weakest first.
         file: The station's own file.
+        worn: Headphones and amplifier, where the station says so itself.
     """
 
     station: StationId
@@ -104,6 +42,7 @@ class AsLeft:
     origins: Mapping[str, Origin]
     layers: tuple[Layer, ...]
     file: str
+    worn: Worn | None = None
 
     @property
     def address(self) -> str:
@@ -126,6 +65,10 @@ class Estate:
         stations: As left, by station.
         people: By key.
         order_minutes: How long a restore order may wait for its confirmation, in minutes.
+        occasions: The strongest first: where two are on at once and name the same setting, the first one has its way.
+        concessions: Approved exceptions.
+        limits: What is taken as too loud.
+        approval: By which rule a revision is approved.
     """
 
     name: str
@@ -134,6 +77,10 @@ class Estate:
     stations: Mapping[StationId, AsLeft]
     people: Mapping[str, Person]
     order_minutes: int
+    occasions: tuple[Occasion, ...] = ()
+    concessions: tuple[Concession, ...] = ()
+    limits: Limits = field(default_factory=Limits)
+    approval: Approval = Approval.COMMIT
 
     def by_serial(self) -> dict[str, StationId]:
         """Give which station each approved serial belongs to."""

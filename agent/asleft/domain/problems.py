@@ -14,6 +14,8 @@ class Level(StrEnum):
     """Nothing may be done on the strength of this file."""
     WARNING = "warning"
     """It can be used as it stands, but somebody should look."""
+    HINT = "hint"
+    """It works; there is a plainer way to say it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

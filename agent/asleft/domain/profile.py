@@ -9,8 +9,11 @@ from asleft.domain.kinds import Foreign, Found, Kind, Level, Reading, Value, Who
 __all__ = [
     "Action",
     "Concern",
+    "Ear",
     "Identity",
     "Keeper",
+    "Pair",
+    "Patching",
     "Place",
     "Point",
     "Priority",
@@ -119,6 +122,7 @@ class Setting:
         louder: Which way is louder at the ear: `higher`, `lower`, or the value that is; empty where none is.
         heard: Whether a write is heard by player or audience.
         opens: The value that lets people or programs in; empty where none does.
+        concede: The value that needs a concession where it is the normal state; empty where none does.
         factory: Value in factory state; None where the station makes it up itself.
         point: Where it is on the wire.
     """
@@ -133,6 +137,7 @@ class Setting:
     louder: str = ""
     heard: bool = False
     opens: str = ""
+    concede: str = ""
     factory: Value | None = None
     point: Point
 
@@ -203,6 +208,53 @@ class Identity:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Pair:
+    """An output pair of a station, and what it sends.
+
+    Args:
+        name: As the patch names it: `network`, `line`.
+        setting: The setting that chooses what it sends.
+        carries: Value of that setting to what is sent: `input`, `room` or `mix`. A value not listed sends nothing.
+    """
+
+    name: str
+    setting: str
+    carries: Mapping[str, str]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Patching:
+    """How signals go through a station: which settings say so.
+
+    Args:
+        heard: The setting that chooses the monitor mix that is heard.
+        joins: The switch that brings the local input into that mix; empty where there is none.
+        pairs: The output pairs, by name.
+    """
+
+    heard: str
+    joins: str
+    pairs: Mapping[str, Pair]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ear:
+    """One headphone output: which settings decide how loud it can get.
+
+    Args:
+        name: As people name it; empty where the station has only one.
+        gain: The setting with its gain range, in dB.
+        limiter: The switch of its limiter; empty where there is none.
+        limiter_level: The setting with its limiter's level, in dB below the amplifier's highest; empty where there is none.
+    """
+
+    name: str
+    gain: str
+    limiter: str
+    limiter_level: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Profile:
     """All that is known of one station model.
 
@@ -214,6 +266,8 @@ class Profile:
         reached_at: The setting that says at which address a station is reached.
         settings: Rows by dotted name, in the order of the file.
         actions: What such a station can be told to do.
+        patching: How signals go through it; None where the profile does not say.
+        ears: Its headphone outputs, as far as the profile says.
     """
 
     name: str
@@ -223,6 +277,8 @@ class Profile:
     reached_at: str
     settings: Mapping[str, Setting]
     actions: Mapping[str, Action]
+    patching: Patching | None = None
+    ears: tuple[Ear, ...] = ()
 
     def managed(self) -> tuple[Setting, ...]:
         """Give the settings that the baseline may name, in the order of the profile."""

@@ -17,9 +17,12 @@ from asleft.domain.layers import Layer, Origin, flatten, merge_patch
 from asleft.domain.names import NAME_RULE, harmless, is_name
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Profile
-from asleft.domain.rules import cross_check
+from asleft.domain.rules.addressing import cross_check
+from asleft.domain.site import AddressPlan
 from asleft.source.documents import Document, read_document
-from asleft.source.files import EstateFile, PeopleFile, RoleFile, SiteFile, StationFile, validate
+from asleft.source.files.estate import EstateFile, PeopleFile, RoleFile
+from asleft.source.files.parts import validate
+from asleft.source.files.site import SiteFile, StationFile
 from asleft.source.namings import check_names, check_values, typed
 from asleft.source.profiles import read_profile
 
@@ -199,7 +202,15 @@ class _EstateReader:
                 what,
                 "write an IANA name, as Europe/Berlin",
             )
-        site = Site(name=name, title=file.name, time_zone=file.time_zone, search=search, port=file.reach.port)
+        plan = AddressPlan(subnet=network, gateway=None, stations=search)
+        site = Site(
+            name=name,
+            title=file.name,
+            time_zone=file.time_zone,
+            port=file.reach.port,
+            addresses=plan,
+            line_of=document.line,
+        )
         self.found.sites[name] = (site, _layer(f"site {name}", document, file.settings))
 
     def station(self, path: str, site: str, name: str) -> None:

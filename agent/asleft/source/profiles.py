@@ -9,7 +9,8 @@ from asleft.domain.problems import Level as Weight
 from asleft.domain.problems import Problem
 from asleft.domain.profile import Action, Identity, Keeper, Point, Profile, Setting
 from asleft.source.documents import Document, read_document
-from asleft.source.files import ActionRow, ObjectRow, ProfileFile, SettingRow, validate
+from asleft.source.files.parts import validate
+from asleft.source.files.profile import ActionRow, ObjectRow, ProfileFile, SettingRow
 
 __all__ = ["SHIPPED", "read_profile", "shipped_folder", "shipped_profiles"]
 

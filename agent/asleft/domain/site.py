@@ -1,0 +1,85 @@
+"""One building or rig: what its file says beside the settings of its stations."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from ipaddress import IPv4Address, IPv4Network
+
+from asleft.domain.addressing import AddressRange
+from asleft.domain.hearing import Worn
+from asleft.domain.layers import Origin
+from asleft.domain.occasions import Calendar
+from asleft.domain.patching import Patch
+from asleft.domain.recording import Recording
+from asleft.domain.streams import Network
+
+__all__ = ["AddressPlan", "Site"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AddressPlan:
+    """Which addresses of a site are for what.
+
+    Args:
+        subnet: The subnet; None where the file does not give a good one.
+        gateway: The router's address; None where stations have none.
+        stations: The station range: a station that is gone from its address is looked for here, and nowhere else.
+        reserved: Ranges that are for other things, by what they are for.
+        router: Name of the router; sites behind one router must not overlap. Empty where the site has its own.
+        live: Whether real equipment uses these addresses; an example or a lab has none.
+    """
+
+    subnet: IPv4Network | None
+    gateway: IPv4Address | None
+    stations: AddressRange
+    reserved: Mapping[str, AddressRange] = field(default_factory=dict)
+    router: str = ""
+    live: bool = True
+
+
+def _first_line(_: tuple[str | int, ...]) -> int:
+    return 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Site:
+    """One building or rig.
+
+    Args:
+        name: Folder name.
+        title: Name as a person reads it.
+        time_zone: IANA name, as `Europe/Berlin`.
+        port: TCP port of the stations' OCP.1 service.
+        addresses: The address plan.
+        patch: What is patched where; None where the site does not say.
+        network: The links that audio goes over; None where the site does not say.
+        recording: How the site records; None where it does not say.
+        worn: Headphones and amplifier, where a station does not say otherwise; None where nothing is known.
+        calendar: What is on when; None where the site has no calendar.
+        line_of: Gives the line of a value in site.yaml by its path from the top.
+    """
+
+    name: str
+    title: str
+    time_zone: str
+    port: int
+    addresses: AddressPlan
+    patch: Patch | None = None
+    network: Network | None = None
+    recording: Recording | None = None
+    worn: Worn | None = None
+    calendar: Calendar | None = None
+    line_of: Callable[[tuple[str | int, ...]], int] = _first_line
+
+    @property
+    def search(self) -> AddressRange:
+        """The station range, in which a lost station is looked for."""
+        return self.addresses.stations
+
+    @property
+    def file(self) -> str:
+        """Path of its file in the baseline."""
+        return f"sites/{self.name}/site.yaml"
+
+    def origin(self, *path: str | int) -> Origin:
+        """Give file and line of a value in site.yaml."""
+        return Origin(layer=f"site {self.name}", file=self.file, line=self.line_of(path))

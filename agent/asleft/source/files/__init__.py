@@ -1,0 +1,1 @@
+"""What may stand in each kind of file of a baseline repository."""

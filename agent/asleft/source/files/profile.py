@@ -1,0 +1,73 @@
+"""What may stand in a profile."""
+
+from typing import Literal
+
+from pydantic import Field, FiniteFloat
+
+from asleft.domain.profile import Concern, Keeper, Place
+from asleft.source.files.parts import Line, Part
+
+__all__ = ["ActionRow", "IdentityRow", "ObjectRow", "ProfileFile", "SettingRow"]
+
+
+class ObjectRow(Part):
+    """Where a setting is on the wire: role path and AES70 class, or a manager's class and property."""
+
+    path: str = ""
+    class_: str
+    property_: str = ""
+    part: str = ""
+    codes: dict[str, str] = {}
+
+
+class SettingRow(Part):
+    """One setting of a profile; `each` makes one of it for every word listed."""
+
+    meaning: Line
+    kind: Literal["choice", "switch", "level", "whole", "text", "address", "reading"]
+    kept_by: Keeper = Keeper.ESTATE
+    concern: Concern
+    matters: str = ""
+    place: Place | None = None
+    louder: str = ""
+    heard: bool = False
+    opens: str = ""
+    factory: str | None = None
+    values: tuple[str, ...] = ()
+    unit: str = ""
+    lowest: FiniteFloat | None = None
+    highest: FiniteFloat | None = None
+    step: FiniteFloat = Field(default=1.0, gt=0)
+    tolerance: FiniteFloat = Field(default=0.0, ge=0)
+    longest: int = Field(default=32, gt=0)
+    prefixed: bool = False
+    each: tuple[str, ...] = ()
+    object_: ObjectRow
+
+
+class ActionRow(Part):
+    """Something that a station can be told to do."""
+
+    meaning: Line
+    asks_serial: bool = False
+    object_: ObjectRow
+
+
+class IdentityRow(Part):
+    """The readings that say who a station is."""
+
+    serial: str
+    model: str
+    firmware: str
+
+
+class ProfileFile(Part):
+    """profiles/<profile>.yaml."""
+
+    format: Literal["asleft-profile-1"]
+    title: Line
+    model: Line
+    identity: IdentityRow
+    reached_at: str
+    settings: dict[str, SettingRow]
+    actions: dict[str, ActionRow] = {}

@@ -92,7 +92,7 @@ def plant(folder: Path) -> int:
     chance = random.SystemRandom()
     octet, port = chance.randrange(40, 250), chance.randrange(20_000, 60_000)
     source = shipped_folder("estate")
-    for file in sorted(source.rglob("*.yaml")):
+    for file in sorted(one for one in source.rglob("*") if one.suffix in {".yaml", ".ics"}):
         target = folder / file.relative_to(source)
         target.parent.mkdir(parents=True, exist_ok=True)
         text = (
@@ -165,8 +165,10 @@ class Bench:
             stack.enter_context(home.owned("a test"))
             ledger = SqliteLedger(home.ledger)
             stack.callback(ledger.close)
+            baseline = assembly._baseline(home, settings)
+            stack.callback(baseline.close)
             yield OwnerDesk(
-                baseline=assembly._baseline(home, settings),
+                baseline=baseline,
                 records=Records.open(home.records, signing_key=settings.signing_key),
                 ledger=ledger,
                 stations=Ocp1Stations(ledger, timings=timings),

@@ -39,7 +39,7 @@ def plant_large(folder: Path, stations: int) -> int:
             (home / "stations").mkdir(parents=True)
             (home / "site.yaml").write_text(
                 f"format: asleft-site-1\nname: Site {site}\ntime-zone: Europe/Berlin\n"
-                f"addresses: {{subnet: 127.21.{site}.0/24, stations: 127.21.{site}.10-127.21.{site}.200}}\n"
+                f"addresses: {{live: no, subnet: 127.21.{site}.0/24, stations: 127.21.{site}.10-127.21.{site}.200}}\n"
                 f"reach: {{by: ocp1, port: {port}}}\nsettings:\n  network: {{gateway: 127.21.{site}.1}}\n"
             )
         (home / "stations" / f"s{at}.yaml").write_text(

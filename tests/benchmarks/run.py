@@ -20,7 +20,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from asleft.daemon.assembly import load_estate
+from asleft.daemon.review import load_estate
 from asleft.devices.ocp1.codec import HEADER_SIZE, PreparedBatch, encode_responses
 from asleft.devices.ocp1.directory import browse
 from asleft.devices.ocp1.gateway import Ocp1Stations

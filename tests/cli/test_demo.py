@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from asleft.cli.stage import write_ready_file
-from asleft.daemon.assembly import load_estate
+from asleft.daemon.review import load_estate
 from asleft.domain.estate import StationId
 from asleft.simulator.fleet import Fleet, FleetThread
 from estates import asleft, git, plant

@@ -320,12 +320,11 @@ def test_what_surrounds_a_hook_does_not_lead_astray(
 
 
 def test_fetch_brings_one_branch_and_follows_it_anywhere(author: Author, tmp_path: Path) -> None:
-    """The branch goes where the remote has it, rewritten or not; other branches and tags stay away."""
+    """The branch goes where the remote has it, rewritten or not; other branches stay away."""
     author.commit({"a": "1"}, "first")
     clone = Commits.clone_bare(str(author.folder), tmp_path / "bare")
     second = author.commit({"a": "2"}, "second")
     author.git("branch", "other")
-    author.git("tag", "v1")
     assert clone.fetch("main").commit == second
     author.git("commit", "--quiet", "--amend", "-m", "second, said better")
     assert clone.fetch().subject == "second, said better"
@@ -336,6 +335,31 @@ def test_fetch_brings_one_branch_and_follows_it_anywhere(author: Author, tmp_pat
         text=True,
     )
     assert refs.stdout.split() == ["refs/heads/main"]
+
+
+def test_fetch_keeps_the_tags_as_the_remote_has_them(author: Author, tmp_path: Path) -> None:
+    """Tags come with the clone, and each fetch brings, moves and removes them, those of other branches too."""
+    first = author.commit({"a": "1"}, "first")
+    author.git("tag", "v1")
+    author.git("tag", "--annotate", "-m", "kept", "kept")
+    clone = Commits.clone_bare(str(author.folder), tmp_path / "bare")
+
+    def tags() -> dict[str, str]:
+        listed = clone.read("for-each-ref", "--format=%(refname) %(objectname)", "refs/tags").decode()
+        return dict(line.split(" ") for line in listed.splitlines())
+
+    kept = author.git("rev-parse", "kept")
+    assert tags() == {"refs/tags/v1": first, "refs/tags/kept": kept}
+    second = author.commit({"a": "2"}, "second")
+    author.git("tag", "--force", "v1")
+    author.git("checkout", "--quiet", "-b", "other")
+    beside = author.commit({"a": "3"}, "beside")
+    author.git("tag", "beside")
+    clone.fetch("main")
+    assert tags() == {"refs/tags/v1": second, "refs/tags/kept": kept, "refs/tags/beside": beside}
+    author.git("tag", "--delete", "v1", "beside")
+    clone.fetch("main")
+    assert tags() == {"refs/tags/kept": kept}
 
 
 def test_a_branch_that_vanished_at_the_remote_stays_with_us(author: Author, tmp_path: Path) -> None:

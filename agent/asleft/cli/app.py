@@ -6,7 +6,21 @@ from typing import Annotated
 import typer
 
 from asleft import __version__
-from asleft.cli import homes, orders, rounds, stage
+from asleft.cli import (
+    addresses,
+    agenda,
+    baseline,
+    checks,
+    effect,
+    hearing,
+    homes,
+    orders,
+    recorder,
+    rounds,
+    signals,
+    stage,
+    starts,
+)
 from asleft.cli.exits import EPILOG, Exit, exit_for
 from asleft.cli.output import complain, finish, note, prepare, safe, say
 from asleft.domain.errors import AsleftError
@@ -43,7 +57,21 @@ def _asleft(
     """Keep stage monitor stations as they were approved: git says as left, the wire says as found, a person decides."""
 
 
-for module in (stage, homes, rounds, orders):
+for module in (
+    stage,
+    starts,
+    homes,
+    checks,
+    effect,
+    baseline,
+    addresses,
+    signals,
+    recorder,
+    hearing,
+    agenda,
+    rounds,
+    orders,
+):
     module.add_to(app)
 
 

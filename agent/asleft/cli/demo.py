@@ -14,7 +14,8 @@ from asleft.cli.output import note, paint, say
 from asleft.cli.rounds import tell_round
 from asleft.cli.running import run
 from asleft.cli.stage import write_ready_file
-from asleft.daemon.assembly import load_estate, make_home, now, open_desk, own_desk
+from asleft.daemon.assembly import make_home, now, open_desk, own_desk
+from asleft.daemon.review import load_estate
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.simulator.fleet import Fleet, FleetThread, can_use_loopback_range
@@ -83,7 +84,7 @@ def _stations(folder: Path) -> Iterator[tuple[FleetThread, Estate]]:
         "stand_ins": None if own_addresses else str(ready_file.resolve()),
     }
     make_home(folder, given, prepare=lambda _: plant_example(repository, port=None, when=now()))
-    estate = load_estate(repository)
+    estate = load_estate(repository).at(now())
     if not own_addresses:
         note(
             "asleft: this system does not answer on all of 127/8: stations stand on 127.0.0.1 and cannot move"

@@ -1,17 +1,14 @@
-"""Commands about a home and its baseline: init, check, why, history."""
+"""Commands about a home and its baseline: init, why, history."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from asleft.cli.exits import Exit
+from asleft.cli.checks import tell_problems
 from asleft.cli.options import HomeOption, JsonOption
-from asleft.cli.output import clock_time, note, paint, safe, say, say_json, table
-
-if TYPE_CHECKING:
-    from asleft.daemon.assembly import Checked
-    from asleft.domain.problems import Problem
+from asleft.cli.output import clock_time, paint, safe, say, say_json, table
+from asleft.cli.rounds import tell_notices
 
 __all__ = ["add_to"]
 
@@ -19,7 +16,6 @@ __all__ = ["add_to"]
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command(short_help="Make a home: clone the baseline, begin the records.")(init)
-    app.command(short_help="Tell every problem of an estate.")(check)
     app.command(short_help="Say where an approved value comes from.")(why)
     app.command(short_help="Read what was found and done, newest first.")(history)
 
@@ -47,66 +43,13 @@ def init(
             "signing_key": str(signing_key.resolve()) if signing_key else None,
         },
     )
-    _tell_problems(checked)
+    tell_problems(checked.problems)
+    tell_notices(checked.notices)
     stations = len(checked.estate.stations) if checked.estate else 0
     say(
         f"A home at {home}: {stations} stations of {safe(checked.estate.name if checked.estate else '')}, baseline {checked.revision.commit[:10]}."
     )
     say(f"Next: asleft round --home {home}")
-
-
-def _problem_json(problem: "Problem") -> dict[str, object]:
-    return {
-        "rule": problem.rule,
-        "level": problem.level,
-        "file": problem.file,
-        "line": problem.line,
-        "what": problem.what,
-        "fix": problem.fix,
-    }
-
-
-def _tell_problems(checked: "Checked") -> None:
-    for problem in checked.problems:
-        style = "high" if problem.level == "error" else "medium"
-        say(
-            f"{safe(problem.where)}: {paint(problem.level, style)}: {safe(problem.what)}",
-            f"    {safe(problem.fix)}  [{problem.rule}]",
-        )
-
-
-def check(
-    estate: Annotated[Path, typer.Argument(help="Folder of the estate's git repository.")] = Path(),
-    *,
-    as_json: JsonOption = False,
-) -> None:
-    """Tell every problem of an estate, as it stands in the newest commit."""
-    from asleft.daemon.assembly import check_estate  # noqa: PLC0415 keeps --help quick
-
-    checked = check_estate(estate)
-    if checked.uncommitted:
-        listed = ", ".join(safe(path) for path in checked.uncommitted[:5])
-        more = f" and {len(checked.uncommitted) - 5} more" if len(checked.uncommitted) > 5 else ""  # noqa: PLR2004 a readable line
-        note(f"asleft: not committed and therefore not checked: {listed}{more}")
-    if as_json:
-        say_json(
-            "check",
-            commit=checked.revision.commit,
-            stations=len(checked.estate.stations) if checked.estate else None,
-            uncommitted=checked.uncommitted,
-            problems=[_problem_json(problem) for problem in checked.problems],
-        )
-    else:
-        _tell_problems(checked)
-        count = (
-            f"{len(checked.estate.stations)} stations at {len(checked.estate.sites)} sites; "
-            if checked.estate
-            else ""
-        )
-        warnings = len(checked.problems) - checked.errors
-        say(f"{checked.revision.commit[:10]}: {count}{checked.errors} errors, {warnings} warnings.")
-    if checked.errors:
-        raise typer.Exit(Exit.INVALID)
 
 
 def why(

@@ -33,10 +33,11 @@ def simulate(
     ] = False,
 ) -> None:
     """Simulate the stations of an estate, as left, until Ctrl-C."""
-    from asleft.daemon.assembly import load_estate  # noqa: PLC0415 keeps --help quick
+    from asleft.daemon.assembly import now  # noqa: PLC0415 keeps --help quick
+    from asleft.daemon.review import load_estate  # noqa: PLC0415 keeps --help quick
     from asleft.simulator.fleet import Fleet, can_use_loopback_range  # noqa: PLC0415 as above
 
-    loaded = load_estate(estate)
+    loaded = load_estate(estate).at(now())
     if not ports_only and not can_use_loopback_range():
         note(
             "asleft: this system does not answer on all of 127/8: stations stand on 127.0.0.1 and cannot move"

@@ -4,78 +4,27 @@ import gc
 import json
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from contextlib import ExitStack, closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asleft.daemon.checked import Checked
 from asleft.daemon.home import Home
 from asleft.daemon.settings import Settings, read_settings, write_settings
 from asleft.domain.errors import AsleftError
-from asleft.domain.estate import Estate
-from asleft.domain.problems import Level, Problem
-from asleft.ports.baseline import Revision
-from asleft.work.approved import BaselineUnusable
+from asleft.work.approved import begin
 from asleft.work.desk import Desk, OwnerDesk
 
 if TYPE_CHECKING:
     from asleft.source.baseline import GitBaseline
 
-__all__ = ["Checked", "check_estate", "load_estate", "make_home", "now", "open_desk", "own_desk"]
+__all__ = ["make_home", "now", "open_desk", "own_desk"]
 
 
 def now() -> datetime:
     """Give the time now, in UTC."""
     return datetime.now(UTC)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Checked:
-    """What checking an estate gave.
-
-    Args:
-        revision: The commit that was read.
-        estate: The estate; None where an error forbids to use it.
-        problems: Everything that is wrong, by file and line.
-        uncommitted: Files that differ from the commit and were not read.
-    """
-
-    revision: Revision
-    estate: Estate | None
-    problems: tuple[Problem, ...]
-    uncommitted: tuple[str, ...]
-
-    @property
-    def errors(self) -> int:
-        """How many problems forbid to use it."""
-        return sum(problem.level is Level.ERROR for problem in self.problems)
-
-
-def check_estate(folder: Path) -> Checked:
-    """Check the estate in a repository's folder, at its newest commit."""
-    from asleft.source.baseline import GitBaseline  # noqa: PLC0415 git is slow to load
-    from asleft.source.checkout import Commits  # noqa: PLC0415 as above
-    from asleft.source.profiles import shipped_profiles  # noqa: PLC0415 as above
-
-    baseline = GitBaseline(Commits.open(folder), shipped_profiles(), branch=None, follows_remote=False)
-    revision = baseline.newest()
-    estate, problems = baseline.load(revision.commit)
-    return Checked(
-        revision=revision, estate=estate, problems=tuple(problems), uncommitted=tuple(baseline.uncommitted())
-    )
-
-
-def load_estate(folder: Path) -> Estate:
-    """Give the estate in a repository's folder.
-
-    Raises:
-        BaselineUnusable: It has errors.
-    """
-    checked = check_estate(folder)
-    if checked.estate is None:
-        raise BaselineUnusable(checked.revision.commit, checked.problems)
-    return checked.estate
 
 
 def make_home(
@@ -128,13 +77,18 @@ def _fill(home: Home, given: Mapping[str, str | None]) -> Checked:
         Records.create(
             home.records, agent_name=settings.agent_name, agent_email=settings.agent_email, when=now()
         )
-        SqliteLedger(home.ledger).close()
-        baseline = _baseline(home, settings)
-        revision = baseline.newest()
-        estate, problems = baseline.load(revision.commit)
-        if estate is None:
-            raise BaselineUnusable(revision.commit, problems)
-    return Checked(revision=revision, estate=estate, problems=tuple(problems), uncommitted=())
+        with closing(SqliteLedger(home.ledger)) as ledger, closing(_baseline(home, settings)) as baseline:
+            # Noted from the very first moment: nothing that is pushed later can be the first that is taken on trust.
+            current = begin(baseline, ledger, now=now())
+            commit = current.estate.commit
+            _, problems = baseline.load(commit)
+            return Checked(
+                revision=baseline.revision(commit),
+                estate=current.estate,
+                problems=tuple(problems),
+                uncommitted=(),
+                notices=current.notices,
+            )
 
 
 def _baseline(home: Home, settings: Settings) -> "GitBaseline":
@@ -158,7 +112,14 @@ def open_desk(folder: Path) -> Iterator[Desk]:
     with ExitStack() as stack:
         ledger = SqliteLedger(home.ledger, look_only=True)
         stack.callback(ledger.close)
-        yield Desk(baseline=_baseline(home, settings), records=Records.open(home.records), ledger=ledger)
+        baseline = _baseline(home, settings)
+        stack.callback(baseline.close)
+        yield Desk(
+            baseline=baseline,
+            records=Records.open(home.records),
+            ledger=ledger,
+            clock=now,
+        )
 
 
 @contextmanager
@@ -185,8 +146,10 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
         ledger = SqliteLedger(home.ledger)
         stack.callback(ledger.close)
         timings = Timings(connect_limit=settings.connect_seconds, command_limit=settings.answer_seconds)
+        baseline = _baseline(home, settings)
+        stack.callback(baseline.close)
         yield OwnerDesk(
-            baseline=_baseline(home, settings),
+            baseline=baseline,
             records=Records.open(home.records, signing_key=settings.signing_key),
             ledger=ledger,
             stations=Ocp1Stations(ledger, timings=timings, stand_ins=_stand_ins(settings.stand_ins)),

@@ -2,12 +2,13 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from asleft.domain.layers import Origin
 from asleft.domain.stations import StationId
 
-__all__ = ["Concession"]
+__all__ = ["Concession", "covering", "local_day"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,6 +35,18 @@ class Concession:
     until: date
     origin: Origin
 
+    def ended(self, day: date) -> bool:
+        """Tell whether it no longer holds on a day; on its last day it does."""
+        return day > self.until
+
+    def days_left(self, day: date) -> int:
+        """Give how many days are left after a day: 0 on its last one, negative once it has ended."""
+        return (self.until - day).days
+
+    def covers_site(self, site: str) -> bool:
+        """Tell whether it holds for every station of a site."""
+        return not self.where or site in self.where
+
     def covers(self, station: StationId, setting: str, value: str) -> bool:
         """Tell whether it allows a value of a setting at a station, whatever the day."""
         return (
@@ -49,3 +62,13 @@ def covering(
     """Give the concessions that allow a value of a setting at a station, the longest first."""
     found = [one for one in concessions if one.covers(station, setting, value)]
     return tuple(sorted(found, key=lambda one: one.until, reverse=True))
+
+
+def local_day(now: datetime, time_zone: str) -> date:
+    """Give the day that a time belongs to in an IANA time zone, by which a concession of a site there ends.
+
+    Args:
+        now: Aware time.
+        time_zone: A name that the reader of the site has found to be one.
+    """
+    return now.astimezone(ZoneInfo(time_zone)).date()

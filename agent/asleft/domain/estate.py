@@ -1,19 +1,23 @@
 """The estate: all that one baseline revision says, resolved station by station."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import TypeVar
 
 from asleft.domain.concessions import Concession
 from asleft.domain.hearing import Limits, Worn
 from asleft.domain.kinds import Value
 from asleft.domain.layers import Layer, Origin
-from asleft.domain.occasions import Occasion
+from asleft.domain.occasions import Occasion, on_at
 from asleft.domain.people import Approval, Person, Right
+from asleft.domain.problems import Level
 from asleft.domain.profile import Profile
+from asleft.domain.resolving import Resolved, Typing, leaves, overlay
 from asleft.domain.site import Site
 from asleft.domain.stations import StationId
 
-__all__ = ["AsLeft", "Estate", "Person", "Right", "Site", "StationId"]
+__all__ = ["AsLeft", "Estate", "Person", "Right", "Site", "StationId", "under"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,6 +73,7 @@ class Estate:
         concessions: Approved exceptions.
         limits: What is taken as too loud.
         approval: By which rule a revision is approved.
+        weights: How much a rule of the check weighs here, by its id, where the estate says so; None where it is off.
     """
 
     name: str
@@ -81,7 +86,59 @@ class Estate:
     concessions: tuple[Concession, ...] = ()
     limits: Limits = field(default_factory=Limits)
     approval: Approval = Approval.COMMIT
+    weights: Mapping[str, Level | None] = field(default_factory=dict)
 
     def by_serial(self) -> dict[str, StationId]:
         """Give which station each approved serial belongs to."""
         return {as_left.serial: station for station, as_left in self.stations.items() if as_left.serial}
+
+    def during(self, site: str, occasions: Sequence[str]) -> "Estate":
+        """Give the estate as it is while occasions are on at a site, the strongest first; the rest stays as it is."""
+        return self._with({site: occasions})
+
+    def at(self, now: datetime) -> "Estate":
+        """Give the estate as it is at a time, with the occasions that are on at each site."""
+        return self._with(self.on(now))
+
+    def on(self, now: datetime) -> dict[str, tuple[str, ...]]:
+        """Give the occasions that are on at a time, by site, the strongest first; sites where none is are left out."""
+        order = [occasion.name for occasion in self.occasions]
+        found = {
+            name: on_at(site.calendar, order, now)
+            for name, site in self.sites.items()
+            if site.calendar is not None
+        }
+        return {name: occasions for name, occasions in found.items() if occasions}
+
+    def _with(self, occasions: Mapping[str, Sequence[str]]) -> "Estate":
+        named = {occasion.name: occasion for occasion in self.occasions}
+        above = {site: [named[name] for name in on] for site, on in occasions.items() if on}
+        if not above:
+            return self
+        there: dict[str, dict[StationId, AsLeft]] = {site: {} for site in above}
+        for station, as_left in self.stations.items():
+            if station.site in there:
+                there[station.site][station] = as_left
+        stations = dict(self.stations)
+        for site, on in above.items():
+            stations.update(under(there[site], on))
+        return replace(self, stations=stations)
+
+
+_Key = TypeVar("_Key")
+
+
+def under(stations: Mapping[_Key, AsLeft], occasions: Sequence[Occasion]) -> dict[_Key, AsLeft]:
+    """Give stations as they are while occasions are on, the strongest first."""
+    typing = Typing()
+    layers = [(occasion.layer, leaves(occasion.layer)) for occasion in reversed(occasions)]
+    found: dict[_Key, AsLeft] = {}
+    for key, as_left in stations.items():
+        now = Resolved(as_left.values, as_left.origins)
+        for layer, named in layers:
+            now = overlay(now, as_left.profile, layer, named, typing)
+        above = (layer for layer, _ in layers)
+        found[key] = replace(
+            as_left, values=now.values, origins=now.origins, layers=(*as_left.layers, *above)
+        )
+    return found

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
-from asleft.domain.addressing import NotAnAddress, host_address, interface_address
+from asleft.domain.addressing import NotAnAddress, host_address, interface_numbers
 from asleft.domain.names import harmless, unprintable
 
 __all__ = [
@@ -281,9 +281,14 @@ class Address(Kind):
     def parse(self, text: str) -> Value:
         """Accept a usable address in its one written form."""
         try:
-            return str(interface_address(text) if self.prefixed else host_address(text))
+            # There is only one written form, so that what was read is what is shown.
+            if self.prefixed:
+                interface_numbers(text)
+            else:
+                host_address(text)
         except NotAnAddress as problem:
             raise NotAValue(problem.what, problem.fix) from problem
+        return text
 
     def allowed(self) -> str:
         """Say which form is meant."""

@@ -1,22 +1,39 @@
 """The baseline repository as the work reads it: one revision, one estate, kept once it was read."""
 
+import gc
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime
 from typing import Final
 
 from asleft.domain.estate import Estate
-from asleft.domain.problems import Level, Problem
+from asleft.domain.problems import Problem
 from asleft.domain.profile import Profile
-from asleft.ports.baseline import Revision, Touch
-from asleft.source.checkout import Commits
-from asleft.source.documents import MAX_BYTES
-from asleft.source.estate import read_estate
+from asleft.ports.baseline import Revision, Touch, Verdict
+from asleft.source.approvals import judge
+from asleft.source.checkout import MAX_BLOB, Commits
+from asleft.source.estate import EstateReader
+from asleft.source.reading import FileRead, read_file, unreadable
 
 __all__ = ["GitBaseline"]
 
 _KEPT: Final = 4
 """Revisions that are kept as read; a round needs one, a comparison two."""
-_READ = (".yaml", ".yml", ".ics")
+_FEW: Final = 16
+"""So many files are read one by one from a git process that stays; more of them by one of their own."""
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Hold the garbage collector back, where it is running."""
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
 
 
 class GitBaseline:
@@ -33,9 +50,11 @@ class GitBaseline:
         self, commits: Commits, shipped: Mapping[str, Profile], *, branch: str | None, follows_remote: bool
     ) -> None:
         self._commits = commits
-        self._shipped = shipped
         self._branch = branch
         self._follows_remote = follows_remote
+        self._shipped = shipped
+        self._reader = EstateReader(shipped)
+        self._last: tuple[str, Mapping[str, str]] | None = None
         self._kept: OrderedDict[str, tuple[Estate | None, Sequence[Problem]]] = OrderedDict()
 
     def refresh(self) -> None:
@@ -46,6 +65,18 @@ class GitBaseline:
     def newest(self) -> Revision:
         """Give the newest revision of the followed branch."""
         return self._commits.head(self._branch)
+
+    def close(self) -> None:
+        """End the git process that stays."""
+        self._commits.close()
+
+    def revision(self, commit: str) -> Revision:
+        """Describe a revision."""
+        return self._commits.revision(commit)
+
+    def approve(self, newest: str, *, since: str | None, now: datetime | None) -> Verdict:
+        """Judge what came after the revision in force, by what that one says of rule, people and keys."""
+        return judge(self._commits, newest, since=since, now=now)
 
     def load(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:
         """Read the estate at a revision; None where errors among the problems forbid to use it."""
@@ -64,28 +95,45 @@ class GitBaseline:
         return self._commits.dirty()
 
     def _read(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:
-        ids = {path: blob for path, blob in self._commits.files(commit).items() if path.endswith(_READ)}
-        blobs = self._commits.blobs(set(ids.values()))
-        unreadable: list[Problem] = []
-        files: dict[str, bytes] = {}
-        for path, blob in ids.items():
-            if blob in blobs.data:
-                files[path] = blobs.data[blob]
-            elif blob in blobs.oversized:
-                what = f"the file has {blobs.oversized[blob]} bytes; {MAX_BYTES // 1024} KiB is the most that is read"
-                unreadable.append(
-                    _unreadable("yaml.too-large", path, what, "split it, or remove what is no setting")
-                )
+        ids, changed = self._files_at(commit)
+        try:
+            # Python's garbage collector goes through the growing estate again and again: half of a cold reading.
+            with _no_collection():
+                found = self._reader.read(commit, ids, self._fetch, changed)
+        except BaseException:
+            self._reader = EstateReader(self._shipped)  # what it kept may be half of two revisions
+            raise
+        self._last = (commit, ids)
+        return found
+
+    def _files_at(self, commit: str) -> tuple[Mapping[str, str], Collection[str] | None]:
+        """Give every file's blob, and which may differ from the revision that was read before."""
+        if self._last is None:
+            return self._commits.files(commit), None
+        before, known = self._last
+        self._last = None  # a reading that breaks off leaves nothing to build upon
+        changes = self._commits.trees.changes(before, commit, self._commits.prefix)
+        ids = dict(known)
+        for path, blob in changes.items():
+            if blob is None:
+                ids.pop(path, None)
             else:
-                what = f"its content, blob {blob[:10]}, is missing from the repository"
-                unreadable.append(
-                    _unreadable(
-                        "file.missing-blob", path, what, "run git fsck on the baseline and clone it anew"
-                    )
-                )
-        estate, problems = read_estate(files, commit=commit, shipped=self._shipped)
-        return (None if unreadable else estate), sorted([*problems, *unreadable])
+                ids[path] = blob
+        return ids, changes.keys()
 
-
-def _unreadable(rule: str, path: str, what: str, fix: str) -> Problem:
-    return Problem(rule=rule, level=Level.ERROR, file=path, line=1, what=what, fix=fix)
+    def _fetch(self, wanted: Mapping[str, str]) -> Iterator[FileRead]:
+        if len(wanted) <= _FEW:
+            for path, blob in wanted.items():
+                found = self._commits.trees.blob(blob, most=MAX_BLOB)
+                if isinstance(found, bytes):
+                    yield read_file(path, blob, found)
+                else:
+                    yield unreadable(path, blob, found)
+            return
+        blobs = self._commits.blobs(set(wanted.values()))
+        for path, blob in wanted.items():
+            data = blobs.data.get(blob)
+            if data is not None:
+                yield read_file(path, blob, data)
+            else:
+                yield unreadable(path, blob, blobs.oversized.get(blob))

@@ -6,7 +6,7 @@ system's git configuration says changes nothing that is read; only a fetch or a 
 
 import shutil
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -29,6 +29,7 @@ from asleft.source.door import (
     run_git,
     run_remote,
 )
+from asleft.source.trees import Trees
 
 __all__ = [
     "MAX_BLOB",
@@ -39,6 +40,7 @@ __all__ = [
     "NotARepository",
     "Unborn",
     "Unreadable",
+    "described",
 ]
 
 MAX_BLOB = 256 * 1024
@@ -67,6 +69,8 @@ class Commits:
         self._repo = repo
         self.prefix = prefix
         self._local = {**LOCAL, "GIT_DIR": str(Path(repo.git_dir).absolute())}
+        self.trees = Trees(str(repo.git_dir), self._local)
+        """The way to what differs between commits."""
 
     @classmethod
     def open(cls, folder: Path) -> Self:
@@ -124,7 +128,6 @@ class Commits:
                 "--quiet",
                 "--template=",
                 "--single-branch",
-                "--no-tags",
                 "--no-hardlinks",
             ]
             run_remote(
@@ -136,7 +139,7 @@ class Commits:
         return cls.open(target)
 
     def fetch(self, branch: str | None = None, *, seconds: float = FETCH_SECONDS) -> Revision:
-        """Bring one branch to where the remote has it, and give its head; the repository is a bare clone.
+        """Bring one branch and all tags to where the remote has them, and give its head; this is a bare clone.
 
         Raises:
             CannotReach: The remote could not be fetched from in time; the branch stands where it stood.
@@ -160,7 +163,8 @@ class Commits:
             )
         options = ["--quiet", "--prune", "--no-tags", "--no-recurse-submodules", "--no-auto-maintenance"]
         spec = f"+refs/heads/{name}:refs/heads/{name}"
-        command = ["fetch", *options, "--no-write-fetch-head", "origin", spec]
+        # Tags stand in a refspec, for those that follow a branch by themselves are never moved or removed again.
+        command = ["fetch", *options, "--no-write-fetch-head", "origin", spec, "+refs/tags/*:refs/tags/*"]
         place = {"GIT_DIR": self._local["GIT_DIR"]}
         run_remote(self._repo.git, command, url=url, branch=name, seconds=seconds, place=place)
         return self.head(name)
@@ -177,12 +181,17 @@ class Commits:
         )
         if status:
             self._no_head(branch)
-        commit = said.decode().strip()
-        shown = self._text("log", "-1", "--no-mailmap", "--format=%H%x00%an%x00%cI%x00%s", commit)
-        commit, author, at, subject = shown.rstrip("\n").split("\0")
-        return Revision(
-            commit=commit, author=author, committed_at=datetime.fromisoformat(at), subject=subject
-        )
+        return self.revision(said.decode().strip())
+
+    def revision(self, commit: str) -> Revision:
+        """Describe a commit.
+
+        Raises:
+            Unreadable: The repository has no such commit.
+        """
+        shown = self._text("log", "-1", "--no-mailmap", "--format=%H%x00%an%x00%cI%x00%s", full_id(commit))
+        commit, *rest = shown.rstrip("\n").split("\0")
+        return described(commit, rest)
 
     def files(self, commit: str) -> dict[str, str]:
         """Give every file below the prefix at a commit, as its path from there and the id of its blob.
@@ -294,6 +303,22 @@ class Commits:
         at = datetime.fromtimestamp(int(about["author-time"]), _zone(about["author-tz"]))
         return Touch(commit=first.split(" ")[0], author=about["author"], at=at, subject=about["summary"])
 
+    def close(self) -> None:
+        """End the git process that stays."""
+        self.trees.close()
+
+    def ask(self, *command: str) -> tuple[int, bytes, str]:
+        """Run a git command that only reads, in the fixed environment; give exit status, output and complaint."""
+        return self._run(*command)
+
+    def read(self, *command: str) -> bytes:
+        """Run a git command that only reads, and give its output.
+
+        Raises:
+            Unreadable: git failed.
+        """
+        return self._bytes(*command)
+
     def _branch_of_head(self) -> str:
         return self._text("symbolic-ref", "HEAD").strip().removeprefix("refs/heads/")
 
@@ -331,6 +356,24 @@ class Commits:
 
     def _text(self, *command: str) -> str:
         return self._bytes(*command).decode("utf-8", "replace")
+
+
+def described(commit: str, shown: Sequence[str]) -> Revision:
+    """Make a revision of what git shows of a commit: author, date as ISO 8601 and subject.
+
+    Raises:
+        Unreadable: The commit is malformed; whoever pushes can make such a one.
+    """
+    try:
+        author, at, subject = shown
+        return Revision(
+            commit=commit, author=author, committed_at=datetime.fromisoformat(at), subject=subject
+        )
+    except ValueError as wrong:
+        raise Unreadable(
+            f"commit {commit[:10]} is malformed: it has no date, author and subject that can be read",
+            todo="run git fsck on the baseline, and push the branch without it",
+        ) from wrong
 
 
 def _pass_over(stream: IO[bytes], size: int) -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import yaml
+from yaml.cyaml import CParser  # type: ignore[attr-defined]  # its stub says otherwise
 
 from asleft.domain.problems import Level, Problem
 
@@ -83,6 +84,20 @@ def read_document(path: str, data: bytes) -> tuple[Document | None, list[Problem
     return None if tree is None else Document(path=path, tree=tree, lines=reader.lines), problems
 
 
+class _TextLoader(CParser):
+    """Composes nodes without guessing what their text may mean: here every scalar is text, and tags are refused before."""
+
+    def descend_resolver(self, *_: object) -> None:
+        """Do nothing: no resolver needs to know the way."""
+
+    def ascend_resolver(self) -> None:
+        """Do nothing, as above."""
+
+    def resolve(self, *_: object) -> str:
+        """Give every node the same tag, for nobody looks at it."""
+        return ""
+
+
 class _TooDeepError(Exception):
     """The walk stops here: the problem is already told."""
 
@@ -117,8 +132,7 @@ class _Reader:
         try:
             if _EXTRAS.search(text) and self._has_alias(text):
                 return None
-            top = yaml.compose(text, Loader=yaml.CBaseLoader)
-            return self._top(top)
+            return self._top(_TextLoader(text).get_single_node())
         except yaml.MarkedYAMLError as wrong:
             self._syntax(wrong)
         except (yaml.YAMLError, ValueError) as wrong:

@@ -22,7 +22,7 @@ def plant_example(folder: Path, *, port: int | None, when: datetime) -> None:
         when: Time of the commit.
     """
     source = shipped_folder("estate")
-    for file in sorted(source.rglob("*.yaml")):
+    for file in sorted(one for one in source.rglob("*") if one.suffix in {".yaml", ".ics"}):
         target = folder / file.relative_to(source)
         target.parent.mkdir(parents=True, exist_ok=True)
         text = file.read_text("utf-8")

@@ -1,16 +1,30 @@
 """Profile files to profiles, and where the shipped ones lie."""
 
 import re
+from collections.abc import Iterator, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 
-from asleft.domain.kinds import Address, Choice, Kind, Level, NotAValue, Reading, Switch, Text, Value, Whole
+from asleft.domain.kinds import (
+    Address,
+    Choice,
+    Kind,
+    Level,
+    NotAValue,
+    Reading,
+    Switch,
+    Text,
+    Value,
+    Whole,
+    nearest,
+)
+from asleft.domain.names import harmless
 from asleft.domain.problems import Level as Weight
 from asleft.domain.problems import Problem
-from asleft.domain.profile import Action, Identity, Keeper, Point, Profile, Setting
+from asleft.domain.profile import Action, Ear, Identity, Keeper, Pair, Patching, Point, Profile, Setting
 from asleft.source.documents import Document, read_document
 from asleft.source.files.parts import validate
-from asleft.source.files.profile import ActionRow, ObjectRow, ProfileFile, SettingRow
+from asleft.source.files.profile import ActionRow, EarRow, ObjectRow, PatchingRow, ProfileFile, SettingRow
 
 __all__ = ["SHIPPED", "read_profile", "shipped_folder", "shipped_profiles"]
 
@@ -65,7 +79,7 @@ class _ProfileReader:
         self.document = document
         self.problems: list[Problem] = []
 
-    def tell(self, path: tuple[str, ...], what: str, fix: str) -> None:
+    def tell(self, path: tuple[str | int, ...], what: str, fix: str) -> None:
         line = self.document.line(path)
         self.problems.append(
             Problem(
@@ -110,7 +124,47 @@ class _ProfileReader:
             reached_at=file.reached_at,
             settings=settings,
             actions={key: _action(key, row) for key, row in file.actions.items()},
+            patching=None if file.patching is None else self.patching(file.patching, settings),
+            ears=tuple(self.ears(file.ears, settings)),
         )
+
+    def patching(self, row: PatchingRow, settings: Mapping[str, Setting]) -> Patching:
+        self.known(("patching", "heard"), row.heard, settings, Choice)
+        self.known(("patching", "joins"), row.joins, settings, Switch)
+        for key, pair in row.pairs.items():
+            path = ("patching", "pairs", key)
+            if self.known((*path, "setting"), pair.setting, settings, Choice):
+                for value in pair.carries:
+                    self.parsed((*path, "carries", value), settings[pair.setting].kind, value)
+        pairs = {
+            key: Pair(name=key, setting=pair.setting, carries=pair.carries) for key, pair in row.pairs.items()
+        }
+        return Patching(heard=row.heard, joins=row.joins, pairs=pairs)
+
+    def ears(self, rows: Sequence[EarRow], settings: Mapping[str, Setting]) -> Iterator[Ear]:
+        for at, row in enumerate(rows):
+            for word in row.each or ("",):
+                name, gain, limiter, level = (
+                    text.replace("{each}", word)
+                    for text in (row.name, row.gain, row.limiter, row.limiter_level)
+                )
+                self.known(("ears", at, "gain"), gain, settings, Level)
+                self.known(("ears", at, "limiter"), limiter, settings, Switch)
+                self.known(("ears", at, "limiter-level"), level, settings, Level)
+                yield Ear(name=name, gain=gain, limiter=limiter, limiter_level=level)
+
+    def known(
+        self, path: tuple[str | int, ...], name: str, settings: Mapping[str, Setting], kind: type[Kind]
+    ) -> bool:
+        """Tell a name that is no setting of the kind that is wanted there; none at all is fine."""
+        if not name:
+            return False
+        if name in settings and isinstance(settings[name].kind, kind):
+            return True
+        self.tell(
+            path, f"'{harmless(name)}' is no {kind.word} of this profile", nearest(name, list(settings))
+        )
+        return False
 
     def setting(self, key: str, row: SettingRow, word: str) -> Setting:
         path = ("settings", key)
@@ -132,7 +186,7 @@ class _ProfileReader:
             )
         if row.kept_by is Keeper.ESTATE and not row.matters:
             self.tell(path, "it does not say why it matters", "write 'matters: …', one plain sentence")
-        for field in ("louder", "opens"):
+        for field in ("louder", "opens", "concede"):
             value = getattr(row, field)
             if field == "louder" and value in {"higher", "lower"}:
                 if row.kind not in {"level", "whole"}:
@@ -151,13 +205,14 @@ class _ProfileReader:
             louder=row.louder,
             heard=row.heard,
             opens=row.opens,
+            concede=row.concede,
             factory=None
             if row.factory is None
             else self.parsed((*path, "factory"), kind, row.factory.replace("{each}", word)),
             point=_point(row.object_, word),
         )
 
-    def parsed(self, path: tuple[str, ...], kind: Kind, text: str) -> Value | None:
+    def parsed(self, path: tuple[str | int, ...], kind: Kind, text: str) -> Value | None:
         try:
             return kind.parse(text)
         except NotAValue as wrong:

@@ -10,7 +10,7 @@ from asleft.ports.clock import Clock
 from asleft.ports.ledger import KeptOrder, Ledger, Looked, Standing
 from asleft.ports.records import Entry, Records
 from asleft.ports.stations import Stations
-from asleft.work.approved import InForce, in_force
+from asleft.work.approved import InForce, Stand, in_force, stand_of
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.ordering import NoStation, stations_of
 from asleft.work.presence import Patience
@@ -28,16 +28,26 @@ class Desk:
         baseline: The baseline repository.
         records: The records repository.
         ledger: State under the home folder.
+        clock: Gives the time, which says what is on at each site.
     """
 
-    def __init__(self, *, baseline: Baseline, records: Records, ledger: Ledger) -> None:
+    def __init__(self, *, baseline: Baseline, records: Records, ledger: Ledger, clock: Clock) -> None:
         self._baseline = baseline
         self._records = records
         self._ledger = ledger
+        self._clock = clock
 
     def in_force(self) -> InForce:
         """Give the estate in force."""
         return in_force(self._baseline, self._ledger, refresh=False)
+
+    def estate_now(self) -> Estate:
+        """Give the estate in force, with the occasions that are on now."""
+        return self.in_force().estate.at(self._clock())
+
+    def stand(self) -> Stand:
+        """Say how the revision in force stands to the newest one that was fetched, and who approved it."""
+        return stand_of(self._baseline, self._ledger, now=self._clock())
 
     def drifts(self) -> Sequence[Standing]:
         """Give what stands now, by station."""
@@ -50,12 +60,12 @@ class Desk:
 
     def station(self, name: str) -> StationView:
         """Put as left beside as found for one station, named `site/station`."""
-        estate = self.in_force().estate
+        estate = self.estate_now()
         return station_view(estate, self._ledger, stations_of(estate, [name])[0])
 
     def why(self, name: str, setting: str) -> WhyView:
         """Say where the approved value of a setting comes from."""
-        estate = self.in_force().estate
+        estate = self.estate_now()
         return why_view(estate, self._baseline, stations_of(estate, [name])[0], setting)
 
     def orders(self) -> Sequence[KeptOrder]:
@@ -97,7 +107,7 @@ class OwnerDesk(Desk):
         clock: Clock,
         patience: Patience | None = None,
     ) -> None:
-        super().__init__(baseline=baseline, records=records, ledger=ledger)
+        super().__init__(baseline=baseline, records=records, ledger=ledger, clock=clock)
         self.notices: tuple[str, ...] = ()
         """What a person should know of the baseline that was last worked with."""
         self._rounds = Rounds(stations, ledger, Bookkeeping(records, ledger), clock)
@@ -107,7 +117,7 @@ class OwnerDesk(Desk):
         """Settle what an agent that is gone left unfinished; orders that ended by it are given. Call it first."""
         if not self._restores.unfinished():
             return []
-        return await self._restores.recover(self.in_force().estate)
+        return await self._restores.recover(self.estate_now())
 
     async def round(self, *, sites: Collection[str] = (), progress: Progress | None = None) -> RoundReport:
         """Fetch the baseline, look at every station of some sites (all where none is named), record what moved.
@@ -115,7 +125,7 @@ class OwnerDesk(Desk):
         Raises:
             NoStation: A site is not in the estate.
         """
-        current = in_force(self._baseline, self._ledger, refresh=True)
+        current = in_force(self._baseline, self._ledger, refresh=True, now=self._clock())
         known = current.estate.sites
         for site in sites:
             if site not in known:
@@ -125,7 +135,10 @@ class OwnerDesk(Desk):
                     todo=nearest(site, list(known)),
                 )
         return await self._rounds.go(
-            current.estate, sites=set(sites) or set(known), notices=current.notices, progress=progress
+            current.estate.at(self._clock()),
+            sites=set(sites) or set(known),
+            notices=current.notices,
+            progress=progress,
         )
 
     async def restore(self, names: Sequence[str]) -> list[DrawnUp]:
@@ -139,6 +152,6 @@ class OwnerDesk(Desk):
         return await self._restores.confirm(estate, order_id, by=by, reason=reason, accepted=accepted)
 
     def _fetched(self) -> Estate:
-        current = in_force(self._baseline, self._ledger, refresh=True)
+        current = in_force(self._baseline, self._ledger, refresh=True, now=self._clock())
         self.notices = current.notices
-        return current.estate
+        return current.estate.at(self._clock())

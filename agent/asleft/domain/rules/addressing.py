@@ -1,68 +1,267 @@
-"""What has to fit together across the files of an estate."""
+"""Whether the addresses, labels and serials of an estate fit together, and fit the address plans of its sites."""
 
-from collections.abc import Iterator
-from ipaddress import IPv4Address, IPv4Interface
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from ipaddress import IPv4Network
 
-from asleft.domain.addressing import on_link
-from asleft.domain.estate import AsLeft, Estate, StationId
-from asleft.domain.problems import Level, Problem
+from asleft.domain.addressing import dotted, ends_of, number_of, numbers_of
+from asleft.domain.estate import AsLeft
+from asleft.domain.kinds import Value
+from asleft.domain.layers import Origin
+from asleft.domain.names import harmless
+from asleft.domain.problems import Problem
+from asleft.domain.profile import Profile
+from asleft.domain.rules.addressing_plan import PlanNumbers, check_block, check_plan, few_left
+from asleft.domain.rules.addressing_table import (
+    ENDS,
+    GATEWAY,
+    LABEL_TWICE,
+    LENGTH,
+    OTHER_GATEWAY,
+    OVERLAP,
+    RANGE,
+    RESERVED,
+    RULES,
+    SERIAL_TWICE,
+    TWICE,
+)
+from asleft.domain.rules.rule import SiteView
+from asleft.domain.stations import StationId
 
-__all__ = ["cross_check"]
-
-
-def cross_check(estate: Estate) -> Iterator[Problem]:
-    """Tell what is wrong between files: addresses and serials taken twice, gateways that cannot be reached."""
-    addresses: dict[tuple[str, str], StationId] = {}
-    serials: dict[str, StationId] = {}
-    for station, as_left in estate.stations.items():
-        address = as_left.address
-        other = addresses.setdefault((station.site, address), station)
-        if other != station:
-            yield _problem(
-                as_left,
-                as_left.profile.reached_at,
-                "address.twice",
-                f"{address} is the address of {other} too",
-                "give one of them another address",
-            )
-        if IPv4Address(address) not in estate.sites[station.site].search:
-            search = estate.sites[station.site].search
-            yield _problem(
-                as_left,
-                as_left.profile.reached_at,
-                "address.range",
-                f"{address} is outside the station range {search}",
-                "use an address in the range, or widen it in site.yaml",
-            )
-        if as_left.serial:
-            other = serials.setdefault(as_left.serial, station)
-            if other != station:
-                yield Problem(
-                    rule="serial.twice",
-                    level=Level.ERROR,
-                    file=as_left.file,
-                    line=1,
-                    what=f"serial {as_left.serial} is the unit of {other} too",
-                    fix="a unit can be in one place only",
-                )
-        yield from _gateway(as_left)
+__all__ = ["RULES", "Sum", "check_estate", "check_site", "sum_up"]
 
 
-def _gateway(as_left: AsLeft) -> Iterator[Problem]:
-    interface = IPv4Interface(str(as_left.values[as_left.profile.reached_at]))
-    for name, value in as_left.values.items():
-        if as_left.profile.settings[name].point.part == "gateway" and not on_link(
-            interface, IPv4Address(str(value))
+def check_site(view: SiteView) -> Iterator[Problem]:
+    """Tell what is wrong with the addresses, labels and serials of one site."""
+    plan = PlanNumbers.of(view.site)
+    profiles = {as_left.profile.name: as_left.profile for as_left in view.stations.values()}
+    named = {name: _Named.of(profile) for name, profile in profiles.items()}
+    yield from check_plan(plan)
+    yield from _check_addresses(plan, view, named)
+    yield from _check_gateways(plan, view, named)
+    yield from _check_labels(view, named)
+    yield from _check_serials(view)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sum:
+    """What the rules across sites need to know of one site.
+
+    Args:
+        router: The router it is behind; empty where it has one of its own.
+        subnet: Its subnet; None where the file gives no good one.
+        origin: The line of the subnet.
+        serials: Its stations and their files, by approved serial.
+    """
+
+    router: str
+    subnet: IPv4Network | None
+    origin: Origin
+    serials: Mapping[str, tuple[StationId, str]]
+
+
+def sum_up(view: SiteView) -> Sum:
+    """Give what `check_estate` needs to know of one site."""
+    return Sum(
+        router=view.site.addresses.router,
+        subnet=view.site.addresses.subnet,
+        origin=view.site.origin("addresses", "subnet"),
+        serials={
+            as_left.serial: (as_left.station, as_left.file)
+            for as_left in view.stations.values()
+            if as_left.serial
+        },
+    )
+
+
+def check_estate(sums: Mapping[str, Sum]) -> Iterator[Problem]:
+    """Tell serials that stand at two sites, and subnets behind one router that overlap."""
+    together: set[str] = set()
+    together.update(*(one.serials for one in sums.values()))
+    if len(together) < sum(len(one.serials) for one in sums.values()):
+        yield from _serials_twice(sums)
+    routers: dict[str, list[tuple[int, int, str]]] = {}
+    for name, one in sums.items():
+        if one.router and one.subnet is not None:
+            first, last = int(one.subnet.network_address), int(one.subnet.broadcast_address)
+            routers.setdefault(one.router, []).append((first, last, name))
+    for spans in routers.values():
+        yield from _overlaps(sums, sorted(spans))
+
+
+@dataclass(frozen=True, slots=True)
+class _Named:
+    """Which settings of a model are its address, its gateways and its labels."""
+
+    address: str
+    gateways: tuple[str, ...]
+    labels: tuple[str, ...]
+
+    @classmethod
+    def of(cls, profile: Profile) -> "_Named":
+        points = [(setting.name, setting.point) for setting in profile.managed()]
+        return cls(
+            profile.reached_at,
+            tuple(name for name, point in points if point.part == "gateway"),
+            tuple(
+                name
+                for name, point in points
+                if point.class_name == "OcaDeviceManager" and point.property_name == "DeviceName"
+            ),
+        )
+
+
+def _check_addresses(plan: PlanNumbers, view: SiteView, named: Mapping[str, _Named]) -> Iterator[Problem]:
+    taken: dict[int, AsLeft] = {}
+    low, high = plan.stations or (0, 2**32)
+    first, last = plan.subnet or (1, 0)
+    ending, gateway = f"/{plan.length}", plan.gateway
+    # Reserved ranges outside the station range need no look at stations inside it.
+    crossing = plan.stations is None or any(a <= high and low <= b for a, b, _ in plan.reserved)
+    held = [(one, one.values.get(named[one.profile.name].address)) for one in view.stations.values()]
+    texts = [(one, str(address)) for one, address in held if address is not None]
+    for (as_left, text), number in zip(texts, numbers_of(text for _, text in texts), strict=True):
+        other = taken.setdefault(number, as_left)
+        if (
+            crossing
+            or other is not as_left
+            or not low <= number <= high
+            or not first < number < last
+            or number == gateway
+            or not text.endswith(ending)
         ):
-            yield _problem(
-                as_left,
-                name,
-                "address.gateway",
-                f"the gateway {value} cannot be reached from {interface} of {as_left.station}",
-                f"use an address in {interface.network}",
+            yield from _tell_address(plan, as_left, number, text, other)
+    if plan.stations is not None and plan.subnet is not None:
+        yield from few_left(plan, low, high, sum(low <= number <= high for number in taken))
+
+
+def _check_gateways(plan: PlanNumbers, view: SiteView, named: Mapping[str, _Named]) -> Iterator[Problem]:
+    seen: dict[Value, tuple[int, str]] = {}
+    first, last = plan.subnet or (1, 0)
+    ending, planned = f"/{plan.length}", plan.gateway
+    for as_left in view.stations.values():
+        values, names = as_left.values, named[as_left.profile.name]
+        for name in names.gateways:
+            value, address = values.get(name), values.get(names.address)
+            if value is None or address is None:
+                continue
+            known = seen.get(value)
+            if known is None:
+                known = seen[value] = (number_of(str(value)), f"{value}/")
+            gateway, own = known
+            text = str(address)
+            if (
+                not first <= gateway <= last
+                or (planned is not None and gateway != planned)
+                or not text.endswith(ending)
+                or text.startswith(own)
+            ):
+                yield from _tell_gateway(plan, as_left, name, text, gateway)
+
+
+def _check_labels(view: SiteView, named: Mapping[str, _Named]) -> Iterator[Problem]:
+    taken: dict[str, AsLeft] = {}
+    for as_left in view.stations.values():
+        for name in named[as_left.profile.name].labels:
+            label = as_left.values.get(name)
+            if label is None:
+                continue
+            other = taken.setdefault(str(label).casefold(), as_left)
+            if other is not as_left:
+                yield LABEL_TWICE.at(
+                    as_left.origins[name],
+                    f"'{harmless(str(label))}' is the label of {other.station} too",
+                    f"give {as_left.station} a label of its own",
+                )
+
+
+def _check_serials(view: SiteView) -> Iterator[Problem]:
+    taken: dict[str, AsLeft] = {}
+    for as_left in view.stations.values():
+        if as_left.serial:
+            other = taken.setdefault(as_left.serial, as_left)
+            if other is not as_left:
+                yield _serial_twice(as_left.serial, as_left.file, other.station)
+
+
+def _tell_address(
+    plan: PlanNumbers, as_left: AsLeft, number: int, text: str, other: AsLeft
+) -> Iterator[Problem]:
+    origin = as_left.origins[as_left.profile.reached_at]
+    shown, subnet = dotted(number), plan.site.addresses.subnet
+    if other is not as_left:
+        what = f"{shown} is the address of {other.station} too"
+        yield TWICE.at(origin, what, "give one of them another address")
+    use, end = plan.reserved_for(number), plan.named_end(number)
+    if use:
+        yield RESERVED.at(origin, f"{shown} of {as_left.station} is reserved for {use}", _elsewhere(plan))
+    elif plan.stations is not None and not plan.stations[0] <= number <= plan.stations[1]:
+        what = f"{shown} is outside the station range {plan.site.addresses.stations}"
+        yield RANGE.at(origin, what, "use an address in the range, or widen it in site.yaml")
+    if end:
+        yield ENDS.at(origin, f"{shown} of {as_left.station} is {end} of {subnet}", _elsewhere(plan))
+    if plan.subnet is not None and not text.endswith(f"/{plan.length}"):
+        length = text.partition("/")[2]
+        yield LENGTH.at(
+            origin,
+            f"{as_left.station} has prefix length {length}, its site's subnet is {subnet}",
+            f"write {shown}/{plan.length}",
+        )
+    if plan.subnet is not None and not plan.holds(number, number):
+        yield from check_block(plan, number, number, f"{shown} of {as_left.station}", origin)
+
+
+def _tell_gateway(
+    plan: PlanNumbers, as_left: AsLeft, name: str, text: str, gateway: int
+) -> Iterator[Problem]:
+    number, length = number_of(text), int(text.partition("/")[2])
+    first, last = ends_of(number, length)
+    origin = as_left.origins[name]
+    if gateway == number or not first <= gateway <= last:
+        yield GATEWAY.at(
+            origin,
+            f"the gateway {dotted(gateway)} cannot be reached from {text} of {as_left.station}",
+            f"use an address in {dotted(first)}/{length}",
+        )
+    if plan.gateway is not None and gateway != plan.gateway:
+        yield OTHER_GATEWAY.at(
+            origin,
+            f"{as_left.station} has the gateway {dotted(gateway)}, its site's plan names {dotted(plan.gateway)}",
+            "write the same one in both places",
+        )
+
+
+def _overlaps(sums: Mapping[str, Sum], spans: Sequence[tuple[int, int, str]]) -> Iterator[Problem]:
+    """Tell each subnet that begins before the furthest end so far; the spans are sorted."""
+    furthest, holder = spans[0][1], spans[0][2]
+    for first, last, name in spans[1:]:
+        if first <= furthest:
+            one, other = sums[name], sums[holder]
+            yield OVERLAP.at(
+                one.origin,
+                f"the subnet {one.subnet} overlaps {other.subnet} of {holder}; both are behind the router '{harmless(one.router)}'",
+                "give each site a subnet of its own",
             )
+        if last > furthest:
+            furthest, holder = last, name
 
 
-def _problem(as_left: AsLeft, setting: str, rule: str, what: str, fix: str) -> Problem:
-    origin = as_left.origins[setting]
-    return Problem(rule=rule, level=Level.ERROR, file=origin.file, line=origin.line, what=what, fix=fix)
+def _serials_twice(sums: Mapping[str, Sum]) -> Iterator[Problem]:
+    seen: dict[str, StationId] = {}
+    for one in sums.values():
+        for serial, (station, file) in one.serials.items():
+            other = seen.setdefault(serial, station)
+            if other is not station:
+                yield _serial_twice(serial, file, other)
+
+
+def _serial_twice(serial: str, file: str, other: StationId) -> Problem:
+    return SERIAL_TWICE.at(
+        Origin(layer="station", file=file, line=1),
+        f"serial {harmless(serial)} is the unit of {other} too",
+        "a unit can be in one place only",
+    )
+
+
+def _elsewhere(plan: PlanNumbers) -> str:
+    return f"use an address in {plan.site.addresses.stations}"

@@ -1,12 +1,13 @@
 """A rule of the check: its id, how much it weighs unless the estate says otherwise, and what it is."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from asleft.domain.concessions import Concession
-from asleft.domain.estate import AsLeft
+from asleft.domain.estate import AsLeft, under
 from asleft.domain.hearing import Limits
 from asleft.domain.layers import Origin
+from asleft.domain.occasions import Occasion
 from asleft.domain.problems import Level, Problem
 from asleft.domain.site import Site
 
@@ -43,9 +44,15 @@ class SiteView:
         stations: Its stations by name, resolved for the normal state.
         limits: What the estate takes as too loud.
         concessions: The estate's approved exceptions.
+        occasions: What can be on, the strongest first.
     """
 
     site: Site
     stations: Mapping[str, AsLeft]
     limits: Limits
-    concessions: tuple[Concession, ...]
+    concessions: tuple[Concession, ...] = ()
+    occasions: tuple[Occasion, ...] = ()
+
+    def during(self, occasion: Occasion) -> "SiteView":
+        """Give the site as it is while an occasion is on."""
+        return replace(self, stations=under(self.stations, [occasion]))

@@ -1,13 +1,24 @@
-"""What may stand in estate.yaml, people.yaml, concessions.yaml, and in a role or an occasion."""
+"""What may stand in estate.yaml, people.yaml, concessions.yaml, and in a role."""
 
+from datetime import date
 from typing import Literal
 
 from pydantic import Field
 
-from asleft.domain.people import Right
+from asleft.domain.people import Approval, Right
+from asleft.source.files.hearing import LimitsRow
 from asleft.source.files.parts import Line, Name, Part, SettingTree
 
-__all__ = ["EstateFile", "OrdersRow", "PeopleFile", "PersonRow", "RoleFile"]
+__all__ = [
+    "CheckRow",
+    "ConcessionRow",
+    "ConcessionsFile",
+    "EstateFile",
+    "OrdersRow",
+    "PeopleFile",
+    "PersonRow",
+    "RoleFile",
+]
 
 
 class OrdersRow(Part):
@@ -16,14 +27,24 @@ class OrdersRow(Part):
     lapse_minutes: int = Field(default=15, ge=1, le=24 * 60)
 
 
+class CheckRow(Part):
+    """What a rule of the check weighs in this estate, and why."""
+
+    level: Literal["error", "warn", "hint", "off"]
+    reason: Line
+
+
 class EstateFile(Part):
     """estate.yaml."""
 
     format: Literal["asleft-estate-1"]
     name: Line
     profile: Name
-    approval: Literal["commit"] = "commit"
+    approval: Approval = Approval.COMMIT
     orders: OrdersRow = OrdersRow()
+    occasions: tuple[Name, ...] = ()
+    limits: LimitsRow | None = None
+    checks: dict[str, CheckRow] = {}
     firmware: dict[Name, tuple[Line, ...]] = {}
     settings: SettingTree = {}
 
@@ -34,6 +55,7 @@ class PersonRow(Part):
     name: Line
     rights: tuple[Right, ...]
     sites: tuple[Name, ...] = ()
+    signs_as: tuple[Line, ...] = ()
 
 
 class PeopleFile(Part):
@@ -41,6 +63,24 @@ class PeopleFile(Part):
 
     format: Literal["asleft-people-1"]
     people: dict[Name, PersonRow]
+
+
+class ConcessionRow(Part):
+    """One approved exception, until the end of a day."""
+
+    setting: Line
+    value: Line
+    where: tuple[Line, ...] = ()
+    holder: Line
+    reason: Line
+    until: date
+
+
+class ConcessionsFile(Part):
+    """concessions.yaml."""
+
+    format: Literal["asleft-concessions-1"]
+    concessions: dict[Name, ConcessionRow]
 
 
 class RoleFile(Part):

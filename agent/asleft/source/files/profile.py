@@ -5,9 +5,18 @@ from typing import Literal
 from pydantic import Field, FiniteFloat
 
 from asleft.domain.profile import Concern, Keeper, Place
-from asleft.source.files.parts import Line, Part
+from asleft.source.files.parts import Line, Name, Part
 
-__all__ = ["ActionRow", "IdentityRow", "ObjectRow", "ProfileFile", "SettingRow"]
+__all__ = [
+    "ActionRow",
+    "EarRow",
+    "IdentityRow",
+    "ObjectRow",
+    "PairRow",
+    "PatchingRow",
+    "ProfileFile",
+    "SettingRow",
+]
 
 
 class ObjectRow(Part):
@@ -32,6 +41,7 @@ class SettingRow(Part):
     louder: str = ""
     heard: bool = False
     opens: str = ""
+    concede: str = ""
     factory: str | None = None
     values: tuple[str, ...] = ()
     unit: str = ""
@@ -61,6 +71,31 @@ class IdentityRow(Part):
     firmware: str
 
 
+class PairRow(Part):
+    """An output pair: the setting that chooses what it sends, and what its values stand for."""
+
+    setting: str
+    carries: dict[str, Literal["input", "room", "mix"]]
+
+
+class PatchingRow(Part):
+    """How signals go through a station."""
+
+    heard: str
+    joins: str = ""
+    pairs: dict[Name, PairRow] = {}
+
+
+class EarRow(Part):
+    """The settings that decide how loud a headphone output can get; `each` makes one of it for every word listed."""
+
+    name: str = ""
+    gain: str
+    limiter: str = ""
+    limiter_level: str = ""
+    each: tuple[str, ...] = ()
+
+
 class ProfileFile(Part):
     """profiles/<profile>.yaml."""
 
@@ -69,5 +104,7 @@ class ProfileFile(Part):
     model: Line
     identity: IdentityRow
     reached_at: str
+    patching: PatchingRow | None = None
+    ears: tuple[EarRow, ...] = ()
     settings: dict[str, SettingRow]
     actions: dict[str, ActionRow] = {}

@@ -4,9 +4,12 @@ from typing import Literal
 
 from pydantic import Field
 
+from asleft.source.files.addresses import AddressesRow
+from asleft.source.files.hearing import HearingRow
 from asleft.source.files.parts import Line, Name, Part, SettingTree
+from asleft.source.files.signals import PatchRow, RecordingRow, StreamsRow
 
-__all__ = ["AddressesRow", "ReachRow", "SiteFile", "StationFile"]
+__all__ = ["ReachRow", "SiteFile", "StationFile"]
 
 
 class ReachRow(Part):
@@ -14,13 +17,6 @@ class ReachRow(Part):
 
     by: Literal["ocp1"] = "ocp1"
     port: int = Field(ge=1, le=65535)
-
-
-class AddressesRow(Part):
-    """The address plan of a site."""
-
-    subnet: str
-    stations: str
 
 
 class SiteFile(Part):
@@ -31,6 +27,10 @@ class SiteFile(Part):
     time_zone: str
     addresses: AddressesRow
     reach: ReachRow
+    patch: PatchRow | None = None
+    streams: StreamsRow | None = None
+    recording: RecordingRow | None = None
+    hearing: HearingRow | None = None
     settings: SettingTree = {}
 
 
@@ -41,4 +41,5 @@ class StationFile(Part):
     serial: str = Field(default="", max_length=64)
     role: Name | None = None
     profile: Name | None = None
+    hearing: HearingRow | None = None
     settings: SettingTree = {}

@@ -1,0 +1,139 @@
+"""Layers to values: what holds for one station when its layers are merged and its profile gives every text a type."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from asleft.domain.kinds import NotAValue, Value
+from asleft.domain.layers import Layer, Origin, flatten, merge_patch
+from asleft.domain.profile import Keeper, Profile, Setting
+
+__all__ = ["Leaf", "Resolved", "Typing", "Wrong", "leaves", "overlay", "resolve"]
+
+Leaf = tuple[str, tuple[str, ...], Any]
+"""One leaf of a layer: dotted name, path, and its text (None for `null`)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wrong:
+    """A text that is no value of its setting, and the line that says so."""
+
+    name: str
+    why: NotAValue
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """What holds for one station.
+
+    Args:
+        values: Typed value of every setting that some layer names, by dotted name.
+        origins: The line that won for each.
+        wrong: Texts that are no values; they are not among the values.
+        foreign: Whether the last layer names something that the model does not have, or that is not the estate's to set.
+    """
+
+    values: Mapping[str, Value]
+    origins: Mapping[str, Origin]
+    wrong: tuple[Wrong, ...] = ()
+    foreign: bool = False
+
+
+class Typing:
+    """Gives texts their types and remembers each: most stations of an estate say the same few things."""
+
+    __slots__ = ("_known",)
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[str, str, str], Value | NotAValue] = {}
+
+    def typed(self, profile: Profile, setting: Setting, text: Any) -> Value | NotAValue:
+        """Give what a layer says the type that the profile says, or why it has none."""
+        if not isinstance(text, str):
+            return NotAValue("a list stands here", "a setting is one value")
+        key = (profile.name, setting.name, text)
+        value = self._known.get(key)
+        if value is None:
+            try:
+                value = setting.kind.parse(text)
+            except NotAValue as wrong:
+                value = wrong
+            self._known[key] = value
+        return value
+
+
+def leaves(layer: Layer) -> tuple[Leaf, ...]:
+    """Give every leaf of a layer."""
+    return tuple((".".join(path), path, text) for path, text in flatten(layer.settings))
+
+
+def resolve(profile: Profile, layers: Sequence[Layer], typing: Typing) -> Resolved:
+    """Merge layers by RFC 7396, the weakest first, and type what the profile has and the estate may set."""
+    merged: Any = {}
+    for layer in layers:
+        merged = merge_patch(merged, layer.annotated())
+    values: dict[str, Value] = {}
+    origins: dict[str, Origin] = {}
+    wrong: list[Wrong] = []
+    for path, naming in flatten(merged):
+        name = ".".join(path)
+        setting = profile.settings.get(name)
+        if setting is None or not setting.managed:
+            continue  # another model's, or told where names are checked
+        origins[name] = naming.origin
+        value = typing.typed(profile, setting, naming.text)
+        if isinstance(value, NotAValue):
+            wrong.append(Wrong(name, value, naming.origin))
+        else:
+            values[name] = value
+    return Resolved(values, origins, tuple(wrong))
+
+
+def overlay(
+    below: Resolved, profile: Profile, layer: Layer, named: Iterable[Leaf], typing: Typing
+) -> Resolved:
+    """Lay one more layer over what holds below it.
+
+    The same as merging it by RFC 7396, where no layer writes a value in the place of a group of settings or a group in
+    the place of a value; such names are no settings of any profile, and an estate that has them is not used. It costs
+    what the layer names, not what the station has.
+
+    Args:
+        below: What holds without the layer.
+        profile: The station's model.
+        layer: The layer.
+        named: Its leaves, as `leaves` gives them.
+        typing: Gives texts their types.
+    """
+    values, origins = dict(below.values), dict(below.origins)
+    wrong, foreign = list(below.wrong), False
+    settings = profile.settings
+    for name, path, text in named:
+        if text is None:
+            foreign = foreign or name not in settings
+            for gone in [name] if name in settings else _below(name, origins):
+                values.pop(gone, None)
+                origins.pop(gone, None)
+                wrong = [one for one in wrong if one.name != gone]
+            continue
+        setting = settings.get(name)
+        if setting is None or setting.keeper is not Keeper.ESTATE:
+            foreign = True
+            continue
+        origin = Origin(layer=layer.name, file=layer.file, line=layer.line_of(path))
+        origins[name] = origin
+        if wrong:
+            wrong = [one for one in wrong if one.name != name]
+        value = typing.typed(profile, setting, text)
+        if isinstance(value, NotAValue):
+            values.pop(name, None)
+            wrong.append(Wrong(name, value, origin))
+        else:
+            values[name] = value
+    return Resolved(values, origins, tuple(wrong), foreign)
+
+
+def _below(group: str, names: Iterable[str]) -> Iterator[str]:
+    """Give the names that a `null` at a group takes away."""
+    return iter([name for name in names if name.startswith(f"{group}.")])

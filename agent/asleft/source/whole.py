@@ -1,0 +1,205 @@
+"""What the files that belong to no site say: estate.yaml, people, concessions, roles, occasions and own profiles."""
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from typing import cast
+
+from asleft.domain.concessions import Concession
+from asleft.domain.hearing import Limits
+from asleft.domain.kinds import nearest
+from asleft.domain.layers import Layer, Origin
+from asleft.domain.names import harmless
+from asleft.domain.occasions import Occasion
+from asleft.domain.people import Person
+from asleft.domain.problems import Level, Problem
+from asleft.domain.profile import Profile
+from asleft.domain.rules.book import BOOK
+from asleft.domain.rules.occasions import check_occasion, check_order
+from asleft.source.files.estate import ConcessionsFile, EstateFile, PeopleFile
+from asleft.source.files.hearing import to_limits
+from asleft.source.files.occasion import OccasionFile
+from asleft.source.namings import check_names, check_values
+from asleft.source.reading import FileRead, Opened
+
+__all__ = ["Layers", "Whole"]
+
+_LEVELS: Mapping[str, Level | None] = {
+    "error": Level.ERROR,
+    "warn": Level.WARNING,
+    "hint": Level.HINT,
+    "off": None,
+}
+
+
+class Whole:
+    """What one revision says beside its sites.
+
+    Args:
+        top: estate.yaml.
+        files: The files that belong to no site.
+        sites: Names of the folders below sites/.
+    """
+
+    def __init__(self, top: Opened, files: Iterable[FileRead], sites: Collection[str]) -> None:
+        self.top = top
+        self.file = cast("EstateFile", top.file)
+        self._sites = sites
+        self._read = {read.path: read for read in files}
+        self.roles = {read.place.names[0]: read for read in self._read.values() if read.place.kind == "role"}
+        self.profiles = {
+            read.profile.name: read.profile for read in self._read.values() if read.profile is not None
+        }
+        self.limits = to_limits(self.file.limits) if self.file.limits else Limits()
+        self.people = self._people()
+        self.concessions = tuple(self._concessions())
+        self.occasions = tuple(self._occasions())
+
+    @property
+    def layer(self) -> Layer:
+        """The estate's own layer."""
+        return cast("Layer", self.top.layer)
+
+    def role_layers(self) -> dict[str, Layer]:
+        """Give the layer of every role that could be read, by its name."""
+        opened = {name: read.opened for name, read in self.roles.items()}
+        return {name: one.layer for name, one in opened.items() if one is not None and one.layer is not None}
+
+    def problems(self, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
+        """Tell what does not fit together among these files."""
+        if "people.yaml" not in self._read:
+            yield BOOK["people.missing"].at(
+                Origin(layer="", file="people.yaml", line=1),
+                "nobody may confirm a restore",
+                "commit a people.yaml",
+            )
+        yield from self._people_problems()
+        keys = [("profile",), *(("firmware", key) for key in self.file.firmware)]
+        for name, path in zip((self.file.profile, *self.file.firmware), keys, strict=True):
+            if name not in profiles:
+                what, fix = f"there is no profile '{name}'", nearest(name, list(profiles))
+                yield _problem("estate.profile", self.top, path, what, fix)
+
+    def occasion_problems(self, profiles: Sequence[Profile]) -> Iterator[Problem]:
+        """Tell what is wrong with occasions, by the models in use."""
+        document = self.top.document
+        yield from check_order(
+            {read.place.names[0] for read in self._read.values() if read.place.kind == "occasion"},
+            self.file.occasions,
+            lambda at: Origin(layer="estate", file=document.path, line=document.line(("occasions", at))),
+        )
+        for occasion in self.occasions:
+            yield from check_names(occasion.layer, profiles)
+            yield from check_occasion(occasion, profiles, self.file.occasions)
+
+    def weights(self) -> tuple[dict[str, Level | None], list[Problem]]:
+        """Give how much each rule weighs in this estate where it says so, and what is wrong with that."""
+        weights: dict[str, Level | None] = {}
+        wrong: list[Problem] = []
+        for key, row in self.file.checks.items():
+            rule = BOOK.get(key)
+            if rule is None:
+                what, fix = f"there is no rule '{key}'", nearest(key, list(BOOK))
+                wrong.append(_problem("checks.unknown", self.top, ("checks", key), what, fix))
+            elif rule.fixed:
+                what = f"the rule '{key}' cannot be weighed: what breaks it cannot be used"
+                wrong.append(_problem("checks.unknown", self.top, ("checks", key), what, "take it out"))
+            else:
+                weights[key] = _LEVELS[row.level]
+        return weights, wrong
+
+    def _opened(self, path: str) -> Opened | None:
+        read = self._read.get(path)
+        return read.opened if read else None
+
+    def _people(self) -> dict[str, Person]:
+        opened = self._opened("people.yaml")
+        if opened is None:
+            return {}
+        return {
+            key: Person(
+                key=key,
+                name=row.name,
+                rights=frozenset(row.rights),
+                sites=frozenset(row.sites),
+                signs_as=frozenset(row.signs_as),
+            )
+            for key, row in cast("PeopleFile", opened.file).people.items()
+        }
+
+    def _people_problems(self) -> Iterator[Problem]:
+        opened = self._opened("people.yaml")
+        if opened is None:
+            return
+        signers: dict[str, str] = {}
+        for key, row in cast("PeopleFile", opened.file).people.items():
+            for at, principal in enumerate(row.signs_as):
+                other = signers.setdefault(principal, key)
+                if other != key:
+                    path = ("people", key, "signs-as", at)
+                    what = f"'{harmless(principal)}' is how {other} signs, too"
+                    yield _problem("people.signs-as", opened, path, what, "one name signs for one person")
+            for at, site in enumerate(row.sites):
+                if site not in self._sites:
+                    path = ("people", key, "sites", at)
+                    fix = nearest(site, sorted(self._sites))
+                    yield _problem("people.site", opened, path, f"there is no site '{site}'", fix)
+
+    def _concessions(self) -> Iterator[Concession]:
+        opened = self._opened("concessions.yaml")
+        if opened is None:
+            return
+        for key, row in cast("ConcessionsFile", opened.file).concessions.items():
+            line = opened.document.line(("concessions", key))
+            yield Concession(
+                key=key,
+                setting=row.setting,
+                value=row.value,
+                where=frozenset(row.where),
+                holder=row.holder,
+                reason=row.reason,
+                until=row.until,
+                origin=Origin(layer="concessions", file=opened.document.path, line=line),
+            )
+
+    def _occasions(self) -> Iterator[Occasion]:
+        """Give the occasions, the strongest first; those that the order does not name are told and come last."""
+        found: dict[str, tuple[OccasionFile, Layer]] = {}
+        for read in self._read.values():
+            if read.place.kind == "occasion" and read.opened is not None and read.opened.layer is not None:
+                found[read.place.names[0]] = (cast("OccasionFile", read.opened.file), read.opened.layer)
+        named = [name for name in dict.fromkeys(self.file.occasions) if name in found]
+        for name in (*named, *sorted(found.keys() - set(named))):
+            file, layer = found[name]
+            yield Occasion(name=name, meaning=file.meaning, performance=file.performance, layer=layer)
+
+
+class Layers:
+    """Whether shared layers name settings of the models in use; what did not change is not looked at again."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, tuple[Opened, Sequence[Profile], tuple[Problem, ...]]] = {}
+
+    def problems(self, opened: Iterable[Opened], profiles: Sequence[Profile]) -> Iterator[Problem]:
+        """Tell names and values that none of the models takes."""
+        found: dict[str, tuple[Opened, Sequence[Profile], tuple[Problem, ...]]] = {}
+        for one in opened:
+            layer = one.layer
+            if layer is None:
+                continue
+            known = self._known.get(layer.file)
+            if known is None or known[0] is not one or not _same(known[1], profiles):
+                told = (*check_names(layer, profiles), *check_values(layer, profiles))
+                known = (one, profiles, told)
+            found[layer.file] = known
+            yield from known[2]
+        self._known = found
+
+
+def _same(some: Sequence[Profile], others: Sequence[Profile]) -> bool:
+    return len(some) == len(others) and all(one is other for one, other in zip(some, others, strict=True))
+
+
+def _problem(rule: str, opened: Opened, path: tuple[str | int, ...], what: str, fix: str) -> Problem:
+    document = opened.document
+    return Problem(
+        rule=rule, level=Level.ERROR, file=document.path, line=document.line(path), what=what, fix=fix
+    )

@@ -1,5 +1,5 @@
 """`python -m asleft` is the asleft command."""
 
-from asleft.cli.app import main
+from asleft.cli.start import start
 
-main()
+start()

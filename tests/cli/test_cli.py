@@ -6,11 +6,14 @@ import signal
 import subprocess
 import sys
 import unicodedata
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import pytest
+import typer
 
+from asleft.cli.app import _ROOMS
 from asleft.cli.exits import EPILOG, Exit, exit_for
 from asleft.devices.ocp1.codec import Ono
 from asleft.domain.orders import OrderState
@@ -424,3 +427,17 @@ def test_a_terminal_that_knows_only_ascii_gets_escapes(tmp_path: Path) -> None:
         )
     assert (done.returncode, done.stderr) == (0, b"")
     assert b"panel.menus locked \\u2192 open" in done.stdout
+
+
+def test_each_command_is_in_the_room_that_the_table_names() -> None:
+    """The table by which only one module is loaded names every command that the modules add, and no other."""
+    for room, commands in _ROOMS.items():
+        alone = typer.Typer()
+        import_module(f"asleft.cli.{room}").add_to(alone)
+        added = {
+            command.name or command.callback.__name__
+            for command in alone.registered_commands
+            if command.callback
+        }
+        added |= {group.name for group in alone.registered_groups if group.name}
+        assert added == set(commands)

@@ -15,7 +15,7 @@ import typer.main
 import yaml
 from junitparser import JUnitXml
 
-from asleft.cli.app import app
+from asleft.cli.app import app, open_rooms
 from asleft.source.documents import read_document
 from asleft.source.files.estate import ConcessionsFile, EstateFile
 from asleft.source.files.parts import validate
@@ -27,6 +27,7 @@ TEXT = GUIDE.read_text("utf-8")
 BLOCK = re.compile(r"^```([a-z]*)( run)?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 RUN = [found[3] for found in BLOCK.finditer(TEXT) if found[2]]
 YAML = [found[3] for found in BLOCK.finditer(TEXT) if found[1] == "yaml"]
+open_rooms(())
 COMMANDS: Mapping[str, Any] = getattr(typer.main.get_command(app), "commands")  # noqa: B009 typer types it as a plain command
 
 

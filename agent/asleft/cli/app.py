@@ -1,31 +1,18 @@
 """The asleft command: its sub-commands, and what becomes of errors."""
 
 import sys
-from typing import Annotated
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Annotated, Final
 
 import typer
 
 from asleft import __version__
-from asleft.cli import (
-    addresses,
-    agenda,
-    baseline,
-    checks,
-    effect,
-    hearing,
-    homes,
-    orders,
-    recorder,
-    rounds,
-    signals,
-    stage,
-    starts,
-)
 from asleft.cli.exits import EPILOG, Exit, exit_for
 from asleft.cli.output import complain, finish, note, prepare, safe, say
 from asleft.domain.errors import AsleftError
 
-__all__ = ["app", "main"]
+__all__ = ["app", "main", "open_rooms"]
 
 app = typer.Typer(
     name="asleft",
@@ -57,22 +44,33 @@ def _asleft(
     """Keep stage monitor stations as they were approved: git says as left, the wire says as found, a person decides."""
 
 
-for module in (
-    stage,
-    starts,
-    homes,
-    checks,
-    effect,
-    baseline,
-    addresses,
-    signals,
-    recorder,
-    hearing,
-    agenda,
-    rounds,
-    orders,
-):
-    module.add_to(app)
+_ROOMS: Final = {
+    "stage": ("demo", "simulate"),
+    "starts": ("new", "schema"),
+    "homes": ("init", "why", "history"),
+    "checks": ("check", "rules"),
+    "effect": ("effect",),
+    "baseline": ("baseline",),
+    "addresses": ("addresses",),
+    "signals": ("patch", "streams"),
+    "recorder": ("recording",),
+    "hearing": ("hearing",),
+    "agenda": ("agenda",),
+    "rounds": ("round", "drifts", "station"),
+    "orders": ("restore", "confirm"),
+}
+"""The modules of commands, in the order of the help, and the commands that each of them adds."""
+_opened: set[str] = set()
+
+
+def open_rooms(asked: Sequence[str]) -> None:
+    """Load the module of the command that is asked for, or all of them where it is none: each costs a few milliseconds."""
+    command = next((word for word in asked if not word.startswith("-")), "")
+    wanted = [room for room, commands in _ROOMS.items() if command in commands] or [*_ROOMS]
+    for room in wanted:
+        if room not in _opened:
+            _opened.add(room)
+            import_module(f"asleft.cli.{room}").add_to(app)
 
 
 _INTERRUPTED = "asleft: interrupted; what was begun is finished, put back, or settled at the next start"
@@ -81,6 +79,7 @@ _INTERRUPTED = "asleft: interrupted; what was begun is finished, put back, or se
 def main() -> None:
     """Run the command line; whatever happens is told in a sentence and an exit code, never as a traceback."""
     prepare()
+    open_rooms(sys.argv[1:])
     try:
         try:
             app()

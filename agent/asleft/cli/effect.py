@@ -9,7 +9,7 @@ from asleft.cli.options import JsonOption
 from asleft.cli.output import note, safe, say, say_json
 
 if TYPE_CHECKING:
-    from asleft.daemon.review import EffectOf
+    from asleft.daemon.effects import EffectOf
     from asleft.domain.effect import Change, Group, Planned
     from asleft.domain.layers import Origin
     from asleft.ports.baseline import Revision
@@ -48,7 +48,7 @@ def effect(
     as_json: JsonOption = False,
 ) -> None:
     """Say what a change of the baseline will do on stage, by the values that stations get and not by the text of files."""
-    from asleft.daemon.review import effect_of  # noqa: PLC0415 keeps --help quick
+    from asleft.daemon.effects import effect_of  # noqa: PLC0415 keeps --help quick
 
     if markdown and as_json:
         raise typer.BadParameter("choose one of --markdown and --json")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 from asleft.cli.output import paint, safe
 
 if TYPE_CHECKING:
-    from asleft.daemon.review import EffectOf
+    from asleft.daemon.effects import EffectOf
     from asleft.domain.effect import Change, Effect, Fact, FoundAs, Group, Planned
     from asleft.domain.hazards import Hazard
     from asleft.domain.layers import Origin

@@ -5,11 +5,11 @@ import json
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.daemon.checked import Checked
+from asleft.daemon.clock import now
 from asleft.daemon.home import Home
 from asleft.daemon.settings import Settings, read_settings, write_settings
 from asleft.domain.errors import AsleftError
@@ -20,11 +20,6 @@ if TYPE_CHECKING:
     from asleft.source.baseline import GitBaseline
 
 __all__ = ["make_home", "now", "open_desk", "own_desk"]
-
-
-def now() -> datetime:
-    """Give the time now, in UTC."""
-    return datetime.now(UTC)
 
 
 def make_home(

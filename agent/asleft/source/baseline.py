@@ -11,7 +11,6 @@ from asleft.domain.estate import Estate
 from asleft.domain.problems import Problem
 from asleft.domain.profile import Profile
 from asleft.ports.baseline import Revision, Touch, Verdict
-from asleft.source.approvals import judge
 from asleft.source.checkout import MAX_BLOB, Commits
 from asleft.source.estate import EstateReader
 from asleft.source.reading import FileRead, read_file, unreadable
@@ -76,6 +75,8 @@ class GitBaseline:
 
     def approve(self, newest: str, *, since: str | None, now: datetime | None) -> Verdict:
         """Judge what came after the revision in force, by what that one says of rule, people and keys."""
+        from asleft.source.approvals import judge  # noqa: PLC0415 a check needs no judge, and is to be quick
+
         return judge(self._commits, newest, since=since, now=now)
 
     def load(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:

@@ -8,7 +8,7 @@ file's own VTIMEZONE says.
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import TYPE_CHECKING, Any, cast
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -19,8 +19,8 @@ from asleft.domain.occasions import Calendar
 from asleft.domain.problems import Problem
 from asleft.domain.rules.calendars import BY_ID
 from asleft.source.calendar_text import MAX_BYTES, MAX_EVENTS, Block, Uncut, cut
-from asleft.source.rulings import BadRule, TooOften, read_rule
-from asleft.source.series import FIRST_YEAR, LAST_YEAR, Entry, FileCalendar, Series, instant, series_of
+from asleft.source.rulings import BadRule, Measure, TooMuch, TooOften, read_rule
+from asleft.source.series import FIRST_YEAR, LAST_YEAR, Entry, FileCalendar, Moment, instant, series_of
 
 if TYPE_CHECKING:
     from icalendar import Event as VEvent
@@ -29,36 +29,12 @@ __all__ = ["MAX_BYTES", "MAX_EVENTS", "read_calendar"]
 
 MAX_PROBLEMS = 100
 """After this many problems in one file reading ends."""
-MAX_A_DAY = 24
-"""All repeating events of a file together may begin this often a day, over their first year."""
 MAX_DATES = 2000
 """Single dates (RDATE, EXDATE) of one file."""
-MAX_YEARS = 10_000
-"""Years for which all rules of a file together go on, those without an end until the last that is looked at."""
-MAX_STARTS = 100_000
-"""Instances of all rules of a file together that have an end."""
-MAX_SELDOM = 20
-"""Rules of a file that look at every day, week or month, and hit on two days a year at most."""
-_SELDOM = 2
-_YEAR = timedelta(days=366)
 _LONGEST_REPEATED = timedelta(days=366)
 
 _NOMINAL = re.compile(r"\+?P(?:(\d{1,4})W|(\d{1,5})D)")
 _ONCE = ("DTSTART", "DTEND", "DURATION", "RECURRENCE-ID", "SUMMARY", "STATUS", "UID", "SEQUENCE")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Moment:
-    """A date or a time as a file has it."""
-
-    wall: datetime
-    zone: tzinfo
-    is_date: bool
-    floats: bool = False
-
-    @property
-    def at(self) -> datetime:
-        return instant(self.wall, self.zone)
 
 
 class _Wrong(Exception):
@@ -102,11 +78,8 @@ class _Reader:
         self.site_zone = _iana(time_zone) or UTC
         self.site_zone_name = time_zone
         self.problems: list[Problem] = []
-        self.a_day = 0.0
+        self.measure = Measure()
         self.dates = 0
-        self.years = 0.0
-        self.starts = 0.0
-        self.seldom = 0
 
     def tell(self, rule: str, line: int, what: str, fix: str) -> None:
         self.problems.append(BY_ID[rule].at(Origin(layer="calendar", file=self.path, line=line), what, fix))
@@ -163,7 +136,7 @@ class _Reader:
             more=dict(self.more(event, start)),
             without=without,
             without_days=without_days,
-            replaces=replaced.at if replaced else None,
+            replaces=replaced,
             onwards=bool(replaced)
             and event["RECURRENCE-ID"].params.get("RANGE", "").upper() == "THISANDFUTURE",
             sequence=int(event.get("SEQUENCE", 0)),
@@ -177,7 +150,7 @@ class _Reader:
             raise _Wrong("calendar.too-often", "RRULE", what, "make it one event")
         return str(event.get("UID", "")) or f"line {block.line}", entry
 
-    def moment(self, value: Any, name: str, found: date | None = None) -> _Moment:
+    def moment(self, value: Any, name: str, found: date | None = None) -> Moment:
         """Give a date or time with its zone."""
         given = found if found is not None else value.dt
         if not isinstance(given, date) or not FIRST_YEAR <= given.year <= LAST_YEAR:
@@ -185,7 +158,7 @@ class _Reader:
             raise _Wrong("calendar.syntax", name, what, "write it as 20261231T193000")
         if not isinstance(given, datetime):
             wall = datetime(given.year, given.month, given.day)  # noqa: DTZ001 a wall clock's
-            return _Moment(wall=wall, zone=self.site_zone, is_date=True)
+            return Moment(wall=wall, zone=self.site_zone, is_date=True)
         wall = given.replace(tzinfo=None, fold=0)
         tzid = str(value.params.get("TZID", ""))
         if tzid and given.tzinfo is not UTC and str(given.tzinfo) != "UTC":
@@ -193,12 +166,12 @@ class _Reader:
             if zone is None:
                 what = f"'{harmless(tzid, longest=60)}' is not the name of a time zone"
                 raise _Wrong("calendar.unknown-zone", name, what, "write an IANA name, as TZID=Europe/Berlin")
-            return _Moment(wall=wall, zone=zone, is_date=False)
+            return Moment(wall=wall, zone=zone, is_date=False)
         if given.tzinfo is not None:
-            return _Moment(wall=wall, zone=UTC, is_date=False)
-        return _Moment(wall=wall, zone=self.site_zone, is_date=False, floats=True)
+            return Moment(wall=wall, zone=UTC, is_date=False)
+        return Moment(wall=wall, zone=self.site_zone, is_date=False, floats=True)
 
-    def lasting(self, block: Block, event: Any, start: _Moment) -> tuple[int, timedelta]:
+    def lasting(self, block: Block, event: Any, start: Moment) -> tuple[int, timedelta]:
         """Give how long an event lasts: nominal days, and the exact rest (RFC 5545 sections 3.3.6 and 3.8.5.3)."""
         if "DTEND" in event and "DURATION" in event:
             what = "the event has both DTEND and DURATION"
@@ -228,7 +201,7 @@ class _Reader:
             )
         return days, rest
 
-    def repeated(self, event: "VEvent", start: _Moment, entry: Entry, block: Block) -> Entry:
+    def repeated(self, event: "VEvent", start: Moment, entry: Entry, block: Block) -> Entry:
         """Give an entry its rule, within the measure that is left for this file."""
         rules = _listed(event.get("RRULE"))
         if len(rules) > 1:
@@ -238,41 +211,15 @@ class _Reader:
             return entry
         parts = read_rule(rules[0], on_days=start.is_date)
         until = self.until(rules[0], start)
-        # Without what else an event has: how often the rule hits.
-        alone = replace(
-            entry, rule=parts, until=until, more={}, without=frozenset(), without_days=frozenset()
-        )
+        entry = replace(entry, rule=parts, until=until)
         try:
-            series = Series([replace(alone, replaces=None, days=0, rest=timedelta())])
-            starts = series.starts(start.at, start.at + _YEAR)
-        except Exception as trouble:  # a library that is given foreign rules, and this must never raise
-            raise BadRule(f"the rule cannot be read: {harmless(str(trouble), longest=80)}") from trouble
-        days = len({wall.date() for wall in starts})
-        self.measure(alone, start, len(starts), days, block)
-        return replace(entry, rule=parts, until=until)
+            once = self.measure.add(entry)
+        except TooMuch as wrong:
+            raise self.stop("calendar.too-often", block.line, str(wrong), "take some of them out") from None
+        # A rule that only ever hits at the start is looked through once, and not again at every question.
+        return replace(entry, rule=None) if once and (until is None or until >= start.at) else entry
 
-    def measure(self, alone: Entry, start: _Moment, starts: int, days: int, block: Block) -> None:
-        """Count what a rule needs, by its first year."""
-        rule = alone.rule or {}
-        ends = alone.until or datetime(LAST_YEAR, 12, 31, tzinfo=UTC)
-        years = max((ends - start.at) / _YEAR, 0) + 1
-        if "COUNT" in rule:
-            years = min(years, rule["COUNT"][0] / max(starts, 1) + 1)
-        self.years += years
-        self.a_day += starts / _YEAR.days
-        self.starts += 0 if alone.never_ends else years * starts
-        self.seldom += days <= _SELDOM and rule["FREQ"] != ["YEARLY"] and rule["INTERVAL"] == [1]
-        told = (
-            (self.a_day > MAX_A_DAY, f"the events of this file begin more than {MAX_A_DAY} times a day"),
-            (self.years > MAX_YEARS, f"the rules of this file go on for {MAX_YEARS} years together"),
-            (self.starts > MAX_STARTS, f"the rules of this file hit more than {MAX_STARTS} times"),
-            (self.seldom > MAX_SELDOM, f"more than {MAX_SELDOM} rules of this file hardly ever hit"),
-        )
-        for broken, what in told:
-            if broken:
-                raise self.stop("calendar.too-often", block.line, what, "take some of them out")
-
-    def until(self, given: Any, start: _Moment) -> datetime | None:
+    def until(self, given: Any, start: Moment) -> datetime | None:
         """Give the last instant that UNTIL allows; None where there is none, or it is far away."""
         values = given.get("UNTIL", [])
         if not values:
@@ -294,7 +241,7 @@ class _Reader:
             return value.astimezone(UTC)
         return instant(value, start.zone)
 
-    def more(self, event: "VEvent", start: _Moment) -> Iterator[tuple[datetime, timedelta | None]]:
+    def more(self, event: "VEvent", start: Moment) -> Iterator[tuple[datetime, timedelta | None]]:
         """Give single dates that are added (RFC 5545 section 3.8.5.2)."""
         for value, given in self.single(event, "RDATE"):
             first, period = _period(given)
@@ -302,12 +249,12 @@ class _Reader:
             if moment.is_date != start.is_date:
                 what = "DTSTART and RDATE are not both dates or both times"
                 raise _Wrong("calendar.syntax", "RDATE", what, "write both alike (RFC 5545 section 3.8.5.2)")
-            yield _on_clock(moment, start.zone), period
+            yield moment.on(start.zone), period
 
-    def without(self, event: "VEvent", start: _Moment) -> tuple[frozenset[datetime], frozenset[date]]:
+    def without(self, event: "VEvent", start: Moment) -> tuple[frozenset[datetime], frozenset[date]]:
         """Give single dates that are taken out (RFC 5545 section 3.8.5.1)."""
         moments = [self.moment(value, "EXDATE", given) for value, given in self.single(event, "EXDATE")]
-        walls = ((moment.at, _on_clock(moment, start.zone)) for moment in moments if not moment.is_date)
+        walls = ((moment.at, moment.on(start.zone)) for moment in moments if not moment.is_date)
         return (
             # The second of a time that clocks show twice is no start.
             frozenset(wall for at, wall in walls if instant(wall, start.zone) == at),
@@ -348,7 +295,7 @@ def _typed(block: Block) -> "VEvent":
     return cast("VEvent", event)
 
 
-def _lasting(block: Block, lasts: object, start: _Moment) -> tuple[int, timedelta]:
+def _lasting(block: Block, lasts: object, start: Moment) -> tuple[int, timedelta]:
     """Take a DURATION apart: its weeks and days are nominal, the rest is exact (RFC 5545 section 3.3.6)."""
     if not isinstance(lasts, timedelta):
         raise _Wrong("calendar.syntax", "DURATION", "DURATION is no length of time", "write it as PT2H30M")
@@ -384,14 +331,7 @@ def _listed(value: Any) -> Sequence[Any]:
     return value if isinstance(value, list) else (value,)
 
 
-def _on_clock(moment: _Moment, zone: tzinfo) -> datetime:
-    """Give what the clocks of a zone show at a moment."""
-    if moment.is_date or moment.zone == zone:
-        return moment.wall
-    return moment.at.astimezone(zone).replace(tzinfo=None, fold=0)
-
-
-def _check_replaced(replaced: _Moment, start: _Moment, entry: Entry) -> None:
+def _check_replaced(replaced: Moment, start: Moment, entry: Entry) -> None:
     if replaced.is_date != start.is_date:
         what = "the event and its RECURRENCE-ID are not both dates or both times"
         raise _Wrong("calendar.syntax", "RECURRENCE-ID", what, "write both alike (RFC 5545 section 3.8.4.4)")

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from asleft.domain.occasions import Event
 
 if TYPE_CHECKING:
-    from icalendar import Event as VEvent
+    import icalendar
 
 __all__ = [
     "FIRST_YEAR",
@@ -27,6 +27,7 @@ __all__ = [
     "SHOWN_LATER",
     "Entry",
     "FileCalendar",
+    "Moment",
     "Series",
     "instant",
     "series_of",
@@ -58,6 +59,25 @@ def instant(wall: datetime, zone: tzinfo) -> datetime:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Moment:
+    """A date or a time as a file has it: what a clock shows, and where that clock hangs."""
+
+    wall: datetime
+    zone: tzinfo
+    is_date: bool
+    floats: bool = False
+
+    @property
+    def at(self) -> datetime:
+        """The instant."""
+        return instant(self.wall, self.zone)
+
+    def on(self, zone: tzinfo) -> datetime:
+        """Give what the clocks of another zone show then; a date is the same everywhere."""
+        return self.wall if self.is_date or self.zone == zone else _on_clock(self.at, zone)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Entry:
     """One VEVENT.
 
@@ -69,12 +89,12 @@ class Entry:
         zone: Where that clock hangs.
         days: Nominal part of its duration; such a day has 23 to 25 hours where clocks change.
         rest: Exact part of its duration.
-        rule: Parts of its RRULE but UNTIL, as icalendar's vRecur has them; None where it has none that hits.
+        rule: Parts of its RRULE but UNTIL, as icalendar's vRecur has them; None where it has none, or it never hits.
         until: UNTIL, as an instant; None where there is none, or it is too far away.
-        more: RDATE, as instants on the wall clock, with an exact duration of its own where it is a period.
+        more: RDATE, as wall clock times, each with an exact duration of its own where it is a period.
         without: EXDATE, as wall clock times.
         without_days: EXDATE, as whole days.
-        replaces: RECURRENCE-ID, as an instant; None for the series itself.
+        replaces: RECURRENCE-ID; None for the series itself.
         onwards: Whether it replaces every later instance, too (RANGE=THISANDFUTURE).
         sequence: Which of several versions it is.
         cancelled: Whether it does not take place.
@@ -92,7 +112,7 @@ class Entry:
     more: dict[datetime, timedelta | None] = field(default_factory=dict)
     without: frozenset[datetime] = frozenset()
     without_days: frozenset[date] = frozenset()
-    replaces: datetime | None = None
+    replaces: Moment | None = None
     onwards: bool = False
     sequence: int = 0
     cancelled: bool = False
@@ -171,11 +191,11 @@ class Series:
         (series,) = self._query.series
         return list(series.between(from_wall + SHOWN_LATER, to_wall + SHOWN_LATER))
 
-    def _shown(self, at: int, entry: Entry) -> "VEvent":
+    def _shown(self, at: int, entry: Entry) -> "icalendar.Event":
         """Give an entry as the library is shown it: when it starts and repeats, and no end."""
-        from icalendar import Event as VEvent, vRecur  # noqa: PLC0415 costs 0.2 s, and many estates have no calendar
+        import icalendar  # noqa: PLC0415 costs 0.2 s, and many estates have no calendar
 
-        shown = VEvent()
+        shown = icalendar.Event()
         shown.add("UID", "one")
         shown.add(_ENTRY, str(at))
         shown.add("DTSTART", self._start(entry) + SHOWN_LATER)
@@ -189,7 +209,7 @@ class Series:
                 # A day later than it is, for where clocks show a time twice; `_event` cuts at the instant.
                 until = _LATEST if entry.until is None else self._clock(entry.until + timedelta(days=1))
                 rule["UNTIL"] = [min(until, _LATEST) + SHOWN_LATER]
-            shown.add("RRULE", vRecur(rule))
+            shown.add("RRULE", icalendar.vRecur(rule))
         if entry.more:
             shown.add("RDATE", [wall + SHOWN_LATER for wall in entry.more])
         if entry.without:
@@ -218,18 +238,18 @@ class Series:
         return entry.start if entry.zone == self._zone else self._clock(instant(entry.start, entry.zone))
 
     def _replaces(self, entry: Entry) -> datetime:
-        return self._clock(entry.replaces or _BEGINNING)
+        return entry.start if entry.replaces is None else entry.replaces.on(self._zone)
 
     def _clock(self, at: datetime) -> datetime:
         return min(max(_on_clock(at, self._zone), _EARLIEST), _LATEST)
 
 
-def _asked(components: Iterable["VEvent"]) -> Any:
+def _asked(components: Iterable["icalendar.Event"]) -> Any:
     """Give the library's answers about one event and what replaces its instances."""
-    from icalendar import Calendar as VCalendar  # noqa: PLC0415 as above
+    import icalendar  # noqa: PLC0415 as above
     from recurring_ical_events import CalendarQuery  # type: ignore[import-untyped]  # noqa: PLC0415 as above; it has no types
 
-    calendar = VCalendar()
+    calendar = icalendar.Calendar()
     for component in components:
         calendar.add_component(component)
     return CalendarQuery(calendar)
@@ -247,7 +267,7 @@ def _within(at: datetime) -> datetime:
 def _clipped(at: datetime, by: timedelta) -> datetime:
     """Move a time without leaving the years that are looked at."""
     at = min(max(at.astimezone(UTC), _BEGINNING), _END)
-    return min(max(at + by, _BEGINNING), _END) if abs(by) < _END - _BEGINNING else _BEGINNING
+    return min(max(at + by, _BEGINNING), _END)
 
 
 def series_of(entries: Iterable[tuple[str, Entry]]) -> tuple[Series, ...]:
@@ -255,9 +275,10 @@ def series_of(entries: Iterable[tuple[str, Entry]]) -> tuple[Series, ...]:
     found: dict[str, dict[datetime | None, Entry]] = {}
     for uid, entry in entries:
         versions = found.setdefault(uid, {})
-        known = versions.get(entry.replaces)
+        replaces = entry.replaces.at if entry.replaces else None
+        known = versions.get(replaces)
         if known is None or entry.sequence >= known.sequence:
-            versions[entry.replaces] = entry
+            versions[replaces] = entry
     return tuple(Series(tuple(versions.values())) for versions in found.values())
 
 

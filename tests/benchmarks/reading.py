@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
@@ -13,7 +14,8 @@ import yaml
 
 from asleft.source.baseline import GitBaseline
 from asleft.source.checkout import Commits
-from asleft.source.profiles import shipped_folder, shipped_profiles
+from asleft.source.example import plant_example
+from asleft.source.profiles import shipped_profiles
 from benchmarks.large import plant_large
 
 __all__ = ["reading_a_baseline"]
@@ -43,7 +45,8 @@ def reading_a_baseline(folder: Path) -> dict[str, float]:
             after(repository, baseline, "sites/site-7/stations/s3.yaml", ("label: ", f"label: {repeat}"))
         )
         site.append(after(repository, baseline, "sites/site-7/site.yaml", ("name: ", f"name: {repeat}")))
-    example = shipped_folder("estate")
+    example = folder / "example"
+    plant_example(example, port=None, when=datetime.now(UTC))
     whole: list[float] = []
     bare: list[float] = []
     for _ in range(REPEATS):

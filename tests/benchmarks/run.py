@@ -30,6 +30,7 @@ from asleft.devices.ocp1.translation import row_of
 from asleft.domain.estate import AsLeft
 from asleft.simulator.fleet import Fleet
 from benchmarks.large import plant_large
+from benchmarks.reading import reading_a_baseline
 
 CONNECTIONS = 200
 BATCHES = 20
@@ -295,13 +296,14 @@ def main() -> None:
         found["reading"] = asyncio.run(reading(list(estate.stations.values())[:CONNECTIONS], port))
         found["round"] = whole_round(folder, repository)
         process.terminate()
+        found["baseline"] = reading_a_baseline(folder)
     if wanted.json:
         print(json.dumps(found, indent=2))
         return
     for title, rows in found.items():
         print(title)
         for row, value in rows.items():
-            print(f"  {row:62} {value:12.2f}")
+            print(f"  {row:84} {value:12.2f}")
 
 
 if __name__ == "__main__":

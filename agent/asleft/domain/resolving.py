@@ -65,7 +65,19 @@ class Typing:
 
 def leaves(layer: Layer) -> tuple[Leaf, ...]:
     """Give every leaf of a layer."""
-    return tuple((".".join(path), path, text) for path, text in flatten(layer.settings))
+    found: list[Leaf] = []
+    _gather(layer.settings, (), "", found)
+    return tuple(found)
+
+
+def _gather(tree: Mapping[str, Any], path: tuple[str, ...], prefix: str, found: list[Leaf]) -> None:
+    # As `flatten` goes, but without a generator a level: this runs once for every station's file.
+    for key, value in tree.items():
+        name = prefix + key
+        if isinstance(value, dict):
+            _gather(value, (*path, key), f"{name}.", found)
+        else:
+            found.append((name, (*path, key), value))
 
 
 def resolve(profile: Profile, layers: Sequence[Layer], typing: Typing) -> Resolved:

@@ -110,20 +110,21 @@ class EstateReader:
         whole = Whole(top.opened, self._shared.values(), self._sites)
         around = self._look_around(whole, dirty)
         self._read_sites(dirty, around)
+        reads = dict(sorted(self._reads.items()))
         problems = [problem for found in self._bad.values() for problem in found]
         problems.extend(whole.problems(around.profiles))
-        used = sorted({name for one in self._reads.values() for name in one.profiles} | {whole.file.profile})
+        used = sorted({name for one in reads.values() for name in one.profiles} | {whole.file.profile})
         profiles = [around.profiles[name] for name in used if name in around.profiles]
         if len(profiles) == len(used):  # else no name can be called unknown
             problems.extend(self._layers.problems(self._layered(whole), profiles))
         problems.extend(whole.occasion_problems(profiles))
-        problems.extend(problem for one in self._reads.values() for problem in one.problems)
-        sums = {name: one.sums for name, one in self._reads.items() if one.sums is not None}
+        problems.extend(problem for one in reads.values() for problem in one.problems)
+        sums = {name: one.sums for name, one in reads.items() if one.sums is not None}
         weights, wrong = whole.weights()
         problems = book.weigh([*problems, *wrong, *book.check_between(sums)], weights)
         if not any(problem.level is Level.ERROR for problem in problems):
             # With a station missing, its role would seem to be nobody's.
-            layers = [one.layer for one in self._reads.values() if one.layer is not None]
+            layers = [one.layer for one in reads.values() if one.layer is not None]
             found = book.check_whole(
                 sums,
                 roles=whole.role_layers(),
@@ -137,7 +138,7 @@ class EstateReader:
         estate = Estate(
             name=whole.file.name,
             commit=commit,
-            sites={name: one.site for name, one in sorted(self._reads.items()) if one.site is not None},
+            sites={name: one.site for name, one in reads.items() if one.site is not None},
             stations=self._stations,
             people=whole.people,
             order_minutes=whole.file.orders.lapse_minutes,
@@ -184,7 +185,7 @@ class EstateReader:
             self._shared[read.path] = read
         if kind == "role":
             role = read.place.names[0]
-            dirty.update(site for site, one in self._reads.items() if role in one.roles)
+            dirty.update(site for site, one in self._reads.items() if role in one.roles or one.lacking)
         elif kind in {"profile", "estate", "concessions", "occasion"}:
             self._around = None
 

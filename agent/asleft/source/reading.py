@@ -34,10 +34,10 @@ class Place:
 
 
 _PLACES = (
+    ("station", re.compile(r"sites/([^/]+)/stations/([^/]+)\.yaml\Z")),
     ("estate", re.compile(r"estate\.yaml\Z")),
     ("people", re.compile(r"people\.yaml\Z")),
     ("concessions", re.compile(r"concessions\.yaml\Z")),
-    ("station", re.compile(r"sites/([^/]+)/stations/([^/]+)\.yaml\Z")),
     ("site", re.compile(r"sites/([^/]+)/site\.yaml\Z")),
     ("calendar", re.compile(r"sites/([^/]+)/calendar\.ics\Z")),
     ("role", re.compile(r"roles/([^/]+)\.yaml\Z")),

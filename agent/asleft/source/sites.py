@@ -64,6 +64,7 @@ class SiteRead:
         stations: Those that could be resolved, by name.
         problems: What is wrong with them, taken together.
         roles: Roles that its stations name.
+        lacking: Whether one of them has no file, and those that have were told in its place.
         profiles: Models of its stations.
         sums: What the rules about the whole estate need of it.
         kept: Each station with the files it was made from, for the next revision.
@@ -77,6 +78,7 @@ class SiteRead:
     stations: Mapping[str, AsLeft]
     problems: tuple[Problem, ...]
     roles: frozenset[str]
+    lacking: bool
     profiles: frozenset[str]
     sums: book.Sums | None
     kept: Mapping[str, tuple[FileRead, "_Below | None", AsLeft | None, tuple[Problem, ...]]]
@@ -149,7 +151,7 @@ def read_site(
         if last[2] is not None:
             resolved[key] = last[2]
     sums = None
-    if site is not None and (resolved or not stations):  # else it would only seem to be empty
+    if site is not None:
         view = SiteView(
             site=site,
             stations=resolved,
@@ -157,7 +159,7 @@ def read_site(
             concessions=around.concessions,
             occasions=around.occasions,
         )
-        reader.problems.extend(book.check_site(view))
+        reader.problems.extend(book.check_site(view, complete=len(resolved) == len(stations)))
         sums = book.sum_up(view)
     return SiteRead(
         site=site,
@@ -165,6 +167,7 @@ def read_site(
         stations=resolved,
         problems=tuple(reader.problems),
         roles=frozenset(roles),
+        lacking=not roles <= around.role_files | {""},
         profiles=frozenset(profiles),
         sums=sums,
         kept=kept,
@@ -233,7 +236,12 @@ class _SiteReader:
         around = self.around
         role_file = around.roles.get(role)
         model = around.profiles.get(profile)
-        files = (around.estate, role_file, role in around.role_files, site_file, model)
+        # What is told of a role or model that is not there names those that are.
+        others = (
+            None if role in around.role_files else around.role_files,
+            None if model else around.profiles,
+        )
+        files = (around.estate, role_file, site_file, model, *others)
         known = self.belows.get((role, profile))
         if known is not None and all(mine is its for mine, its in zip(known.files, files, strict=True)):
             return known
@@ -292,12 +300,15 @@ class _SiteReader:
         """Tell a role or a model that there is not."""
         document, around = opened.document, self.around
         if file.role and file.role not in around.role_files:
-            known = list(around.roles)
+            known = sorted(around.roles)
             fix = nearest(file.role, known) if known else "write its file under roles/"
             what = f"there is no role '{file.role}'"
             yield _error(document.path, document.line(("role",)), "station.role", what, fix)
         if file.profile and file.profile not in around.profiles:
-            what, fix = f"there is no profile '{file.profile}'", nearest(file.profile, list(around.profiles))
+            what, fix = (
+                f"there is no profile '{file.profile}'",
+                nearest(file.profile, sorted(around.profiles)),
+            )
             yield _error(document.path, document.line(("profile",)), "station.profile", what, fix)
 
 

@@ -43,7 +43,7 @@ class Whole:
         self.top = top
         self.file = cast("EstateFile", top.file)
         self._sites = sites
-        self._read = {read.path: read for read in files}
+        self._read = {read.path: read for read in sorted(files, key=lambda read: read.path)}
         self.roles = {read.place.names[0]: read for read in self._read.values() if read.place.kind == "role"}
         self.profiles = {
             read.profile.name: read.profile for read in self._read.values() if read.profile is not None
@@ -75,7 +75,7 @@ class Whole:
         keys = [("profile",), *(("firmware", key) for key in self.file.firmware)]
         for name, path in zip((self.file.profile, *self.file.firmware), keys, strict=True):
             if name not in profiles:
-                what, fix = f"there is no profile '{name}'", nearest(name, list(profiles))
+                what, fix = f"there is no profile '{name}'", nearest(name, sorted(profiles))
                 yield _problem("estate.profile", self.top, path, what, fix)
 
     def occasion_problems(self, profiles: Sequence[Profile]) -> Iterator[Problem]:

@@ -1,0 +1,186 @@
+"""Reading one revision after another gives what reading each of them afresh gives."""
+
+import random
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import pytest
+
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.problems import Problem
+from asleft.source.baseline import GitBaseline
+from asleft.source.checkout import MAX_BLOB, Commits
+from asleft.source.door import Unreadable
+from asleft.source.estate import EstateReader, read_estate
+from asleft.source.profiles import shipped_folder, shipped_profiles
+from asleft.source.reading import FileRead, read_file
+from estates import commit, git, plant
+
+DRUMS = "sites/quillfen-hall/stations/drums.yaml"
+
+
+def shipped_files() -> dict[str, bytes]:
+    root = shipped_folder("estate")
+    return {str(path.relative_to(root)): path.read_bytes() for path in root.rglob("*") if path.is_file()}
+
+
+def seen(estate: Estate | None) -> object:
+    """Give all of an estate that can be compared: layers and calendars hold functions."""
+    if estate is None:
+        return None
+    stations = {
+        name: (
+            one.serial,
+            one.role,
+            one.profile.name,
+            one.firmware,
+            dict(one.values),
+            dict(one.origins),
+            one.file,
+            one.worn,
+        )
+        for name, one in estate.stations.items()
+    }
+    sites = {
+        name: (one.title, one.port, one.addresses, one.patch, one.network)
+        for name, one in estate.sites.items()
+    }
+    occasions = [(one.name, one.performance, dict(one.layer.settings)) for one in estate.occasions]
+    return (
+        estate.name,
+        list(stations),
+        stations,
+        sites,
+        estate.people,
+        occasions,
+        estate.concessions,
+        estate.weights,
+    )
+
+
+EDITS = [
+    (DRUMS, b"serial: QS41-2107", b"serial: QS41-2114"),
+    (DRUMS, b"role: drums", b"role: bass"),
+    (DRUMS, b"role: drums", b"role: nobody"),
+    (DRUMS, b"  label: Drums\n", b"  label: Drums\n  headphones: null\n"),
+    (DRUMS, b"127.20.1.11/24", b"127.20.1.12/24"),
+    (DRUMS, b"settings:", b"setings:"),
+    ("roles/drums.yaml", b"deep", b"warm"),
+    ("roles/drums.yaml", b"deep", b"no such tone"),
+    ("estate.yaml", b"gain: 0 dB", b"gain: +12 dB"),
+    ("estate.yaml", b"name: Quillfen", b"nom: Quillfen"),
+    ("estate.yaml", b"limits: {level: 115 dB}", b"limits: {level: 90 dB}"),
+    ("people.yaml", b"maud-tarrant", b"wren-tarrant"),
+    ("sites/brackle-chapel/site.yaml", b"Europe/Lisbon", b"Europe/Nowhere"),
+    ("sites/brackle-chapel/site.yaml", b"127.20.3.10-", b"127.20.3.17-"),
+    ("sites/brackle-chapel/calendar.ics", b"CATEGORIES:blackout", b"CATEGORIES:whiteout"),
+    ("occasions/recording.yaml", b"local input", b"mix before fader"),
+    ("sites/quillfen-hall/site.yaml", b"From bass]", b"From nobody]"),
+]
+
+
+def next_files(files: Mapping[str, bytes], chance: random.Random) -> dict[str, bytes]:
+    """Change, remove, bring back or add one file."""
+    original, after = shipped_files(), dict(files)
+    kind = chance.randrange(4)
+    if kind == 0:
+        after.pop(chance.choice(sorted(after)))
+    elif kind == 1:
+        path = chance.choice(sorted(original))
+        after[path] = original[path]
+    elif kind == 2:
+        after[f"sites/tarnwick-yard/stations/extra-{chance.randrange(3)}.yaml"] = (
+            b"format: asleft-station-1\nrole: drums\nsettings:\n  label: Extra\n"
+            b"  network: {address: 127.20.2.%d/24}\n  mix: {heard: Mix 9}\n" % chance.randrange(10, 62)
+        )
+    else:
+        path, old, new = chance.choice(EDITS)
+        if path in after:
+            after[path] = (
+                after[path].replace(old, new) if old in after[path] else after[path].replace(new, old)
+            )
+    return after
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_reader_that_goes_on_sees_what_a_fresh_one_sees(seed: int) -> None:
+    """Whatever changes from one revision to the next, what was kept never shows through."""
+    chance, shipped = random.Random(seed), shipped_profiles()  # noqa: S311 any walk will do
+    reader, files = EstateReader(shipped), shipped_files()
+    before: dict[str, bytes] = {}
+    for step in range(15):
+        blobs = {path: str(hash(data)) for path, data in files.items()}
+
+        def fetch(wanted: Mapping[str, str], files: Mapping[str, bytes] = files) -> Iterator[FileRead]:
+            return (read_file(path, blob, files[path]) for path, blob in wanted.items())
+
+        changed = {path for path in files.keys() | before.keys() if files.get(path) != before.get(path)}
+        estate, problems = reader.read("c" * 40, blobs, fetch, changed if step else None)
+        fresh, told = read_estate(files, commit="c" * 40, shipped=shipped)
+        assert problems == told
+        assert seen(estate) == seen(fresh)
+        before, files = files, next_files(files, chance)
+
+
+def afresh(folder: Path, head: str) -> tuple[Estate | None, list[Problem]]:
+    baseline = GitBaseline(Commits.open(folder), shipped_profiles(), branch=None, follows_remote=False)
+    estate, problems = baseline.load(head)
+    baseline.close()
+    return estate, list(problems)
+
+
+@pytest.mark.parametrize("prefix", ["", "stages/trust"])
+def test_commits_in_a_row(tmp_path: Path, prefix: str) -> None:
+    """Through real git: files changed, added, gone, moved, made too large, and a folder that becomes a file."""
+    folder = tmp_path / prefix
+    folder.mkdir(parents=True, exist_ok=True)
+    if not prefix:
+        plant(folder)
+    else:
+        plant(tmp_path / "other")
+        git(tmp_path, "init", "--quiet", "--initial-branch=main")
+        (tmp_path / "other" / ".git").rename(tmp_path / "gone")
+        (tmp_path / "other").rename(folder / "moved")
+        for one in (folder / "moved").iterdir():
+            one.rename(folder / one.name)
+        (folder / "moved").rmdir()
+        commit(tmp_path, "Begin")
+    baseline = GitBaseline(Commits.open(folder), shipped_profiles(), branch=None, follows_remote=False)
+
+    def agrees() -> Estate | None:
+        head = baseline.newest().commit
+        estate, problems = baseline.load(head)
+        fresh, told = afresh(folder, head)
+        assert list(problems) == told
+        assert seen(estate) == seen(fresh)
+        return estate
+
+    first = agrees()
+    assert first is not None
+    drums = folder / DRUMS
+    drums.write_text(drums.read_text().replace("label: Drums", "label: Kit"))
+    commit(tmp_path, "Rename")
+    second = agrees()
+    assert second is not None
+    keys, kit = StationId("quillfen-hall", "keys-left"), StationId("quillfen-hall", "drums")
+    assert second.stations[keys] is first.stations[keys]  # what did not change is not made anew
+    assert second.stations[kit].values["label"] == "Kit"
+    (folder / "sites/tarnwick-yard").rename(folder / "sites/yard")
+    commit(tmp_path, "Move a site")
+    agrees()
+    drums.write_bytes(b"#" * (MAX_BLOB + 1))
+    (folder / "notes.bin").write_bytes(b"\0" * (MAX_BLOB + 1))
+    commit(tmp_path, "Too large")
+    assert agrees() is None
+    drums.unlink()
+    drums.mkdir()
+    (drums / "inner.yaml").write_text("a: b\n")
+    commit(tmp_path, "A folder instead")
+    agrees()
+    git(tmp_path, "checkout", "--quiet", "HEAD~4", "--", str(folder))
+    commit(tmp_path, "Back")
+    agrees()
+    with pytest.raises(Unreadable):
+        baseline.load("f" * 40)
+    agrees()
+    baseline.close()

@@ -22,6 +22,7 @@ from asleft.devices.ocp1.session import Timings
 from asleft.domain.estate import Estate
 from asleft.domain.names import is_name
 from asleft.domain.orders import Order
+from asleft.ledger.alarms import SqliteAlarms
 from asleft.ledger.store import SqliteLedger
 from asleft.records.repository import Records
 from asleft.simulator.fleet import Fleet, FleetThread
@@ -165,12 +166,13 @@ class Bench:
             stack.enter_context(home.owned("a test"))
             ledger = SqliteLedger(home.ledger)
             stack.callback(ledger.close)
-            baseline = assembly._baseline(home, settings)
+            baseline = assembly.baseline_of(home, settings)
             stack.callback(baseline.close)
             yield OwnerDesk(
                 baseline=baseline,
                 records=Records.open(home.records, signing_key=settings.signing_key),
                 ledger=ledger,
+                alarms=SqliteAlarms(ledger),
                 stations=Ocp1Stations(ledger, timings=timings),
                 clock=clock,
                 patience=patience,

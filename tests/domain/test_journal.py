@@ -78,7 +78,7 @@ def test_a_page_has_one_setting_a_line() -> None:
     )
     assert as_found_page(as_left(), look, look).text(DRUMS).decode().split("\n") == [
         "# quay/drums as found. asleft alone writes this page; its commits are the station's life.",
-        "# Where read is silent or unreachable, the rest is what was read last.",
+        "# Where read is silent, stale or unreachable, the rest is what was read last.",
         "unit:",
         '  answers at: "127.20.1.11"',
         '  firmware: "2.4.1"',

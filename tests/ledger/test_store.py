@@ -212,7 +212,20 @@ def test_migrations_from_nothing(path: Path) -> None:
         tables = {row[0] for row in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
         assert plain.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
     assert version == len(list((Path(store.__file__).parent / "migrations").glob("*.sql")))
-    assert tables == {"note", "look", "standing", "directory", "restore_order", "step"}
+    assert tables == {
+        "note",
+        "look",
+        "standing",
+        "directory",
+        "restore_order",
+        "step",
+        "alarm",
+        "alarm_event",
+        "out_of_service",
+        "outbox",
+        "outbox_id",
+        "sqlite_sequence",
+    }
     with closing(SqliteLedger(path)) as again:
         again.set_note("a", "b")
     with closing(SqliteLedger(path)) as again:

@@ -58,6 +58,10 @@ _ROOMS: Final = {
     "agenda": ("agenda",),
     "rounds": ("round", "drifts", "station"),
     "orders": ("restore", "confirm"),
+    "service": ("run",),
+    "settings": ("settings",),
+    "alarms": ("alarms", "acknowledge", "shelve", "unshelve", "out-of-service", "in-service"),
+    "figures": ("figures",),
 }
 """The modules of commands, in the order of the help, and the commands that each of them adds."""
 _opened: set[str] = set()

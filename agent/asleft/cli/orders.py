@@ -10,10 +10,12 @@ from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import clock_time, note, paint, safe, say, say_json, table
 from asleft.cli.rounds import tell_notices, tell_taken_up
 from asleft.cli.running import run
+from asleft.cli.through import desk_at
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from asleft.daemon.desk_calls import RemoteDesk
     from asleft.ports.ledger import KeptOrder
     from asleft.work.desk import OwnerDesk
     from asleft.work.restores import DrawnUp
@@ -36,9 +38,7 @@ def restore(
     as_json: JsonOption = False,
 ) -> None:
     """Read stations again and draw up the orders that would bring them back as left; nothing is written yet."""
-    from asleft.daemon.assembly import own_desk  # noqa: PLC0415 keeps --help quick
-
-    with own_desk(home, "asleft restore") as desk:
+    with desk_at(home, "asleft restore") as desk:
         drawn = run(_restore(desk, stations))
     tell_notices(desk.notices)
     if as_json:
@@ -53,7 +53,7 @@ def restore(
         raise typer.Exit(Exit.REFUSED)
 
 
-async def _restore(desk: "OwnerDesk", stations: Sequence[str]) -> "list[DrawnUp]":
+async def _restore(desk: "OwnerDesk | RemoteDesk", stations: Sequence[str]) -> "list[DrawnUp]":
     tell_taken_up(await desk.take_up())
     return await desk.restore(stations)
 
@@ -128,9 +128,7 @@ def confirm(
     as_json: JsonOption = False,
 ) -> None:
     """Confirm an order as a named person, and carry it out: guarded, read back, put back if anything fails."""
-    from asleft.daemon.assembly import own_desk  # noqa: PLC0415 keeps --help quick
-
-    with own_desk(home, "asleft confirm") as desk:
+    with desk_at(home, "asleft confirm") as desk:
         kept = run(_confirm(desk, order, by, reason, accept or []))
     tell_notices(desk.notices)
     if as_json:
@@ -142,7 +140,7 @@ def confirm(
 
 
 async def _confirm(
-    desk: "OwnerDesk", order: str, by: str, reason: str, accepted: Sequence[str]
+    desk: "OwnerDesk | RemoteDesk", order: str, by: str, reason: str, accepted: Sequence[str]
 ) -> "KeptOrder":
     tell_taken_up(await desk.take_up())
     return await desk.confirm(order, by=by, reason=reason, accepted=accepted)

@@ -10,8 +10,10 @@ from asleft.cli.exits import Exit
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import MARKS, clock_time, note, paint, safe, say, say_json, table
 from asleft.cli.running import run
+from asleft.cli.through import desk_at
 
 if TYPE_CHECKING:
+    from asleft.daemon.desk_calls import RemoteDesk
     from asleft.domain.estate import StationId
     from asleft.ports.ledger import KeptOrder, Standing
     from asleft.work.desk import OwnerDesk
@@ -34,9 +36,7 @@ def do_round(
     as_json: JsonOption = False,
 ) -> None:
     """Read every station, compare with as left, record what moved."""
-    from asleft.daemon.assembly import own_desk  # noqa: PLC0415 keeps --help quick
-
-    with own_desk(home, "asleft round") as desk:
+    with desk_at(home, "asleft round") as desk:
         report = run(_round(desk, site or []))
     tell_notices(report.notices)
     if as_json:
@@ -46,7 +46,7 @@ def do_round(
     raise typer.Exit(exit_of_round(report))
 
 
-async def _round(desk: "OwnerDesk", sites: Sequence[str]) -> "RoundReport":
+async def _round(desk: "OwnerDesk | RemoteDesk", sites: Sequence[str]) -> "RoundReport":
     tell_taken_up(await desk.take_up())
     return await desk.round(sites=sites)
 

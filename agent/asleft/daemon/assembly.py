@@ -72,7 +72,7 @@ def _fill(home: Home, given: Mapping[str, str | None]) -> Checked:
         Records.create(
             home.records, agent_name=settings.agent_name, agent_email=settings.agent_email, when=now()
         )
-        with closing(SqliteLedger(home.ledger)) as ledger, closing(_baseline(home, settings)) as baseline:
+        with closing(SqliteLedger(home.ledger)) as ledger, closing(baseline_of(home, settings)) as baseline:
             # Noted from the very first moment: nothing that is pushed later can be the first that is taken on trust.
             current = begin(baseline, ledger, now=now())
             commit = current.estate.commit
@@ -86,7 +86,8 @@ def _fill(home: Home, given: Mapping[str, str | None]) -> Checked:
             )
 
 
-def _baseline(home: Home, settings: Settings) -> "GitBaseline":
+def baseline_of(home: Home, settings: Settings) -> "GitBaseline":
+    """Give the baseline that a home has cloned, as its settings want it read."""
     from asleft.source.baseline import GitBaseline  # noqa: PLC0415 as above
     from asleft.source.checkout import Commits  # noqa: PLC0415 as above
     from asleft.source.profiles import shipped_profiles  # noqa: PLC0415 as above
@@ -99,6 +100,7 @@ def _baseline(home: Home, settings: Settings) -> "GitBaseline":
 @contextmanager
 def open_desk(folder: Path) -> Iterator[Desk]:
     """Give a desk that answers questions about a home while another process may own it."""
+    from asleft.ledger.alarms import SqliteAlarms  # noqa: PLC0415 as above
     from asleft.ledger.store import SqliteLedger  # noqa: PLC0415 as above
     from asleft.records.repository import Records  # noqa: PLC0415 as above
 
@@ -107,12 +109,13 @@ def open_desk(folder: Path) -> Iterator[Desk]:
     with ExitStack() as stack:
         ledger = SqliteLedger(home.ledger, look_only=True)
         stack.callback(ledger.close)
-        baseline = _baseline(home, settings)
+        baseline = baseline_of(home, settings)
         stack.callback(baseline.close)
         yield Desk(
             baseline=baseline,
             records=Records.open(home.records),
             ledger=ledger,
+            alarms=SqliteAlarms(ledger),
             clock=now,
         )
 
@@ -125,8 +128,11 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
         folder: The home.
         what: What is done, for another process that is turned away.
     """
+    from asleft.daemon.ways import Ways  # noqa: PLC0415 as above
+    from asleft.devices.drop.stations import DropStations  # noqa: PLC0415 as above
     from asleft.devices.ocp1.gateway import Ocp1Stations  # noqa: PLC0415 as above
     from asleft.devices.ocp1.session import Timings  # noqa: PLC0415 as above
+    from asleft.ledger.alarms import SqliteAlarms  # noqa: PLC0415 as above
     from asleft.ledger.store import SqliteLedger  # noqa: PLC0415 as above
     from asleft.records.repository import Records  # noqa: PLC0415 as above
 
@@ -141,18 +147,26 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
         ledger = SqliteLedger(home.ledger)
         stack.callback(ledger.close)
         timings = Timings(connect_limit=settings.connect_seconds, command_limit=settings.answer_seconds)
-        baseline = _baseline(home, settings)
+        baseline = baseline_of(home, settings)
         stack.callback(baseline.close)
         yield OwnerDesk(
             baseline=baseline,
             records=Records.open(home.records, signing_key=settings.signing_key),
             ledger=ledger,
-            stations=Ocp1Stations(ledger, timings=timings, stand_ins=_stand_ins(settings.stand_ins)),
+            alarms=SqliteAlarms(ledger),
+            stations=Ways(
+                Ocp1Stations(ledger, timings=timings, stand_ins=stand_ins_of(settings.stand_ins)),
+                DropStations(settings.drop_folder or home.folder / "drop", clock=now, told=_no_word),
+            ),
             clock=now,
         )
 
 
-def _stand_ins(file: Path | None) -> dict[str, tuple[str, int]]:
+def _no_word(_: str) -> None:
+    """Say nothing: what became of a file in a drop folder is told by the look at its station."""
+
+
+def stand_ins_of(file: Path | None) -> dict[str, tuple[str, int]]:
     """Read where simulated stations listen that have no addresses of their own."""
     if file is None:
         return {}

@@ -16,6 +16,10 @@ class DriftKind(StrEnum):
     UNREACHABLE = "unreachable"
     EXCHANGED = "exchanged"
     FIRMWARE = "firmware"
+    SITE = "site"
+    """Most stations of a site do not answer: one alarm in place of one a station; never a standing drift."""
+    CHANGEOVER = "changeover"
+    """An occasion began or ended and the stations of a site are as they were before; likewise."""
 
 
 @dataclass(frozen=True, order=True, slots=True)

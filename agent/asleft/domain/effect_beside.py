@@ -186,12 +186,15 @@ def _and(words: list[str]) -> str:
 
 def _site(before: Site | None, after: Site | None, *, another_calendar: bool) -> Iterator[str]:
     if before is None and after is not None:
-        yield f"is new: {after.title}, port {after.port}, stations are looked for in {after.search}, {after.time_zone}"
+        yield f"is new: {after.title}, {_reach(after)}, stations are looked for in {after.search}, {after.time_zone}"
     elif after is None:
         yield "is no longer there"
     elif before is not None:
         yield from _moved("the name", before.title, after.title)
-        yield from _moved("the port at which stations are reached", before.port, after.port)
+        if before.drop is None and after.drop is None:
+            yield from _moved("the port at which stations are reached", before.port, after.port)
+        else:
+            yield from _moved("how its stations are reached", _reach(before), _reach(after))
         yield from _moved("the range in which stations are looked for", before.search, after.search)
         yield from _moved("the time zone", before.time_zone, after.time_zone)
         old, new = before.addresses, after.addresses
@@ -210,6 +213,13 @@ def _site(before: Site | None, after: Site | None, *, another_calendar: bool) ->
                 yield f"what it says about {room} changes"
         if another_calendar:
             yield "the calendar changes, and with it when occasions are on"
+
+
+def _reach(site: Site) -> str:
+    if site.drop is None:
+        return f"port {site.port}"
+    minutes = round(site.drop.fresh_for.total_seconds() / 60)
+    return f"by the files in {'/'.join(site.drop.folder)} of its drop folder, fresh for {minutes} min"
 
 
 def _occasion(before: Occasion | None, after: Occasion | None) -> Iterator[str]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TypeVar
 
+from asleft.domain.alarm_rules import AlarmRules
 from asleft.domain.concessions import Concession
 from asleft.domain.hearing import Limits, Worn
 from asleft.domain.kinds import Value
@@ -14,6 +15,7 @@ from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level
 from asleft.domain.profile import Profile
 from asleft.domain.resolving import Resolved, Typing, leaves, overlay
+from asleft.domain.routes import Routing
 from asleft.domain.site import Site
 from asleft.domain.stations import StationId
 
@@ -73,7 +75,10 @@ class Estate:
         concessions: Approved exceptions.
         limits: What is taken as too loud.
         approval: By which rule a revision is approved.
+        alarms: How alarms are kept.
         weights: How much a rule of the check weighs here, by its id, where the estate says so; None where it is off.
+        alarms: Delays and priorities of alarms, and what occasions suppress.
+        routing: Who is told of what.
     """
 
     name: str
@@ -86,7 +91,9 @@ class Estate:
     concessions: tuple[Concession, ...] = ()
     limits: Limits = field(default_factory=Limits)
     approval: Approval = Approval.COMMIT
+    alarms: AlarmRules = field(default_factory=AlarmRules)
     weights: Mapping[str, Level | None] = field(default_factory=dict)
+    routing: Routing = field(default_factory=Routing)
 
     def by_serial(self) -> dict[str, StationId]:
         """Give which station each approved serial belongs to."""

@@ -62,7 +62,7 @@ class Page:
         """Give the page as its file: sorted, one setting a line, so that its history reads as the station's life."""
         lines = [
             f"# {station} as found. asleft alone writes this page; its commits are the station's life.",
-            "# Where read is silent or unreachable, the rest is what was read last.",
+            "# Where read is silent, stale or unreachable, the rest is what was read last.",
         ]
         for title, section in (("unit", self.unit), ("settings", self.settings), ("unread", self.unread)):
             if section:

@@ -9,6 +9,7 @@ from asleft.domain.hearing import Worn
 from asleft.domain.layers import Origin
 from asleft.domain.occasions import Calendar
 from asleft.domain.patching import Patch
+from asleft.domain.reach import Drop
 from asleft.domain.recording import Recording
 from asleft.domain.streams import Network
 
@@ -48,13 +49,14 @@ class Site:
         name: Folder name.
         title: Name as a person reads it.
         time_zone: IANA name, as `Europe/Berlin`.
-        port: TCP port of the stations' OCP.1 service.
+        port: TCP port of the stations' OCP.1 service; 0 where they are read from files.
         addresses: The address plan.
         patch: What is patched where; None where the site does not say.
         network: The links that audio goes over; None where the site does not say.
         recording: How the site records; None where it does not say.
         worn: Headphones and amplifier, where a station does not say otherwise; None where nothing is known.
         calendar: What is on when; None where the site has no calendar.
+        drop: Where the files are that its stations are read from; None where they are on the network.
         line_of: Gives the line of a value in site.yaml by its path from the top.
     """
 
@@ -68,6 +70,7 @@ class Site:
     recording: Recording | None = None
     worn: Worn | None = None
     calendar: Calendar | None = None
+    drop: Drop | None = None
     line_of: Callable[[tuple[str | int, ...]], int] = _first_line
 
     @property

@@ -20,6 +20,8 @@ class ReadState(StrEnum):
     """Some settings could not be read because another controller holds a lock."""
     SILENT = "silent"
     """Something took the connection and did not answer, or answered nonsense."""
+    STALE = "stale"
+    """What is known was told too long ago to say anything about now."""
     UNREACHABLE = "unreachable"
     """Nothing takes the connection, at its address or in the site's station range."""
 
@@ -31,6 +33,7 @@ class UnreadWhy(StrEnum):
     MISSING = "not offered by this station"
     REFUSED = "the station refused to tell"
     UNCLEAR = "the answer could not be understood"
+    STALE = "told too long ago"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +75,8 @@ class AsFound:
             return ReadState.COMPLETE
         if any(unread.why is UnreadWhy.LOCKED for unread in self.unread.values()):
             return ReadState.LOCKED
+        if all(unread.why is UnreadWhy.STALE for unread in self.unread.values()):
+            return ReadState.STALE
         return ReadState.PARTIAL
 
 
@@ -82,7 +87,7 @@ class NotRead:
     Args:
         at: When that was clear, UTC.
         address: Where it should have answered.
-        state: Unreachable or silent.
+        state: Unreachable, silent or stale.
         why: One sentence.
     """
 

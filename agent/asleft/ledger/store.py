@@ -103,7 +103,7 @@ class SqliteLedger:
             )
 
     @contextmanager
-    def _change(self, *, survives_power_cut: bool = False) -> Iterator[sqlite3.Connection]:
+    def change(self, *, survives_power_cut: bool = False) -> Iterator[sqlite3.Connection]:
         """Do a transaction; what a round can find again need not wait for the disk."""
         try:
             self._connection.execute(f"PRAGMA synchronous = {'FULL' if survives_power_cut else 'NORMAL'}")
@@ -121,7 +121,8 @@ class SqliteLedger:
         if self._connection.in_transaction:
             self._connection.execute("ROLLBACK")
 
-    def _rows(self, sql: str, values: Sequence[object] = ()) -> list[tuple[str, ...]]:
+    def rows(self, sql: str, values: Sequence[object] = ()) -> list[tuple[str, ...]]:
+        """Give what a question finds."""
         try:
             return self._connection.execute(sql, values).fetchall()
         except sqlite3.Error as problem:
@@ -129,12 +130,12 @@ class SqliteLedger:
 
     def note(self, key: str) -> str | None:
         """Give what was noted under a key."""
-        rows = self._rows("SELECT value FROM note WHERE key = ?", (key,))
+        rows = self.rows("SELECT value FROM note WHERE key = ?", (key,))
         return rows[0][0] if rows else None
 
     def set_note(self, key: str, value: str) -> None:
         """Note something under a key."""
-        with self._change(survives_power_cut=True) as change:
+        with self.change(survives_power_cut=True) as change:
             change.execute("INSERT OR REPLACE INTO note (key, value) VALUES (?, ?)", (key, value))
 
     def looks(self) -> Mapping[StationId, Looked]:
@@ -143,17 +144,47 @@ class SqliteLedger:
             StationId(site, station): Looked(
                 last=LOOK.validate_json(last), found=FOUND.validate_json(found) if found else None
             )
-            for site, station, last, found in self._rows("SELECT site, station, last, found FROM look")
+            for site, station, last, found in self.rows("SELECT site, station, last, found FROM look")
         }
 
     def standing(self) -> Sequence[Standing]:
         """Give the drifts that stand, by station."""
         return tuple(
             Standing(drift=DRIFT.validate_json(drift), since=_time(since), seen=_time(seen))
-            for since, seen, drift in self._rows(
+            for since, seen, drift in self.rows(
                 "SELECT since, seen, drift FROM standing ORDER BY site, station, kind, setting"
             )
         )
+
+    def looks_at(self, stations: Iterable[StationId]) -> Mapping[StationId, Looked]:
+        """Give what is known of some stations; those never looked at are left out."""
+        return {
+            at: Looked(last=LOOK.validate_json(last), found=FOUND.validate_json(found) if found else None)
+            for at in stations
+            for last, found in self.rows(
+                "SELECT last, found FROM look WHERE site = ? AND station = ?", (at.site, at.name)
+            )
+        }
+
+    def standing_at(self, stations: Iterable[StationId]) -> Sequence[Standing]:
+        """Give the drifts that stand at some stations, station by station."""
+        return tuple(
+            Standing(drift=DRIFT.validate_json(drift), since=_time(since), seen=_time(seen))
+            for at in stations
+            for since, seen, drift in self.rows(
+                "SELECT since, seen, drift FROM standing WHERE site = ? AND station = ? ORDER BY kind, setting",
+                (at.site, at.name),
+            )
+        )
+
+    def keep_looks(self, looks: Mapping[StationId, Looked], standing: Iterable[Standing]) -> None:
+        """Keep looks at some stations and all that stands there; every other station stays as it is."""
+        with self.change() as change:
+            _put_looks(change, looks)
+            change.executemany(
+                "DELETE FROM standing WHERE site = ? AND station = ?", ((at.site, at.name) for at in looks)
+            )
+            _put_standing(change, standing)
 
     def keep_round(
         self,
@@ -165,31 +196,10 @@ class SqliteLedger:
     ) -> None:
         """Keep what a round over some sites gave; what stood at stations that are no longer in the estate goes."""
         known = set(stations)
-        with self._change() as change:
-            change.executemany(
-                "INSERT OR REPLACE INTO look (site, station, last, found) VALUES (?, ?, ?, ?)",
-                (
-                    (at.site, at.name, pack(LOOK, look.last), pack(FOUND, look.found) if look.found else None)
-                    for at, look in looks.items()
-                ),
-            )
+        with self.change() as change:
+            _put_looks(change, looks)
             change.executemany("DELETE FROM standing WHERE site = ?", ((site,) for site in sites))
-            change.executemany(
-                "INSERT OR REPLACE INTO standing (site, station, kind, setting, since, seen, drift)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (
-                    (
-                        item.drift.key.station.site,
-                        item.drift.key.station.name,
-                        item.drift.key.kind,
-                        item.drift.key.setting,
-                        item.since.isoformat(),
-                        item.seen.isoformat(),
-                        pack(DRIFT, item.drift),
-                    )
-                    for item in standing
-                ),
-            )
+            _put_standing(change, standing)
             for table in ("look", "standing"):
                 kept = change.execute(f"SELECT DISTINCT site, station FROM {table}").fetchall()  # noqa: S608 a fixed word
                 gone = [(site, station) for site, station in kept if StationId(site, station) not in known]
@@ -197,14 +207,12 @@ class SqliteLedger:
 
     def directory(self, serial: str, firmware: str) -> str | None:
         """Give the kept role map of a unit, as its gateway packed it."""
-        rows = self._rows(
-            "SELECT packed FROM directory WHERE serial = ? AND firmware = ?", (serial, firmware)
-        )
+        rows = self.rows("SELECT packed FROM directory WHERE serial = ? AND firmware = ?", (serial, firmware))
         return rows[0][0] if rows else None
 
     def keep_directory(self, serial: str, firmware: str, packed: str) -> None:
         """Keep the role map of a unit; the one of its last firmware goes."""
-        with self._change() as change:
+        with self.change() as change:
             change.execute("DELETE FROM directory WHERE serial = ?", (serial,))
             change.execute(
                 "INSERT OR REPLACE INTO directory (serial, firmware, packed) VALUES (?, ?, ?)",
@@ -213,7 +221,7 @@ class SqliteLedger:
 
     def add_order(self, order: Order) -> None:
         """Keep a new order as drawn up; one that is there already stays as it is."""
-        with self._change(survives_power_cut=True) as change:
+        with self.change(survives_power_cut=True) as change:
             change.execute(
                 "INSERT OR IGNORE INTO restore_order (id, drawn_up, body, state) VALUES (?, ?, ?, ?)",
                 (order.id, order.drawn_up.isoformat(), pack(ORDER, order), OrderState.DRAWN_UP),
@@ -223,7 +231,7 @@ class SqliteLedger:
         """Give orders, oldest first, or those in some states."""
         wanted = tuple(OrderState if states is None else states)
         marks = ", ".join("?" * len(wanted))
-        rows = self._rows(
+        rows = self.rows(
             "SELECT id, body, state, by, reason, accepted, outcome, ended, recorded FROM restore_order"  # noqa: S608 marks only
             f" WHERE state IN ({marks}) ORDER BY drawn_up, id",
             wanted,
@@ -243,8 +251,13 @@ class SqliteLedger:
             for order_id, body, state, by, reason, accepted, outcome, ended, recorded in rows
         )
 
+    def count_orders(self) -> Mapping[OrderState, int]:
+        """Count the orders in each state."""
+        rows = self.rows("SELECT state, count(*) FROM restore_order GROUP BY state")
+        return {OrderState(state): int(count) for state, count in rows}
+
     def _steps(self, order_id: str) -> tuple[Step, ...]:
-        rows = self._rows(
+        rows = self.rows(
             "SELECT setting, state, note FROM step WHERE order_id = ? ORDER BY rowid", (order_id,)
         )
         return tuple(
@@ -264,7 +277,7 @@ class SqliteLedger:
         recorded: bool | None = None,
     ) -> None:
         """Set an order's state and what is said with it."""
-        with self._change(survives_power_cut=True) as change:
+        with self.change(survives_power_cut=True) as change:
             change.execute(
                 "UPDATE restore_order SET state = ?, by = coalesce(?, by), reason = coalesce(?, reason),"
                 " accepted = coalesce(?, accepted), outcome = coalesce(?, outcome), ended = coalesce(?, ended),"
@@ -283,7 +296,7 @@ class SqliteLedger:
 
     def set_step(self, order_id: str, step: Step) -> None:
         """Keep what is meant with, or came of, one write of an order; safe on disk when this returns."""
-        with self._change(survives_power_cut=True) as change:
+        with self.change(survives_power_cut=True) as change:
             change.execute(
                 "INSERT INTO step (order_id, setting, state, note) VALUES (?, ?, ?, ?)"
                 " ON CONFLICT (order_id, setting) DO UPDATE SET state = excluded.state, note = excluded.note",
@@ -293,3 +306,32 @@ class SqliteLedger:
 
 def _time(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
+
+
+def _put_looks(change: sqlite3.Connection, looks: Mapping[StationId, Looked]) -> None:
+    change.executemany(
+        "INSERT OR REPLACE INTO look (site, station, last, found) VALUES (?, ?, ?, ?)",
+        (
+            (at.site, at.name, pack(LOOK, look.last), pack(FOUND, look.found) if look.found else None)
+            for at, look in looks.items()
+        ),
+    )
+
+
+def _put_standing(change: sqlite3.Connection, standing: Iterable[Standing]) -> None:
+    change.executemany(
+        "INSERT OR REPLACE INTO standing (site, station, kind, setting, since, seen, drift)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            (
+                item.drift.key.station.site,
+                item.drift.key.station.name,
+                item.drift.key.kind,
+                item.drift.key.setting,
+                item.since.isoformat(),
+                item.seen.isoformat(),
+                pack(DRIFT, item.drift),
+            )
+            for item in standing
+        ),
+    )

@@ -109,6 +109,15 @@ class Ledger(Protocol):
     ) -> None:
         """Keep what a round over some sites gave; what stood at stations that are no longer in the estate goes."""
 
+    def looks_at(self, stations: Iterable[StationId]) -> Mapping[StationId, Looked]:
+        """Give what is known of some stations; those never looked at are left out."""
+
+    def standing_at(self, stations: Iterable[StationId]) -> Sequence[Standing]:
+        """Give the drifts that stand at some stations, station by station."""
+
+    def keep_looks(self, looks: Mapping[StationId, Looked], standing: Iterable[Standing]) -> None:
+        """Keep looks at some stations and all that stands there; every other station stays as it is."""
+
     def directory(self, serial: str, firmware: str) -> str | None:
         """Give the kept role map of a unit, as its gateway packed it."""
 

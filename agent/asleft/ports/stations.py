@@ -1,10 +1,12 @@
 """How the work reaches a station, whatever the protocol."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from datetime import datetime
+from typing import Protocol, runtime_checkable
 
 from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate
 from asleft.domain.kinds import Found, Value
 from asleft.domain.profile import Profile
 from asleft.domain.snapshot import Unread
@@ -15,9 +17,12 @@ __all__ = [
     "NoAnswer",
     "NotReached",
     "Sheet",
+    "Stale",
     "StationError",
     "Stations",
+    "WillNotNotify",
     "WriteRefused",
+    "door_of",
 ]
 
 
@@ -31,6 +36,14 @@ class NotReached(StationError):
 
 class NoAnswer(StationError):
     """Something took the connection and then fell silent, hung up or talked nonsense."""
+
+
+class WillNotNotify(NoAnswer):
+    """The station answers, but tells nothing by itself: it can only be looked at in rounds."""
+
+
+class Stale(NoAnswer):
+    """What is known of the station was told too long ago to say anything about now."""
 
 
 class WriteRefused(StationError):
@@ -48,10 +61,17 @@ class Identity:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sheet:
-    """What one reading gave: each asked setting is in `values` or in `unread`."""
+    """What one reading gave: each asked setting is in `values` or in `unread`.
+
+    Args:
+        values: What was read.
+        unread: What was not, and why.
+        taken: When that was so, UTC, where it was before the reading; else None.
+    """
 
     values: Mapping[str, Found]
     unread: Mapping[str, Unread]
+    taken: datetime | None = None
 
 
 class Conversation(Protocol):
@@ -97,6 +117,34 @@ class Conversation(Protocol):
 class Stations(Protocol):
     """The door to stations."""
 
+    async def follow(
+        self,
+        address: str,
+        port: int,
+        profile: Profile,
+        names: Collection[str],
+        heard: Callable[[str, Found | Unread], None],
+        lost: Callable[[StationError], None],
+    ) -> tuple[Conversation, Sheet]:
+        """Connect and subscribe, then read, then keep the conversation open and tell every notified change.
+
+        Args:
+            address: Where.
+            port: TCP port.
+            profile: The station's model.
+            names: Settings to follow.
+            heard: Called in the event loop with a setting's name and its new value, as the notification brought it.
+            lost: Called once when the conversation ends by itself, and not where `close` ended it or this raises.
+
+        The sheet and what was heard after it make the present: a value heard is never older than one read. Whatever is heard
+        before the sheet is given is in the sheet.
+
+        Raises:
+            NotReached: Nothing takes the connection in time.
+            WillNotNotify: It refuses every subscription, with whatever status.
+            NoAnswer: It fell silent on the way.
+        """
+
     async def open(self, address: str, port: int, profile: Profile) -> Conversation:
         """Connect, and ask who is there.
 
@@ -107,3 +155,16 @@ class Stations(Protocol):
 
     async def serial_at(self, address: str, port: int) -> str | None:
         """Ask whoever answers at an address for a serial; None where nobody does in time."""
+
+
+@runtime_checkable
+class _ChoosesBySite(Protocol):
+    """A door that reaches each site in the site's own way."""
+
+    def at(self, estate: Estate, site: str) -> Stations:
+        """Give the door to the stations of one site, as they are left in one estate."""
+
+
+def door_of(stations: Stations, estate: Estate, site: str) -> Stations:
+    """Give the door to the stations of one site: another one where sites are reached in different ways."""
+    return stations.at(estate, site) if isinstance(stations, _ChoosesBySite) else stations

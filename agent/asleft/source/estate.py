@@ -118,8 +118,13 @@ class EstateReader:
         if len(profiles) == len(used):  # else no name can be called unknown
             problems.extend(self._layers.problems(self._layered(whole), profiles))
         problems.extend(whole.occasion_problems(profiles))
+        problems.extend(whole.alarm_problems(reads))
         problems.extend(problem for one in reads.values() for problem in one.problems)
         sums = {name: one.sums for name, one in reads.items() if one.sums is not None}
+        routing, untellable = whole.routing(
+            one.site.time_zone for one in self._reads.values() if one.site is not None
+        )
+        problems.extend(untellable)
         weights, wrong = whole.weights()
         problems = book.weigh([*problems, *wrong, *book.check_between(sums)], weights)
         if not any(problem.level is Level.ERROR for problem in problems):
@@ -145,8 +150,10 @@ class EstateReader:
             occasions=whole.occasions,
             concessions=whole.concessions,
             limits=whole.limits,
+            alarms=whole.alarms,
             approval=whole.file.approval,
             weights=weights,
+            routing=routing,
         )
         return estate, sorted(set(problems))
 

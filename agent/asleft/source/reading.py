@@ -19,6 +19,7 @@ from asleft.source.files.occasion import OccasionFile
 from asleft.source.files.parts import validate
 from asleft.source.files.site import SiteFile, StationFile
 from asleft.source.profiles import read_profile
+from asleft.source.rotas import PLACE
 
 __all__ = ["FileRead", "Opened", "Place", "place_of", "read_file", "unreadable"]
 
@@ -40,6 +41,7 @@ _PLACES = (
     ("concessions", re.compile(r"concessions\.yaml\Z")),
     ("site", re.compile(r"sites/([^/]+)/site\.yaml\Z")),
     ("calendar", re.compile(r"sites/([^/]+)/calendar\.ics\Z")),
+    ("rota", PLACE),
     ("role", re.compile(r"roles/([^/]+)\.yaml\Z")),
     ("occasion", re.compile(r"occasions/([^/]+)\.yaml\Z")),
     ("profile", re.compile(r"profiles/([^/]+)\.yaml\Z")),
@@ -117,7 +119,7 @@ def read_file(path: str, blob: str, data: bytes) -> FileRead:
     if place.kind == "profile":
         profile, wrong = read_profile(place.names[0], path, data)
         return FileRead(path, blob, place, profile=profile, problems=(*problems, *wrong))
-    if place.kind == "calendar":
+    if place.kind in {"calendar", "rota"}:
         return FileRead(path, blob, place, data=data, problems=tuple(problems))
     model = _MODELS.get(place.kind)
     if model is None:

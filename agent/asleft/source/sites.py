@@ -22,6 +22,7 @@ from asleft.source.calendars import read_calendar
 from asleft.source.files.addresses import read_addresses
 from asleft.source.files.estate import EstateFile
 from asleft.source.files.hearing import to_worn
+from asleft.source.files.reach import to_drop
 from asleft.source.files.signals import to_network, to_patch, to_recording
 from asleft.source.files.site import SiteFile, StationFile
 from asleft.source.namings import check_names
@@ -208,7 +209,8 @@ class _SiteReader:
             name=self.name,
             title=row.name,
             time_zone=zone,
-            port=row.reach.port,
+            port=row.reach.port or 0,
+            drop=to_drop(row.reach),
             addresses=plan,
             patch=None if row.patch is None else to_patch(row.patch),
             network=None if row.streams is None else to_network(row.streams),

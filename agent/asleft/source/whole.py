@@ -11,14 +11,20 @@ from asleft.domain.names import harmless
 from asleft.domain.occasions import Occasion
 from asleft.domain.people import Person
 from asleft.domain.problems import Level, Problem
-from asleft.domain.profile import Profile
+from asleft.domain.profile import Concern, Profile
+from asleft.domain.routes import Routing
+from asleft.domain.rules.alarms import check_alarms
 from asleft.domain.rules.book import BOOK
 from asleft.domain.rules.occasions import check_occasion, check_order
+from asleft.domain.rules.routes import check_routes
+from asleft.source.files.alarms import to_alarm_rules
 from asleft.source.files.estate import ConcessionsFile, EstateFile, PeopleFile
 from asleft.source.files.hearing import to_limits
 from asleft.source.files.occasion import OccasionFile
+from asleft.source.files.routes import to_routing
 from asleft.source.namings import check_names, check_values
 from asleft.source.reading import FileRead, Opened
+from asleft.source.rotas import read_rota, zone_of
 
 __all__ = ["Layers", "Whole"]
 
@@ -52,6 +58,7 @@ class Whole:
         self.people = self._people()
         self.concessions = tuple(self._concessions())
         self.occasions = tuple(self._occasions())
+        self.alarms = to_alarm_rules(self.file.alarms, self._suppresses())
 
     @property
     def layer(self) -> Layer:
@@ -62,6 +69,28 @@ class Whole:
         """Give the layer of every role that could be read, by its name."""
         opened = {name: read.opened for name, read in self.roles.items()}
         return {name: one.layer for name, one in opened.items() if one is not None and one.layer is not None}
+
+    def routing(self, zones: Iterable[str]) -> tuple[Routing, list[Problem]]:
+        """Give what the estate says about telling people, and what is wrong with its rotas."""
+        opened = self._opened("people.yaml")
+        rows = cast("PeopleFile", opened.file).people if opened else {}
+        zone, problems, rotas = zone_of(zones), [], {}
+        for read in self._read.values():
+            if read.place.kind == "rota":
+                rota, wrong = read_rota(read.path, read.data, time_zone=zone)
+                problems.extend(wrong)
+                if rota is not None:
+                    rotas[read.place.names[0]] = rota
+        made = to_routing(
+            self.file.routes,
+            self.file.quiet,
+            self.top.document,
+            reach={key: row.reach for key, row in rows.items()},
+            rotas=rotas,
+        )
+        at = Origin(layer="estate", file=self.top.document.path, line=self.top.document.line(("routes",)))
+        problems.extend(check_routes(made, people=self.people, sites=self._sites, origin=at))
+        return made, problems
 
     def problems(self, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
         """Tell what does not fit together among these files."""
@@ -89,6 +118,29 @@ class Whole:
         for occasion in self.occasions:
             yield from check_names(occasion.layer, profiles)
             yield from check_occasion(occasion, profiles, self.file.occasions)
+
+    def alarm_problems(self, sites: Collection[str]) -> Iterator[Problem]:
+        """Tell what is wrong with what is said about alarms."""
+        document = self.top.document
+        files = {occasion.name: occasion.layer.file for occasion in self.occasions}
+        documents = {
+            read.path: read.opened.document for read in self._read.values() if read.opened is not None
+        }
+
+        def of_occasion(name: str) -> Origin:
+            file = files[name]
+            return Origin(layer=f"occasion {name}", file=file, line=documents[file].line(("suppresses",)))
+
+        yield from check_alarms(
+            self.alarms,
+            sites=sites,
+            roles=self.roles,
+            occasions=files,
+            line=lambda at, key: Origin(
+                layer="estate", file=document.path, line=document.line(("alarms", "priorities", at, key))
+            ),
+            occasion=of_occasion,
+        )
 
     def weights(self) -> tuple[dict[str, Level | None], list[Problem]]:
         """Give how much each rule weighs in this estate where it says so, and what is wrong with that."""
@@ -159,6 +211,14 @@ class Whole:
                 until=row.until,
                 origin=Origin(layer="concessions", file=opened.document.path, line=line),
             )
+
+    def _suppresses(self) -> dict[str, tuple[Concern, ...]]:
+        """Give which concerns each occasion suppresses."""
+        return {
+            read.place.names[0]: cast("OccasionFile", read.opened.file).suppresses
+            for read in self._read.values()
+            if read.place.kind == "occasion" and read.opened is not None
+        }
 
     def _occasions(self) -> Iterator[Occasion]:
         """Give the occasions, the strongest first; those that the order does not name are told and come last."""

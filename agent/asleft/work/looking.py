@@ -10,7 +10,7 @@ from asleft.domain.estate import AsLeft, Site
 from asleft.domain.names import harmless
 from asleft.domain.snapshot import AsFound, NotRead, ReadState
 from asleft.ports.clock import Clock
-from asleft.ports.stations import Conversation, NoAnswer, NotReached, Stations
+from asleft.ports.stations import Conversation, NoAnswer, NotReached, Stale, Stations
 
 __all__ = ["Looking", "Meeting", "SiteSearch"]
 
@@ -22,12 +22,12 @@ class SiteSearch:
     """The search of one site's station range, made at most once and only when somebody asks.
 
     Args:
-        stations: The door to stations.
+        stations: The door to the stations of the site.
         site: The site whose range is looked through.
     """
 
     def __init__(self, stations: Stations, site: Site) -> None:
-        self._stations = stations
+        self.stations = stations
         self.site = site
         self._task: asyncio.Task[dict[str, str]] | None = None
 
@@ -43,7 +43,7 @@ class SiteSearch:
 
         async def ask(address: str) -> None:
             async with gate:
-                serial = await self._stations.serial_at(address, self.site.port)
+                serial = await self.stations.serial_at(address, self.site.port)
             if serial:
                 found.setdefault(serial, address)
 
@@ -73,12 +73,12 @@ class Looking:
     """Looks at stations, so many at once and no more.
 
     Args:
-        stations: The door to stations.
+        stations: The door to stations; None for the one of each search's own site.
         clock: Gives the time of a look.
         at_once: Conversations that may be open at the same time.
     """
 
-    def __init__(self, stations: Stations, clock: Clock, *, at_once: int = 200) -> None:
+    def __init__(self, stations: Stations | None, clock: Clock, *, at_once: int = 200) -> None:
         self._stations = stations
         self._clock = clock
         self._gate = asyncio.Semaphore(at_once)
@@ -92,6 +92,8 @@ class Looking:
                         return await self.read(as_left, meeting)
                 except NotReached as problem:
                     return self._not_read(as_left, ReadState.UNREACHABLE, problem.what)
+                except Stale as problem:
+                    return self._not_read(as_left, ReadState.STALE, problem.what)
                 except NoAnswer as problem:
                     if not left:
                         return self._not_read(as_left, ReadState.SILENT, problem.what)
@@ -112,7 +114,7 @@ class Looking:
         stranger: Conversation | None = None
         missing: NotReached | None = None
         try:
-            conversation = await self._stations.open(as_left.address, search.site.port, as_left.profile)
+            conversation = await self._door(search).open(as_left.address, search.site.port, as_left.profile)
             if not as_left.serial or conversation.identity.serial == as_left.serial:
                 return Meeting(conversation=conversation, address=as_left.address)
             stranger = conversation
@@ -125,6 +127,8 @@ class Looking:
             return moved
         if stranger is not None:
             return Meeting(conversation=stranger, address=as_left.address)
+        if missing is not None and search.site.drop is not None:
+            raise missing
         where = f"{as_left.station} at {as_left.address}"
         looked = (
             f", and serial {harmless(as_left.serial)} answers nowhere in {search.site.search}"
@@ -137,6 +141,9 @@ class Looking:
             todo="see whether it is switched on and plugged in",
         ) from missing
 
+    def _door(self, search: SiteSearch) -> Stations:
+        return search.stations if self._stations is None else self._stations
+
     async def _meet_elsewhere(self, as_left: AsLeft, search: SiteSearch) -> Meeting | None:
         if not as_left.serial:
             return None
@@ -144,7 +151,7 @@ class Looking:
         if address is None or address == as_left.address:
             return None
         try:
-            conversation = await self._stations.open(address, search.site.port, as_left.profile)
+            conversation = await self._door(search).open(address, search.site.port, as_left.profile)
         except (NotReached, NoAnswer):
             return None
         if conversation.identity.serial != as_left.serial:
@@ -165,7 +172,7 @@ class Looking:
         sheet = await meeting.conversation.read([*as_left.values, *readings])
         who = meeting.conversation.identity
         return AsFound(
-            at=self._clock(),
+            at=sheet.taken or self._clock(),
             address=meeting.address,
             serial=who.serial,
             model=who.model,

@@ -12,7 +12,7 @@ from asleft.domain.orders import ENDS, Event, OrderState, moved
 from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import KeptOrder, Ledger
-from asleft.ports.stations import Stations
+from asleft.ports.stations import Stations, door_of
 from asleft.work.carrying import Carried, Carrier
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.ordering import NothingToRestore, check_confirmation, find_order, order_for, still_approved
@@ -59,19 +59,25 @@ class Restores:
         self._ledger = ledger
         self._rounds = rounds
         self._clock = clock
-        self._looking = Looking(stations, clock)
+        self._looking = Looking(None, clock)
         self._patience = patience or Patience()
 
     async def draw_up(self, estate: Estate, stations: Sequence[StationId]) -> list[DrawnUp]:
         """Read stations again and draw up an order for each that needs one; what was found is recorded."""
         began = self._clock()
-        searches = {name: SiteSearch(self._stations, site) for name, site in estate.sites.items()}
+        searches = {
+            name: SiteSearch(door_of(self._stations, estate, name), site)
+            for name, site in estate.sites.items()
+        }
         looks: dict[StationId, AsFound | NotRead] = {}
         for station in stations:
             looks[station] = await self._looking.look(estate.stations[station], searches[station.site])
         self._rounds.keep(estate, looks, began=began, sites={station.site for station in stations})
         drawn: list[DrawnUp] = []
         for station, look in looks.items():
+            if estate.sites[station.site].drop is not None:
+                drawn.append(DrawnUp(station=station, order=None, why_not=_read_only(station)))
+                continue
             try:
                 order = order_for(estate, estate.stations[station], look, now=self._clock())
             except NothingToRestore as why:
@@ -161,12 +167,14 @@ class Restores:
             await carrier.close()
 
     def _carrier(self, estate: Estate, as_left: AsLeft, kept: KeptOrder) -> Carrier:
+        site = as_left.station.site
+        door = door_of(self._stations, estate, site)
         return Carrier(
-            stations=self._stations,
+            stations=door,
             looking=self._looking,
             ledger=self._ledger,
             as_left=as_left,
-            search=SiteSearch(self._stations, estate.sites[as_left.station.site]),
+            search=SiteSearch(door, estate.sites[site]),
             order=kept.order,
             patience=self._patience,
         )
@@ -236,4 +244,12 @@ def _end_of(kept: KeptOrder, at: datetime, estate: Estate) -> OrderEnd:
             WriteEnd(setting=step.setting, outcome=str(step.state), read_back=step.note)
             for step in kept.steps
         ),
+    )
+
+
+def _read_only(station: StationId) -> NothingToRestore:
+    return NothingToRestore(
+        "this station is read from files only, so nothing can be written to it",
+        where=str(station),
+        todo="set it at the station itself, then put a new snapshot into the drop folder",
     )

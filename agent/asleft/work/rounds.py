@@ -13,7 +13,7 @@ from asleft.domain.journal import Message, Move, as_found_path, round_message
 from asleft.domain.snapshot import AsFound, NotRead, ReadState
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger, Looked, Standing
-from asleft.ports.stations import Stations
+from asleft.ports.stations import Stations, door_of
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.standing import stand
@@ -79,14 +79,23 @@ class Rounds:
         ledger: Keeps what stands.
         books: Records what moved.
         clock: Gives the time.
+        freshest: Gives what is known of a station by now, for whoever is followed may have changed since it was read.
     """
 
-    def __init__(self, stations: Stations, ledger: Ledger, books: Bookkeeping, clock: Clock) -> None:
+    def __init__(
+        self,
+        stations: Stations,
+        ledger: Ledger,
+        books: Bookkeeping,
+        clock: Clock,
+        freshest: Callable[[StationId, AsFound | NotRead], AsFound | NotRead] | None = None,
+    ) -> None:
+        self._freshest = freshest
         self._stations = stations
         self._ledger = ledger
         self._books = books
         self._clock = clock
-        self._looking = Looking(stations, clock)
+        self._looking = Looking(None, clock)
 
     async def go(
         self,
@@ -105,7 +114,10 @@ class Rounds:
     async def _look_at(
         self, estate: Estate, chosen: Collection[StationId], progress: Progress | None
     ) -> dict[StationId, AsFound | NotRead]:
-        searches = {name: SiteSearch(self._stations, site) for name, site in estate.sites.items()}
+        searches = {
+            name: SiteSearch(door_of(self._stations, estate, name), site)
+            for name, site in estate.sites.items()
+        }
         looks: dict[StationId, AsFound | NotRead] = {}
 
         async def visit(station: StationId) -> None:
@@ -134,6 +146,8 @@ class Rounds:
         and only the ledger behind.
         """
         now = self._clock()
+        if self._freshest is not None:
+            looks = {station: self._freshest(station, look) for station, look in looks.items()}
         kept = self._ledger.looks()
         looked = {
             station: Looked(

@@ -1,22 +1,32 @@
 """The door to stations that speak OCP.1, in the domain's words."""
 
-from collections.abc import Collection, Mapping, Sequence
+import sys
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Final, Protocol
 
 from asleft.devices.ocp1 import session as wire
 from asleft.devices.ocp1.classes import Kind, Method, class_named, decode_reading, encode_value, find_property
 from asleft.devices.ocp1.datatypes import MalformedBytes, Unencodable
 from asleft.devices.ocp1.directory import browse, pack
+from asleft.devices.ocp1.following import Ear, Listenings
 from asleft.devices.ocp1.messages import Command, Ono, Response, Status, status_name
 from asleft.devices.ocp1.plan import Plans, object_of
 from asleft.devices.ocp1.session import Session, Timings
 from asleft.devices.ocp1.translation import MANAGERS, Row, unread_for
 from asleft.domain.errors import AsleftError
-from asleft.domain.kinds import Value
+from asleft.domain.kinds import Found, Value
 from asleft.domain.names import harmless
 from asleft.domain.profile import Profile
 from asleft.domain.snapshot import Unread
-from asleft.ports.stations import Identity, NoAnswer, NotReached, Sheet, StationError, WriteRefused
+from asleft.ports.stations import (
+    Identity,
+    NoAnswer,
+    NotReached,
+    Sheet,
+    StationError,
+    WillNotNotify,
+    WriteRefused,
+)
 
 __all__ = ["Directories", "Ocp1Conversation", "Ocp1Stations"]
 
@@ -56,6 +66,43 @@ class Ocp1Stations:
         self._timings = timings or Timings()
         self._stand_ins = stand_ins or {}
         self._plans = Plans()
+        self._listenings = Listenings()
+
+    async def follow(
+        self,
+        address: str,
+        port: int,
+        profile: Profile,
+        names: Collection[str],
+        heard: Callable[[str, Found | Unread], None],
+        lost: Callable[[StationError], None],
+    ) -> tuple["Ocp1Conversation", Sheet]:
+        """Connect and subscribe, then read, then tell every notified change until the conversation ends.
+
+        Objects that refuse to notify while others do not are read here and then left to rounds.
+
+        Raises:
+            NotReached: Nothing takes the connection in time.
+            WillNotNotify: It refuses every subscription.
+            NoAnswer: It fell silent on the way.
+        """
+        host, real_port = self._stand_ins.get(address, (address, port))
+        ear = Ear(heard, lost)
+        with _said_plainly():
+            session = await Session.open(host, real_port, timings=self._timings, on_lost=ear.session_lost)
+        try:
+            rows = self._plans.rows_of(profile)
+            with _said_plainly():
+                identity = await _identify(session, profile, rows)
+                conversation = Ocp1Conversation(session, rows, identity, self._directories, self._plans)
+                told = await conversation.listen(ear, self._listenings, names)
+        except BaseException:
+            await session.close()
+            raise
+        ear.live = True
+        values = {name: value for name, value in told.items() if not isinstance(value, Unread)}
+        unread = {name: value for name, value in told.items() if isinstance(value, Unread)}
+        return conversation, Sheet(values=values, unread=unread)
 
     async def open(self, address: str, port: int, profile: Profile) -> "Ocp1Conversation":
         """Connect, and ask who is there; `NotReached` or `NoAnswer` where that fails."""
@@ -155,6 +202,34 @@ class Ocp1Conversation:
         values, unread = plan.understand(answers)
         return Sheet(values=values, unread=unread)
 
+    async def listen(
+        self, ear: Ear, listenings: Listenings, names: Collection[str]
+    ) -> dict[str, Found | Unread]:
+        """Subscribe, then read: the order in which no change is lost; WillNotNotify where all of it is refused."""
+        packed = await self._directory()
+        for last in (False, True):
+            listening = listenings.get(self._rows, packed, names, self._plans.directory(packed))
+            refused = await ear.subscribe(self._session, listening)
+            stale = Status.BAD_ONO in refused.values()
+            if (last or not stale) and refused.keys() >= listening.emitters:
+                statuses = ", ".join(sorted({status_name(status) for status in refused.values()}))
+                raise WillNotNotify(
+                    f"it notifies of nothing: subscribing was answered with {statuses}"
+                    if refused
+                    else "it offers nothing that could be subscribed to",
+                    where=self._session.peer,
+                    todo="nothing: it is read in rounds",
+                )
+            if not stale or last:
+                told, stale = await ear.begin()
+                if self._session.lost is not None:
+                    raise self._session.lost
+                if not stale or last:
+                    return told
+            # The kept directory is not this unit's any more: browse once more and begin anew.
+            packed = await self._browse()
+        raise AssertionError  # the last turn returns or raises
+
     async def write(self, name: str, value: Value) -> None:
         """Write one setting; a written address waits for `settle`."""
         row = self._rows[name]
@@ -214,10 +289,12 @@ class Ocp1Conversation:
 
     async def _directory(self) -> str:
         if self._packed is None:
-            self._packed = self._directories.directory(self._identity.serial, self._identity.firmware)
+            kept = self._directories.directory(self._identity.serial, self._identity.firmware)
+            # One copy for all units of one make: it is the largest thing that an open conversation holds.
+            self._packed = sys.intern(kept) if kept else None
         return self._packed or await self._browse()
 
     async def _browse(self) -> str:
-        self._packed = pack(await browse(self._session))
+        self._packed = sys.intern(pack(await browse(self._session)))
         self._directories.keep_directory(self._identity.serial, self._identity.firmware, self._packed)
         return self._packed

@@ -12,12 +12,14 @@ from asleft.domain.problems import Level, Problem
 from asleft.domain.rules import (
     access,
     addressing,
+    alarms,
     calendars,
     hearing,
     occasions,
     patching,
     reading,
     recording,
+    routes,
     secrets,
     streams,
     whole,
@@ -46,7 +48,9 @@ _ROOMS: Final = (
     hearing,
     occasions,
     calendars,
+    alarms,
     access,
+    routes,
     whole,
 )
 BOOK: Final[Mapping[str, Rule]] = {rule.id: rule for room in _ROOMS for rule in room.RULES}
@@ -136,7 +140,11 @@ def check_timely(estate: Estate, now: datetime) -> list[Problem]:
         )
         for name, site in estate.sites.items()
     }
-    found = (*access.check_timely(estate, needs, now), *occasions.check_timely(estate, now))
+    found = (
+        *access.check_timely(estate, needs, now),
+        *occasions.check_timely(estate, now),
+        *routes.check_timely(estate.routing, people=estate.people, now=now),
+    )
     return sorted(set(weigh(found, estate.weights)))
 
 

@@ -6,8 +6,10 @@ from typing import Literal
 from pydantic import Field
 
 from asleft.domain.people import Approval, Right
+from asleft.source.files.alarms import AlarmsRow
 from asleft.source.files.hearing import LimitsRow
 from asleft.source.files.parts import Line, Name, Part, SettingTree
+from asleft.source.files.routes import QuietRow, Reach, RouteRow
 
 __all__ = [
     "CheckRow",
@@ -44,7 +46,10 @@ class EstateFile(Part):
     orders: OrdersRow = OrdersRow()
     occasions: tuple[Name, ...] = ()
     limits: LimitsRow | None = None
+    alarms: AlarmsRow = AlarmsRow()
     checks: dict[str, CheckRow] = {}
+    routes: tuple[RouteRow, ...] = ()
+    quiet: QuietRow | None = None
     firmware: dict[Name, tuple[Line, ...]] = {}
     settings: SettingTree = {}
 
@@ -56,6 +61,7 @@ class PersonRow(Part):
     rights: tuple[Right, ...]
     sites: tuple[Name, ...] = ()
     signs_as: tuple[Line, ...] = ()
+    reach: Reach = {}
 
 
 class PeopleFile(Part):

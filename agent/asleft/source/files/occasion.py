@@ -2,6 +2,7 @@
 
 from typing import Literal
 
+from asleft.domain.profile import Concern
 from asleft.source.files.parts import Line, Part, SettingTree
 
 __all__ = ["OccasionFile"]
@@ -13,4 +14,5 @@ class OccasionFile(Part):
     format: Literal["asleft-occasion-1"]
     meaning: Line
     performance: bool = False
+    suppresses: tuple[Concern, ...] = ()
     settings: SettingTree = {}

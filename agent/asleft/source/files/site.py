@@ -7,16 +7,10 @@ from pydantic import Field
 from asleft.source.files.addresses import AddressesRow
 from asleft.source.files.hearing import HearingRow
 from asleft.source.files.parts import Line, Name, Part, SettingTree
+from asleft.source.files.reach import ReachRow
 from asleft.source.files.signals import PatchRow, RecordingRow, StreamsRow
 
-__all__ = ["ReachRow", "SiteFile", "StationFile"]
-
-
-class ReachRow(Part):
-    """How the stations of a site are read."""
-
-    by: Literal["ocp1"] = "ocp1"
-    port: int = Field(ge=1, le=65535)
+__all__ = ["SiteFile", "StationFile"]
 
 
 class SiteFile(Part):

@@ -1,0 +1,239 @@
+"""The desk of an agent that runs on and on: what waits for the network is apart from what touches the ledger."""
+
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from asleft.domain.alarms import AlarmChange
+from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.kinds import nearest
+from asleft.domain.names import harmless
+from asleft.domain.orders import OrderState
+from asleft.domain.problems import Problem
+from asleft.domain.snapshot import AsFound, NotRead
+from asleft.ports.alarms import AlarmStore
+from asleft.ports.baseline import Baseline, Revision, Touch, Verdict
+from asleft.ports.clock import Clock
+from asleft.ports.ledger import KeptOrder, Ledger
+from asleft.ports.records import Records
+from asleft.ports.stations import Stations
+from asleft.work.alarm_desk import AlarmDesk
+from asleft.work.alarming import Alarming
+from asleft.work.approved import FETCHED, InForce, in_force
+from asleft.work.bookkeeping import Bookkeeping
+from asleft.work.desk import Freshest, OwnerDesk
+from asleft.work.live import Live
+from asleft.work.ordering import NoStation
+from asleft.work.presence import Patience
+from asleft.work.rounds import Progress, RoundReport
+from asleft.work.telling import Telling
+
+__all__ = ["AgentDesk", "FetchedApart"]
+
+JUDGED_FOR: Final = timedelta(hours=1)
+"""So long a judgement holds where nothing but the time has changed."""
+
+
+class FetchedApart:
+    """A baseline whose `refresh` waits for nothing: it tells what the last `fetch` gave.
+
+    Args:
+        baseline: The baseline repository.
+    """
+
+    def __init__(self, baseline: Baseline) -> None:
+        self._baseline = baseline
+        self._trouble: AsleftError | None = None
+
+    def fetch(self) -> None:
+        """Fetch what is new; it takes as long as the network does, and may run in a thread of its own.
+
+        Raises:
+            AsleftError: The remote could not be reached; what was fetched before is still there.
+        """
+        try:
+            self._baseline.refresh()
+        except AsleftError as problem:
+            self._trouble = problem
+            raise
+        self._trouble = None
+
+    def refresh(self) -> None:
+        """Tell how the last fetch ended."""
+        if self._trouble is not None:
+            raise self._trouble
+
+    @property
+    def trouble(self) -> str:
+        """What hindered the last fetch; empty where nothing did."""
+        return "" if self._trouble is None else str(self._trouble)
+
+    def newest(self) -> Revision:
+        """Give the newest revision of the followed branch."""
+        return self._baseline.newest()
+
+    def revision(self, commit: str) -> Revision:
+        """Describe a revision."""
+        return self._baseline.revision(commit)
+
+    def approve(self, newest: str, *, since: str | None, now: datetime | None) -> Verdict:
+        """Judge what came after the revision in force."""
+        return self._baseline.approve(newest, since=since, now=now)
+
+    def load(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:
+        """Read the estate at a revision."""
+        return self._baseline.load(commit)
+
+    def touched(self, commit: str, file: str, line: int) -> Touch:
+        """Say which commit last touched a line."""
+        return self._baseline.touched(commit, file, line)
+
+
+class AgentDesk(OwnerDesk):
+    """Does the work of one home for an agent that runs on and on.
+
+    Only `fetch` may run in another thread: it asks git and nothing else. All else is for the thread that made the desk.
+
+    Args:
+        baseline: The baseline repository.
+        records: The records repository.
+        ledger: State under the home folder.
+        alarms: Alarms under the home folder.
+        stations: The door to stations.
+        clock: Gives the time.
+        patience: How long to wait for a station that moves to another address.
+        books: Writes into the records; its own where none is given.
+        freshest: Gives what is known of a station by now, where stations are followed.
+    """
+
+    def __init__(
+        self,
+        *,
+        baseline: Baseline,
+        records: Records,
+        ledger: Ledger,
+        alarms: AlarmStore,
+        stations: Stations,
+        clock: Clock,
+        patience: Patience | None = None,
+        books: Bookkeeping | None = None,
+        freshest: Freshest | None = None,
+    ) -> None:
+        self._apart = FetchedApart(baseline)
+        self.telling: Telling | None = None
+        """Tells people of alarms, where there is one."""
+        self.live: Live | None = None
+        """Takes what is heard of followed stations, where there is one."""
+        self._settled: tuple[tuple[str, str], datetime, InForce] | None = None
+        super().__init__(
+            baseline=self._apart,
+            records=records,
+            ledger=ledger,
+            alarms=alarms,
+            stations=stations,
+            clock=clock,
+            patience=patience,
+            books=books,
+            freshest=freshest,
+        )
+
+    @property
+    def alarming(self) -> Alarming:
+        """What keeps the alarms; there is one a process."""
+        return self._alarming
+
+    @property
+    def acts(self) -> AlarmDesk:
+        """What people do to alarms."""
+        return self._acts
+
+    def _told(self, estate: Estate, changes: Sequence[AlarmChange]) -> None:
+        if self.telling is not None:
+            self.telling.announce(estate, changes)
+
+    def heard(self, looks: Mapping[StationId, AsFound | NotRead], here: Estate) -> None:
+        """Take what followed stations tell: drift stands in the ledger, and alarms are made, when this returns.
+
+        Args:
+            looks: What is known of them now.
+            here: The estate as it is now.
+        """
+        if self.live is not None:
+            standing = self.live.changed(looks)
+            known = {station: look for station, look in looks.items() if station in here.stations}
+            self._observe(self.in_force().estate, standing, known, here)
+
+    def tick(self, estate: Estate) -> None:
+        """Let a second go by for alarms and alerts."""
+        self._told(estate, self._alarming.tick(estate))
+        if self.telling is not None:
+            self.telling.tick(estate)
+
+    async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
+        """Confirm an order as a named person and carry it out.
+
+        What the station tells of the order's own writes is recorded with the order, not before it.
+        """
+        meant = [kept.order.station for kept in self._ledger.orders() if kept.order.id == order_id]
+        if self.live is None:
+            return await super().confirm(order_id, by=by, reason=reason, accepted=accepted)
+        with self.live.held(*meant):
+            kept = await super().confirm(order_id, by=by, reason=reason, accepted=accepted)
+        await self.live.flush([])
+        return kept
+
+    def fetch(self) -> None:
+        """Fetch the baseline; nothing comes into force before `settle`.
+
+        Raises:
+            AsleftError: The remote could not be reached.
+        """
+        self._apart.fetch()
+
+    def settle(self) -> InForce:
+        """Judge what was fetched last, and bring into force what is approved and good.
+
+        Judging takes a twentieth of a second a calendar, so what is as it was is judged again once an hour only: then
+        shows what time alone changes, such as a concession that ended.
+        """
+        now, seen = self._clock(), self._seen()
+        if self._settled is not None and seen is not None:
+            before, at, current = self._settled
+            if before == seen and timedelta(0) <= now - at < JUDGED_FOR:
+                if not seen[1]:
+                    self._ledger.set_note(FETCHED, now.isoformat())
+                return current
+        current = in_force(self._baseline, self._ledger, refresh=True, now=now)
+        self._settled = None if seen is None else (seen, now, current)
+        return current
+
+    def _seen(self) -> tuple[str, str] | None:
+        """Give the newest revision and how the last fetch ended; None where there is no newest."""
+        try:
+            return self._baseline.newest().commit, self._apart.trouble
+        except AsleftError:
+            return None
+
+    def under_way(self) -> Sequence[KeptOrder]:
+        """Give the orders that are confirmed and have not ended."""
+        return self._ledger.orders(states=(OrderState.CONFIRMED, OrderState.UNDER_WAY))
+
+    async def round(self, *, sites: Collection[str] = (), progress: Progress | None = None) -> RoundReport:
+        """Look at every station of some sites (all where none is named) and record what moved; nothing is fetched.
+
+        Raises:
+            NoStation: A site is not in the estate.
+        """
+        base = self.in_force().estate
+        estate = base.at(self._clock())
+        for site in sites:
+            if site not in estate.sites:
+                raise NoStation(
+                    f"there is no site '{harmless(site)}'",
+                    where="the baseline",
+                    todo=nearest(site, list(estate.sites)),
+                )
+        report = await self._rounds.go(estate, sites=set(sites) or set(estate.sites), progress=progress)
+        self._observe(base, report.standing, report.looks)
+        return report

@@ -16,7 +16,7 @@ from unittest import mock
 from asleft.cli.app import main
 from asleft.daemon import assembly
 from asleft.daemon.home import Home
-from asleft.daemon.settings import read_settings
+from asleft.daemon.settings.settings import read_settings
 from asleft.devices.ocp1.gateway import Ocp1Stations
 from asleft.devices.ocp1.session import Timings
 from asleft.domain.estate import Estate

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.profile import Priority
 
 CREATED = datetime(2026, 10, 6, 19, 42, 7, tzinfo=UTC)

@@ -12,7 +12,7 @@ from alerts.post_office import PostOffice, open_office
 from alerts.sample import CREATED, DRUMS, HOSTILE
 from alerts.servers import listening
 from asleft.alerts.mail import Mail, MailServer, Tls, message_for
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.profile import Priority
 from asleft.ports.alerts import NotDelivered, Undeliverable
 

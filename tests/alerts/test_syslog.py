@@ -12,7 +12,7 @@ from alerts.sample import DRUMS, HOSTILE
 from alerts.servers import listening
 from alerts.test_syslog_format import GRAMMAR
 from asleft.alerts.syslog import Collector, Syslog, Transport, message_for
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.profile import Priority
 from asleft.ports.alerts import NotDelivered
 

@@ -12,7 +12,7 @@ from alerts.conftest import Certificates
 from alerts.sample import CREATED, DRUMS, HOSTILE
 from alerts.servers import WebServer, listening
 from asleft.alerts.webhook import ID, AskedToWait, Webhook, body_of
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.signing import NotSigned, verify
 from asleft.ports.alerts import NotDelivered, Undeliverable
 

@@ -30,8 +30,8 @@ from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ledger.store import SqliteLedger
 from asleft.records.repository import Records
 from asleft.simulator.fleet import Fleet
-from asleft.work.following import Followers
-from asleft.work.live import Live, SharedBooks
+from asleft.work.following.followers import Followers
+from asleft.work.following.live import Live, SharedBooks
 from benchmarks.large import plant_large
 
 STATIONS = 2000

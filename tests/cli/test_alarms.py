@@ -10,14 +10,14 @@ from asleft.cli.alarm_times import read_for, read_until
 from asleft.cli.alarms import alarm_json, tell_board
 from asleft.cli.figures import tell_figures, value_text
 from asleft.cli.output import say_json
-from asleft.domain.alarm_floods import Flood, grouped
-from asleft.domain.alarms import Alarm, AlarmState, Mark
+from asleft.domain.alarms.alarm import Alarm, AlarmState, Mark
+from asleft.domain.alarms.figures import Figure, Figures, Source
+from asleft.domain.alarms.floods import Flood, grouped
 from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.estate import StationId
-from asleft.domain.figures import Figure, Figures, Source
 from asleft.domain.profile import Priority
 from asleft.domain.statistics import wilson
-from asleft.work.alarm_desk import Board
+from asleft.work.alarms.desk import Board
 from domain.alarmed import alarm_in, gain, second
 from domain.made import DRUMS, NOON
 

@@ -16,7 +16,7 @@ import pytest
 
 from asleft.daemon.logs import Repeats, about, log_of, logging_to, set_level
 from asleft.daemon.redaction import Redactor
-from asleft.daemon.settings import LogForm, LogLevel
+from asleft.daemon.settings.settings import LogForm, LogLevel
 from asleft.domain.errors import AsleftError
 
 SECRET = "correct horse/battery+staple"

@@ -3,9 +3,9 @@
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from asleft.domain import alarm_life as life
-from asleft.domain.alarm_rules import AlarmRules
-from asleft.domain.alarms import Alarm, AlarmEvent, AlarmState, Mark, Shelf
+from asleft.domain.alarms import life
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState, Mark, Shelf
+from asleft.domain.alarms.rules import AlarmRules
 from asleft.domain.drift import Drift, DriftKey, DriftKind
 from asleft.domain.estate import StationId
 from asleft.domain.profile import Concern, Priority

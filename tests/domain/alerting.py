@@ -6,16 +6,16 @@ from ipaddress import IPv4Address, IPv4Network
 from typing import Any
 
 from asleft.domain.addressing import AddressRange
-from asleft.domain.alarms import Alarm, AlarmState
-from asleft.domain.alert_data import Told
-from asleft.domain.alerts import Alert
+from asleft.domain.alarms.alarm import Alarm, AlarmState
+from asleft.domain.alerts.alert import Alert
+from asleft.domain.alerts.data import Told
+from asleft.domain.alerts.routes import Route, Routing
+from asleft.domain.alerts.routing import Scene, due
 from asleft.domain.drift import Drift, DriftKey, DriftKind
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.layers import Origin
 from asleft.domain.people import Person
 from asleft.domain.profile import Concern, Priority, priority_of
-from asleft.domain.routes import Route, Routing
-from asleft.domain.routing import Scene, due
 from asleft.domain.site import AddressPlan, Site
 from asleft.source.rotas import read_rota
 

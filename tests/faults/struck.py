@@ -10,14 +10,14 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from asleft.daemon import assembly
+from asleft.daemon.agent.means import Means
+from asleft.daemon.agent.notify import Notifier
+from asleft.daemon.agent.schedule import Plan
+from asleft.daemon.agent.service import Service
+from asleft.daemon.agent.watching import Watched
 from asleft.daemon.clock import now
 from asleft.daemon.home import Home
-from asleft.daemon.means import Means
-from asleft.daemon.notify import Notifier
-from asleft.daemon.schedule import Plan
-from asleft.daemon.service import Service
-from asleft.daemon.settings import read_settings
-from asleft.daemon.watching import Watched
+from asleft.daemon.settings.settings import read_settings
 from asleft.devices.ocp1.gateway import Ocp1Stations
 from asleft.devices.ocp1.session import Timings
 from asleft.domain.errors import AsleftError

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from asleft.domain.alarms import Alarm, AlarmEvent, AlarmState, Mark, Shelf
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState, Mark, Shelf
 from asleft.domain.estate import StationId
 from asleft.ledger.alarms import EVENTS_KEPT, SqliteAlarms
 from asleft.ledger.store import LedgerTrouble, SqliteLedger

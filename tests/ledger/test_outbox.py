@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.profile import Priority
 from asleft.ledger.outbox import SqliteOutbox
 from asleft.ledger.store import LedgerTrouble, SqliteLedger

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from asleft.domain.alarm_rules import AlarmRules, PriorityRow
+from asleft.domain.alarms.rules import AlarmRules, PriorityRow
 from asleft.domain.profile import Concern, Priority
 from asleft.source.files.alarms import AlarmsRow, to_alarm_rules
 

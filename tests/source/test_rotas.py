@@ -4,8 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from asleft.domain.alerts.routes import Route, Routing
 from asleft.domain.layers import Origin
-from asleft.domain.routes import Route, Routing
 from asleft.source.rotas import PLACE, read_rota, zone_of
 
 BERLIN = "Europe/Berlin"

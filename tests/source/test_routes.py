@@ -5,8 +5,8 @@ from typing import Any, Literal
 
 import pytest
 
+from asleft.domain.alerts.routes import Hours, Route, Routing
 from asleft.domain.profile import Concern, Priority
-from asleft.domain.routes import Hours, Route, Routing
 from asleft.source.documents import Document, read_document
 from asleft.source.files.parts import Part, validate
 from asleft.source.files.routes import QuietRow, Reach, RouteRow, to_routes, to_routing

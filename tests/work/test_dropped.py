@@ -11,7 +11,7 @@ import pytest
 
 from asleft.daemon import assembly
 from asleft.daemon.home import Home
-from asleft.daemon.settings import read_settings
+from asleft.daemon.settings.settings import read_settings
 from asleft.daemon.ways import Ways
 from asleft.devices.drop.stations import DropStations
 from asleft.devices.ocp1.gateway import Ocp1Stations

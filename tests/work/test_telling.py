@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from asleft.domain.alarms import Alarm, AlarmChange, AlarmState
-from asleft.domain.alerts import Alert
+from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmState
+from asleft.domain.alerts.alert import Alert
+from asleft.domain.alerts.routes import Routing
 from asleft.domain.drift import DriftKey
 from asleft.domain.errors import AsleftError
-from asleft.domain.routes import Routing
 from asleft.ledger.outbox import SqliteOutbox
 from asleft.ledger.store import SqliteLedger
 from asleft.ports.alerts import Channel, NotDelivered, Undeliverable

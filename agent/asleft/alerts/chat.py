@@ -5,7 +5,7 @@ from urllib.parse import quote
 from asleft.alerts.aside import Aside
 from asleft.alerts.quiet import hush
 from asleft.alerts.wording import subject, text
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.ports.alerts import NotDelivered, Undeliverable
 
 __all__ = ["ADDRESS", "Chat", "NoService"]

@@ -16,7 +16,7 @@ import aiosmtplib
 from asleft.alerts.addresses import is_mail_address
 from asleft.alerts.trouble import trouble
 from asleft.alerts.wording import subject, text
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.names import harmless
 from asleft.ports.alerts import NotDelivered, Undeliverable
 

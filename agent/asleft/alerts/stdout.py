@@ -4,7 +4,7 @@ from typing import TextIO
 
 from asleft.alerts.aside import Aside
 from asleft.alerts.wording import whole_line
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.ports.alerts import NotDelivered
 
 __all__ = ["Stdout"]

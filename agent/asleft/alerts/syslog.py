@@ -10,7 +10,7 @@ from typing import Final
 from asleft.alerts.syslog_format import SEVERITIES, Element, Message, cut, frame
 from asleft.alerts.trouble import trouble
 from asleft.alerts.wording import as_line, subject
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.names import harmless
 from asleft.domain.profile import Priority
 from asleft.ports.alerts import NotDelivered

@@ -11,7 +11,7 @@ from urllib.parse import quote, urlsplit
 from asleft.alerts.quiet import hush
 from asleft.alerts.trouble import trouble
 from asleft.alerts.wording import subject, text
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.signing import sign
 from asleft.ports.alerts import NotDelivered, Undeliverable
 from asleft.ports.clock import Clock

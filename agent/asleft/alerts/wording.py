@@ -1,6 +1,6 @@
 """What every channel says: the alert's own words, made harmless line by line, and bounded."""
 
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.names import harmless
 
 __all__ = ["as_line", "subject", "text", "whole_line"]

@@ -12,9 +12,9 @@ from asleft.cli.output import MARKS, clock_time, paint, safe, say, say_json, tab
 from asleft.cli.through import desk_at, zone_of
 
 if TYPE_CHECKING:
-    from asleft.daemon.desk_calls import RemoteDesk
-    from asleft.domain.alarms import Alarm, AlarmChange
-    from asleft.work.alarm_desk import Board
+    from asleft.daemon.local.calls import RemoteDesk
+    from asleft.domain.alarms.alarm import Alarm, AlarmChange
+    from asleft.work.alarms.desk import Board
     from asleft.work.desk import OwnerDesk
 
 __all__ = ["add_to", "alarm_json"]

@@ -10,7 +10,7 @@ from asleft.cli.output import note, safe, say, say_json
 
 if TYPE_CHECKING:
     from asleft.daemon.effects import EffectOf
-    from asleft.domain.effect import Change, Group, Planned
+    from asleft.domain.effects.effect import Change, Group, Planned
     from asleft.domain.layers import Origin
     from asleft.ports.baseline import Revision
 

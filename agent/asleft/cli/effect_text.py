@@ -8,7 +8,7 @@ from asleft.cli.output import paint, safe
 
 if TYPE_CHECKING:
     from asleft.daemon.effects import EffectOf
-    from asleft.domain.effect import Change, Effect, Fact, FoundAs, Group, Planned
+    from asleft.domain.effects.effect import Change, Effect, Fact, FoundAs, Group, Planned
     from asleft.domain.hazards import Hazard
     from asleft.domain.layers import Origin
     from asleft.domain.stations import StationId

@@ -11,7 +11,7 @@ from asleft.cli.output import clock_time, say, say_json, table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from asleft.domain.figures import Figure, Figures, Source
+    from asleft.domain.alarms.figures import Figure, Figures, Source
 
 __all__ = ["add_to"]
 
@@ -63,7 +63,7 @@ def tell_figures(made: "Figures") -> None:
     _tell_sources("Sources of most alarms:", made.top)
     _tell_sources("Chattered:", made.chattering)
     if made.stale:
-        from asleft.domain.alarm_journal import name_of  # noqa: PLC0415 keeps --help quick
+        from asleft.domain.alarms.journal import name_of  # noqa: PLC0415 keeps --help quick
 
         say("", "Stale, over 24 hours:")
         say(
@@ -80,7 +80,7 @@ def tell_figures(made: "Figures") -> None:
 
 
 def _tell_sources(title: str, sources: "Sequence[Source]") -> None:
-    from asleft.domain.alarm_journal import name_of  # noqa: PLC0415 keeps --help quick
+    from asleft.domain.alarms.journal import name_of  # noqa: PLC0415 keeps --help quick
 
     if sources:
         say("", title)

@@ -15,7 +15,7 @@ from asleft.cli.through import desk_at
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from asleft.daemon.desk_calls import RemoteDesk
+    from asleft.daemon.local.calls import RemoteDesk
     from asleft.ports.ledger import KeptOrder
     from asleft.work.desk import OwnerDesk
     from asleft.work.restores import DrawnUp

@@ -13,7 +13,7 @@ from asleft.cli.running import run
 from asleft.cli.through import desk_at
 
 if TYPE_CHECKING:
-    from asleft.daemon.desk_calls import RemoteDesk
+    from asleft.daemon.local.calls import RemoteDesk
     from asleft.domain.estate import StationId
     from asleft.ports.ledger import KeptOrder, Standing
     from asleft.work.desk import OwnerDesk

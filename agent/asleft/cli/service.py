@@ -29,7 +29,7 @@ def run_agent(
     """Run the agent: rounds, fetches, alarms, alerts. SIGTERM or Ctrl-C ends it, SIGHUP has the settings read again."""
     import asyncio  # noqa: PLC0415 keeps --help quick
 
-    from asleft.daemon.serving import serve  # noqa: PLC0415 keeps --help quick
+    from asleft.daemon.agent.serving import serve  # noqa: PLC0415 keeps --help quick
 
     # A reload that is asked for before the agent listens for it must not end it; the settings are read anyway.
     signal.signal(signal.SIGHUP, signal.SIG_IGN)

@@ -18,8 +18,8 @@ def add_to(app: typer.Typer) -> None:
 
 def settings(home: HomeOption, *, as_json: JsonOption = False) -> None:
     """Say every setting of a home, where it comes from, and whether a reload takes it; secrets are never shown."""
-    from asleft.daemon.settings import BadSettings  # noqa: PLC0415 keeps --help quick
-    from asleft.daemon.settings_list import list_settings  # noqa: PLC0415 as above
+    from asleft.daemon.settings.listing import list_settings  # noqa: PLC0415 as above
+    from asleft.daemon.settings.settings import BadSettings  # noqa: PLC0415 keeps --help quick
 
     try:
         listed = list_settings(home, environment=os.environ)

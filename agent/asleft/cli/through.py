@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from asleft.daemon.desk_calls import RemoteDesk
+    from asleft.daemon.local.calls import RemoteDesk
     from asleft.work.desk import OwnerDesk
 
 __all__ = ["desk_at", "zone_of"]
@@ -24,7 +24,7 @@ def desk_at(home: Path, what: str) -> "Iterator[OwnerDesk | RemoteDesk]":
         HomeInUse: Something else than an agent that answers owns the home.
         NoAnswer: An agent runs, and this account may not ask it.
     """
-    from asleft.daemon.client import listens, socket_of  # noqa: PLC0415 keeps --help quick
+    from asleft.daemon.local.client import listens, socket_of  # noqa: PLC0415 keeps --help quick
 
     path = socket_of(home)
     if listens(path):
@@ -46,7 +46,7 @@ def desk_at(home: Path, what: str) -> "Iterator[OwnerDesk | RemoteDesk]":
 
 
 def _remote(path: Path) -> "RemoteDesk":
-    from asleft.daemon.desk_calls import RemoteDesk  # noqa: PLC0415 as above
+    from asleft.daemon.local.calls import RemoteDesk  # noqa: PLC0415 as above
 
     return RemoteDesk(path)
 

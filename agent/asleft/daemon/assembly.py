@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from asleft.daemon.checked import Checked
 from asleft.daemon.clock import now
 from asleft.daemon.home import Home
-from asleft.daemon.settings import Settings, read_settings, write_settings
+from asleft.daemon.settings.settings import Settings, read_settings, write_settings
 from asleft.domain.errors import AsleftError
 from asleft.work.approved import begin
 from asleft.work.desk import Desk, OwnerDesk

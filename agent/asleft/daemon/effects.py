@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from asleft.daemon.assembly import open_desk
 from asleft.daemon.home import Home
-from asleft.daemon.settings import read_settings
-from asleft.domain.effect import Effect, effect_between
+from asleft.daemon.settings.settings import read_settings
+from asleft.domain.effects.effect import Effect, effect_between
 from asleft.domain.estate import Estate
 from asleft.ports.baseline import Revision
 from asleft.work.approved import BaselineUnusable

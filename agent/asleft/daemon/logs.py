@@ -22,7 +22,7 @@ from structlog.contextvars import bound_contextvars, merge_contextvars
 from structlog.stdlib import BoundLogger, ProcessorFormatter, add_log_level, add_logger_name
 
 from asleft.daemon.redaction import HIDDEN, Redactor, names_a_secret
-from asleft.daemon.settings import LogForm, LogLevel
+from asleft.daemon.settings.settings import LogForm, LogLevel
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.ports.clock import Clock

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TypeVar
 
-from asleft.domain.alarm_rules import AlarmRules
+from asleft.domain.alarms.rules import AlarmRules
+from asleft.domain.alerts.routes import Routing
 from asleft.domain.concessions import Concession
 from asleft.domain.hearing import Limits, Worn
 from asleft.domain.kinds import Value
@@ -15,7 +16,6 @@ from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level
 from asleft.domain.profile import Profile
 from asleft.domain.resolving import Resolved, Typing, leaves, overlay
-from asleft.domain.routes import Routing
 from asleft.domain.site import Site
 from asleft.domain.stations import StationId
 

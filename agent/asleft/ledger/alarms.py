@@ -5,8 +5,8 @@ from datetime import UTC, datetime, timedelta
 
 from pydantic import TypeAdapter
 
-from asleft.domain.alarm_life import at_rest
-from asleft.domain.alarms import Alarm, AlarmEvent, Mark
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, Mark
+from asleft.domain.alarms.life import at_rest
 from asleft.domain.drift import DriftKey
 from asleft.domain.estate import StationId
 from asleft.ledger.packing import pack

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.profile import Priority
 from asleft.ledger.store import SqliteLedger
 from asleft.ports.alerts import Waiting

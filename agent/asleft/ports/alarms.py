@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Protocol
 
-from asleft.domain.alarms import Alarm, AlarmEvent, Mark
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, Mark
 from asleft.domain.drift import DriftKey
 from asleft.domain.stations import StationId
 

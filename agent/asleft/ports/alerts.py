@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from asleft.domain.alerts import Alert
+from asleft.domain.alerts.alert import Alert
 from asleft.domain.errors import AsleftError
 
 __all__ = ["Channel", "NotDelivered", "Outbox", "Undeliverable", "Waiting"]

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import cast
 
+from asleft.domain.alerts.routes import Routing
 from asleft.domain.concessions import Concession
 from asleft.domain.hearing import Limits
 from asleft.domain.kinds import nearest
@@ -12,7 +13,6 @@ from asleft.domain.occasions import Occasion
 from asleft.domain.people import Person
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Concern, Profile
-from asleft.domain.routes import Routing
 from asleft.domain.rules.alarms import check_alarms
 from asleft.domain.rules.book import BOOK
 from asleft.domain.rules.occasions import check_occasion, check_order

@@ -4,7 +4,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from asleft.domain.alarms import AlarmChange
+from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import nearest
@@ -18,12 +18,12 @@ from asleft.ports.clock import Clock
 from asleft.ports.ledger import KeptOrder, Ledger
 from asleft.ports.records import Records
 from asleft.ports.stations import Stations
-from asleft.work.alarm_desk import AlarmDesk
-from asleft.work.alarming import Alarming
+from asleft.work.alarms.alarming import Alarming
+from asleft.work.alarms.desk import AlarmDesk
 from asleft.work.approved import FETCHED, InForce, in_force
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.desk import Freshest, OwnerDesk
-from asleft.work.live import Live
+from asleft.work.following.live import Live
 from asleft.work.ordering import NoStation
 from asleft.work.presence import Patience
 from asleft.work.rounds import Progress, RoundReport

@@ -4,9 +4,9 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from functools import cached_property
 
-from asleft.domain.alarms import AlarmChange
+from asleft.domain.alarms.alarm import AlarmChange
+from asleft.domain.alarms.figures import Figures
 from asleft.domain.estate import Estate, StationId
-from asleft.domain.figures import Figures
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.domain.snapshot import AsFound, NotRead
@@ -16,11 +16,11 @@ from asleft.ports.clock import Clock
 from asleft.ports.ledger import KeptOrder, Ledger, Looked, Standing
 from asleft.ports.records import Entry, Records
 from asleft.ports.stations import Stations
-from asleft.work.alarm_desk import AlarmBoard, AlarmDesk, Board
-from asleft.work.alarming import Alarming
+from asleft.work.alarms.alarming import Alarming
+from asleft.work.alarms.changeover import due_among
+from asleft.work.alarms.desk import AlarmBoard, AlarmDesk, Board
 from asleft.work.approved import InForce, Stand, in_force, stand_of
 from asleft.work.bookkeeping import Bookkeeping
-from asleft.work.changeover_due import due_among
 from asleft.work.ordering import NoStation, stations_of
 from asleft.work.presence import Patience
 from asleft.work.questions import StationView, WhyView, history, station_view, why_view

@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from asleft.domain.alarms import Alarm, AlarmChange
-from asleft.domain.alert_data import Event, Told
-from asleft.domain.alert_words import compose_reach, lasting
-from asleft.domain.alerts import Alert
+from asleft.domain.alarms.alarm import Alarm, AlarmChange
+from asleft.domain.alerts.alert import Alert
+from asleft.domain.alerts.data import Event, Told
+from asleft.domain.alerts.routes import Routing
+from asleft.domain.alerts.routing import Scene, due, others
+from asleft.domain.alerts.words import compose_reach, lasting
 from asleft.domain.drift import DriftKey
 from asleft.domain.estate import Estate
 from asleft.domain.names import harmless
 from asleft.domain.profile import Priority
-from asleft.domain.routes import Routing
-from asleft.domain.routing import Scene, due, others
 from asleft.ports.alerts import Channel, NotDelivered, Outbox, Undeliverable, Waiting
 from asleft.ports.clock import Clock
 from asleft.work.backoff import Backoff

@@ -2,7 +2,7 @@
 
 import pytest
 
-from asleft.domain.alarm_rules import AlarmRules, PriorityRow
+from asleft.domain.alarms.rules import AlarmRules, PriorityRow
 from asleft.domain.layers import Origin
 from asleft.domain.problems import Problem
 from asleft.domain.profile import Concern, Priority

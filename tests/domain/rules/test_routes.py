@@ -5,10 +5,10 @@ from typing import Any
 
 import pytest
 
+from asleft.domain.alerts.routes import Hours, Route, Routing
 from asleft.domain.layers import Origin
 from asleft.domain.problems import Level
 from asleft.domain.profile import Concern, Priority
-from asleft.domain.routes import Hours, Route, Routing
 from asleft.domain.rules.routes import RULES, check_channels, check_routes, check_timely
 from asleft.source.rotas import read_rota
 from domain.alerting import CHAPEL, HALL, REACH, a_route, rota, routing

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Collection, Iterator
 from typing import Final
 
-from asleft.domain.alarm_rules import AlarmRules
+from asleft.domain.alarms.rules import AlarmRules
 from asleft.domain.kinds import nearest
 from asleft.domain.layers import Origin
 from asleft.domain.names import harmless

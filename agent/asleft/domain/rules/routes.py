@@ -3,13 +3,13 @@
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import datetime, timedelta
 
+from asleft.domain.alerts.routes import DAY_MINUTES, Hours, Route, Routing
 from asleft.domain.kinds import nearest
 from asleft.domain.layers import Origin
 from asleft.domain.names import harmless
 from asleft.domain.occasions import Calendar, stretches
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Concern, Priority, priority_of
-from asleft.domain.routes import DAY_MINUTES, Hours, Route, Routing
 from asleft.domain.rules.rule import Rule
 
 __all__ = ["RULES", "check_channels", "check_routes", "check_timely"]

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from asleft.domain.alarm_rules import AlarmRules, PriorityRow
+from asleft.domain.alarms.rules import AlarmRules, PriorityRow
 from asleft.domain.names import harmless
 from asleft.domain.profile import Concern, Priority
 from asleft.source.files.parts import Name, Part

@@ -8,11 +8,11 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from asleft.domain.alerts.routes import DAY_MINUTES, Hours, Route, Routing
 from asleft.domain.layers import Origin
 from asleft.domain.names import harmless
 from asleft.domain.occasions import Calendar
 from asleft.domain.profile import Concern, Priority
-from asleft.domain.routes import DAY_MINUTES, Hours, Route, Routing
 from asleft.source.documents import Document
 from asleft.source.files.parts import Line, Name, Part
 

@@ -1,0 +1,1 @@
+"""The local socket by which the command line reaches a running agent."""

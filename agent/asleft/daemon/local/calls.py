@@ -1,0 +1,255 @@
+"""The desk's changing work over the local socket: how it is asked for and answered, and the desk that asks.
+
+Values go over exactly, as they go into the ledger: `RemoteDesk` gives what the desk in the agent gave. Only what was read
+from stations in a round stays there (values and readings), for it would be most of the answer and the ledger has it.
+"""
+
+import asyncio
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final, TypeVar, cast
+
+from pydantic import AwareDatetime, ConfigDict, TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass as checked
+
+from asleft.daemon.local.client import ask_at
+from asleft.daemon.local.protocol import NoAnswer
+from asleft.domain.alarms.alarm import AlarmChange
+from asleft.domain.estate import StationId
+from asleft.domain.snapshot import AsFound, NotRead
+from asleft.ports.ledger import KeptOrder, Standing
+from asleft.work.ordering import NothingToRestore
+from asleft.work.restores import DrawnUp
+from asleft.work.rounds import Progress, RoundReport
+
+__all__ = [
+    "AlarmAsked",
+    "AlarmsSent",
+    "ConfirmAsked",
+    "ConfirmSent",
+    "DrawnSent",
+    "RemoteDesk",
+    "RestoreAsked",
+    "RestoreSent",
+    "RoundAsked",
+    "RoundSent",
+    "ZoneAsked",
+    "ZoneSent",
+    "adapter_of",
+]
+
+_STRICT = ConfigDict(extra="forbid")
+_Value = TypeVar("_Value")
+
+
+@checked(frozen=True, kw_only=True, config=_STRICT)
+class RoundAsked:
+    """A round over some sites; all where none is named."""
+
+    sites: tuple[str, ...] = ()
+
+
+@checked(frozen=True, kw_only=True, config=_STRICT)
+class RestoreAsked:
+    """Orders for stations named `site/station`."""
+
+    names: tuple[str, ...]
+
+
+@checked(frozen=True, kw_only=True, config=_STRICT)
+class ConfirmAsked:
+    """An order confirmed as a named person."""
+
+    order: str
+    by: str
+    reason: str
+    accepted: tuple[str, ...] = ()
+
+
+@checked(frozen=True, kw_only=True, config=_STRICT)
+class AlarmAsked:
+    """Something done to the alarms of a station, or to one of them, as a named person."""
+
+    name: str
+    by: str
+    reason: str = ""
+    setting: str | None = None
+    until: AwareDatetime | None = None
+
+
+@checked(frozen=True, kw_only=True, config=_STRICT)
+class ZoneAsked:
+    """The time zone of a site."""
+
+    site: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AlarmsSent:
+    """What became of alarms."""
+
+    changes: tuple[AlarmChange, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ZoneSent:
+    """A time zone by its IANA name; None for a site that is none."""
+
+    zone: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RoundSent:
+    """A `RoundReport`."""
+
+    baseline: str
+    began: datetime
+    ended: datetime
+    looks: tuple[tuple[StationId, AsFound | NotRead], ...]
+    standing: tuple[Standing, ...]
+    gone: tuple[Standing, ...]
+    commit: str | None
+    notices: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DrawnSent:
+    """A `DrawnUp`; why there is no order as what, where and what to do."""
+
+    station: StationId
+    order: KeptOrder | None
+    why_not: tuple[str, str, str] | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RestoreSent:
+    """What drawing up gave."""
+
+    drawn: tuple[DrawnSent, ...]
+    notices: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ConfirmSent:
+    """An order as it ended."""
+
+    order: KeptOrder
+    notices: tuple[str, ...]
+
+
+def adapter_of(kind: type[_Value]) -> TypeAdapter[_Value]:
+    """Give what turns a value of a kind into what JSON holds, and back; made once a kind."""
+    made = _MADE.get(kind)
+    if made is None:
+        made = _MADE[kind] = TypeAdapter(kind)
+    return cast("TypeAdapter[_Value]", made)
+
+
+_MADE: Final[dict[type, TypeAdapter[Any]]] = {}
+
+
+def _drawn(sent: DrawnSent) -> DrawnUp:
+    why = None
+    if sent.why_not is not None:
+        what, where, todo = sent.why_not
+        why = NothingToRestore(what, where=where, todo=todo)
+    return DrawnUp(station=sent.station, order=sent.order, why_not=why)
+
+
+class RemoteDesk:
+    """Has the agent that runs do the work, over its local socket; errors are those of `ask_at`.
+
+    Args:
+        path: The socket.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self.notices: tuple[str, ...] = ()
+        """What a person should know of the baseline that was last worked with."""
+
+    async def take_up(self) -> list[KeptOrder]:
+        """Do nothing: the agent settled that when it started."""
+        return []
+
+    async def round(self, *, sites: Collection[str] = (), progress: Progress | None = None) -> RoundReport:
+        """Have a round done. Its looks come without values and readings; the ledger has them.
+
+        Progress is told afterwards.
+        """
+        sent = await self._ask("round", {"sites": [*sites]}, RoundSent)
+        looks = dict(sent.looks)
+        if progress is not None:
+            for station, look in looks.items():
+                progress(station, look)
+        return RoundReport(
+            baseline=sent.baseline,
+            began=sent.began,
+            ended=sent.ended,
+            looks=looks,
+            standing=sent.standing,
+            gone=sent.gone,
+            commit=sent.commit,
+            notices=sent.notices,
+        )
+
+    async def restore(self, names: Sequence[str]) -> list[DrawnUp]:
+        """Have restore orders drawn up for stations named `site/station`."""
+        sent = await self._ask("restore", {"names": [*names]}, RestoreSent)
+        self.notices = sent.notices
+        return [_drawn(item) for item in sent.drawn]
+
+    async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
+        """Have an order confirmed as a named person and carried out.
+
+        Where this is cancelled the agent goes on: an order that was begun is never left half done.
+        """
+        arguments = {"order": order_id, "by": by, "reason": reason, "accepted": [*accepted]}
+        sent = await self._ask("confirm", arguments, ConfirmSent)
+        self.notices = sent.notices
+        return sent.order
+
+    def acknowledge(self, name: str, setting: str | None, by: str, reason: str = "") -> list[AlarmChange]:
+        """Say that a person has seen the alarms of a station, or one of them."""
+        return self._alarms("acknowledge", name=name, setting=setting, by=by, reason=reason)
+
+    def shelve(
+        self, name: str, setting: str | None, by: str, reason: str, until: datetime
+    ) -> list[AlarmChange]:
+        """Put the alarms of a station off until a time."""
+        return self._alarms(
+            "shelve", name=name, setting=setting, by=by, reason=reason, until=until.isoformat()
+        )
+
+    def unshelve(self, name: str, setting: str | None, by: str, reason: str = "") -> list[AlarmChange]:
+        """Take the alarms of a station from the shelf."""
+        return self._alarms("unshelve", name=name, setting=setting, by=by, reason=reason)
+
+    def out_of_service(self, name: str, by: str, reason: str) -> list[AlarmChange]:
+        """Take a station out of service."""
+        return self._alarms("out-of-service", name=name, by=by, reason=reason)
+
+    def in_service(self, name: str, by: str, reason: str = "") -> list[AlarmChange]:
+        """Put a station back in service."""
+        return self._alarms("in-service", name=name, by=by, reason=reason)
+
+    def zone_of(self, site: str) -> str | None:
+        """Give the time zone of a site; None where there is no such site."""
+        return asyncio.run(self._ask("zone", {"site": site}, ZoneSent)).zone
+
+    def _alarms(self, command: str, **arguments: str | None) -> list[AlarmChange]:
+        # Acts on alarms are no coroutines on the desk either: they reach no station.
+        return list(asyncio.run(self._ask(command, arguments, AlarmsSent)).changes)
+
+    async def _ask(self, command: str, arguments: Mapping[str, Any], sent: type[_Value]) -> _Value:
+        result = await ask_at(self._path, command, arguments)
+        try:
+            return adapter_of(sent).validate_python(result)
+        except ValidationError as wrong:
+            raise NoAnswer(
+                "the agent's answer cannot be understood",
+                where=str(self._path),
+                todo="are both of the same version?",
+            ) from wrong

@@ -1,0 +1,1 @@
+"""The agent's own settings and credentials."""

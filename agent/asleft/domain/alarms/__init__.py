@@ -1,0 +1,1 @@
+"""Alarms: what becomes of a drift that asks for a person."""

@@ -1,0 +1,326 @@
+"""Figures: how many alarms there are and how well they are answered, each beside the target that it is held against."""
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
+from asleft.domain.alarms.floods import FLOOD_BEGINS_OVER, FLOOD_WINDOW, RAISED, floods
+from asleft.domain.alarms.life import is_stale
+from asleft.domain.drift import Drift, DriftKey, DriftKind
+from asleft.domain.estate import StationId
+from asleft.domain.statistics import Share, mean, median, wilson
+
+__all__ = ["TOP", "Figure", "Figures", "Source", "figures_of"]
+
+TOP: Final = 10
+_HOUR = timedelta(hours=1)
+_DAY = timedelta(days=1)
+_ENOUGH = timedelta(days=30)
+_FREED = frozenset({"unshelved", "unsuppressed", "back in service"})
+_STANDARD = "ISA-18.2 clause"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Figure:
+    """One figure beside its target.
+
+    Args:
+        name: What it is, in words.
+        value: The number; None where there is no data.
+        unit: Its unit; empty for a count.
+        target: What is asked of it, in words; empty where nothing is.
+        source: Where the target stands.
+        good: Whether the target is met; None where there is no target or no data.
+        note: What to know when reading it.
+        share: The interval, where it is a share of a few.
+    """
+
+    name: str
+    value: float | None
+    unit: str = ""
+    target: str = ""
+    source: str = ""
+    good: bool | None = None
+    note: str = ""
+    share: Share | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """One setting of one station, or its whole station, and how many alarms came of it."""
+
+    station: StationId
+    what: str
+    alarms: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Figures:
+    """All figures of a time.
+
+    Args:
+        since: From when, UTC.
+        until: Until when, UTC.
+        alarms: How many were raised.
+        rows: The figures, in a fixed order.
+        top: The sources of most alarms, the worst first, ten at most.
+        chattering: Those that chattered.
+        stale: Alarms that are stale now.
+        notices: Sentences that a reader should know.
+    """
+
+    since: datetime
+    until: datetime
+    alarms: int
+    rows: tuple[Figure, ...]
+    top: tuple[Source, ...] = ()
+    chattering: tuple[Source, ...] = ()
+    stale: tuple[Alarm, ...] = ()
+    notices: tuple[str, ...] = field(default=())
+
+
+def figures_of(
+    events: Sequence[AlarmEvent],
+    alarms: Iterable[Alarm],
+    *,
+    since: datetime,
+    until: datetime,
+    as_left: int,
+    read: int,
+    interval: timedelta | None = None,
+    followed: Collection[StationId] = (),
+) -> Figures:
+    """Make the figures of a time.
+
+    Args:
+        events: What happened, oldest first.
+        alarms: The alarms as they are now.
+        since: From when; not before alarms were first kept, for that would flatter the averages.
+        until: Until when.
+        as_left: Stations that were read last and are as left.
+        read: Stations that were read last.
+        interval: Time between two rounds; None where it is not known.
+        followed: Stations whose changes come at once.
+    """
+    within = [event for event in events if since <= event.at <= until]
+    raised = [event for event in within if event.move == RAISED]
+    long = until - since
+    top = _sources(raised)
+    chattering = _sources([event for event in within if event.move == "chattering"])
+    stale = tuple(alarm for alarm in alarms if is_stale(alarm, until))
+    rows = (
+        *_rates(raised, since, until),
+        _flood(within, since, until),
+        _top_share(raised, top),
+        _at_most("chattering", len(chattering), 0, "0, with an action plan", f"{_STANDARD} 16.4.6"),
+        _stale(len(stale)),
+        _detection(within, interval, followed),
+        _restoration(within),
+        _acknowledgement(within),
+        _compliance(as_left, read),
+    )
+    notices: tuple[str, ...] = ()
+    if long < _ENOUGH:
+        notices = (
+            f"these are {long / _DAY:.1f} days; {_STANDARD} 16.4 asks for at least {_ENOUGH.days} before they are judged",
+        )
+    return Figures(
+        since=since,
+        until=until,
+        alarms=len(raised),
+        rows=rows,
+        top=tuple(top[:TOP]),
+        chattering=tuple(chattering),
+        stale=stale,
+        notices=notices,
+    )
+
+
+def _rates(raised: Sequence[AlarmEvent], since: datetime, until: datetime) -> list[Figure]:
+    long = until - since
+    average = "ISA-18.2-2016 table 5, IEC 62682"
+    ten = _rate(len(raised), long, FLOOD_WINDOW)
+    hour = _rate(len(raised), long, _HOUR)
+    counts = _counts(raised, since, until)
+    most = max(counts, default=None)
+    full = sum(count > FLOOD_BEGINS_OVER for count in counts) / len(counts) if counts else None
+    return [
+        Figure(
+            name="alarms per 10 minutes",
+            value=ten,
+            target="about 1, at most 2",
+            source=average,
+            good=None if ten is None else ten <= 2,  # noqa: PLR2004 the target's own number
+        ),
+        Figure(
+            name="alarms per hour",
+            value=hour,
+            target="about 6, at most 12",
+            source=average,
+            good=None if hour is None else hour <= 12,  # noqa: PLR2004 as above
+        ),
+        Figure(
+            name="most alarms in 10 minutes",
+            value=most,
+            target="at most 10",
+            source=f"{_STANDARD} 16.4.3",
+            good=None if most is None else most <= FLOOD_BEGINS_OVER,
+        ),
+        _under_one_percent("10-minute periods with over 10 alarms", full, f"{_STANDARD} 16.4.3"),
+    ]
+
+
+def _rate(count: int, long: timedelta, per: timedelta) -> float | None:
+    """Give so many per time; None where less than that time was watched."""
+    return count * (per / long) if long >= per else None
+
+
+def _counts(raised: Sequence[AlarmEvent], since: datetime, until: datetime) -> list[int]:
+    """Count the alarms of each whole ten minutes."""
+    periods = (until - since) // FLOOD_WINDOW
+    counts = Counter((event.at - since) // FLOOD_WINDOW for event in raised)
+    return [counts[at] for at in range(periods)]
+
+
+def _under_one_percent(name: str, share: float | None, source: str) -> Figure:
+    percent = None if share is None else share * 100
+    return Figure(
+        name=name,
+        value=percent,
+        unit="%",
+        target="under 1 %",
+        source=source,
+        good=None if percent is None else percent < 1,
+    )
+
+
+def _flood(events: Sequence[AlarmEvent], since: datetime, until: datetime) -> Figure:
+    long = until - since
+    if long < FLOOD_WINDOW:
+        return _under_one_percent("time in flood", None, f"{_STANDARD} 16.4.4")
+    spent = sum(((end or until) - begun for begun, end in floods(events, until)), timedelta())
+    return _under_one_percent("time in flood", spent / long, f"{_STANDARD} 16.4.4")
+
+
+def _sources(events: Iterable[AlarmEvent]) -> list[Source]:
+    counts = Counter(event.drift.key for event in events)
+    ranked = sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
+    return [
+        Source(
+            station=key.station,
+            what=key.setting if key.kind is DriftKind.SETTING else key.kind.value,
+            alarms=count,
+        )
+        for key, count in ranked
+    ]
+
+
+def _top_share(raised: Sequence[AlarmEvent], top: Sequence[Source]) -> Figure:
+    share = 100 * sum(source.alarms for source in top[:TOP]) / len(raised) if raised else None
+    few = f"with {len(top)} sources in all it cannot be lower" if raised and len(top) <= TOP else ""
+    return Figure(
+        name="share of the ten worst sources",
+        value=share,
+        unit="%",
+        target="about 1 to 5 %",
+        source=f"{_STANDARD} 16.4.5",
+        good=None if share is None or few else share <= 5,  # noqa: PLR2004 the target's own number
+        note=few,
+    )
+
+
+def _at_most(name: str, value: int, most: int, target: str, source: str) -> Figure:
+    return Figure(name=name, value=value, target=target, source=source, good=value <= most)
+
+
+def _stale(count: int) -> Figure:
+    return _at_most("stale, over 24 h", count, 4, "under 5 on any day", f"{_STANDARD} 16.4.7")
+
+
+def _detection(
+    events: Sequence[AlarmEvent], interval: timedelta | None, followed: Collection[StationId]
+) -> Figure:
+    """Give the mean time from a change to its alarm; where a station is only looked at in rounds, its upper bound.
+
+    What is raised because it was put off until then, or again since it first stood, was detected long before.
+    """
+    freed = {(event.drift.key, event.at) for event in events if event.move in _FREED}
+    known: set[tuple[DriftKey, datetime]] = set()
+    taken: list[float] = []
+    bounded = unknown = 0
+    for event in events:
+        if event.move != RAISED or event.since is None or not _of_one_station(event.drift):
+            continue
+        if (event.drift.key, event.at) in freed or (event.drift.key, event.since) in known:
+            continue
+        known.add((event.drift.key, event.since))
+        seconds = (event.at - event.since).total_seconds()
+        if event.drift.key.station in followed:
+            taken.append(seconds)
+        elif interval is not None:
+            bounded += 1
+            taken.append(seconds + interval.total_seconds())
+        else:
+            unknown += 1
+    notes = [
+        f"an upper bound for {bounded} of {len(taken)}: the round may come a whole interval later"
+    ] * bool(bounded)
+    notes += [f"{unknown} left out: when a round looks at them is not known"] * bool(unknown)
+    return Figure(
+        name="time to detect, mean", value=mean(taken), unit="s", source="practice", note="; ".join(notes)
+    )
+
+
+def _of_one_station(drift: Drift) -> bool:
+    return drift.key.kind not in {DriftKind.SITE, DriftKind.CHANGEOVER}
+
+
+def _restoration(events: Sequence[AlarmEvent]) -> Figure:
+    """Give the mean time for which a drift stood; what nobody was meant to see does not count."""
+    shown = {AlarmState.NORMAL, AlarmState.RETURNED}
+    taken = [
+        (event.at - event.since).total_seconds()
+        for event in events
+        if event.move == "returned" and event.since is not None and event.state in shown
+    ]
+    middle = median(taken)
+    return Figure(
+        name="time to restore, mean",
+        value=mean(taken),
+        unit="s",
+        source="IEC 60050-192, 192-07-23 (restoration)",
+        note="" if middle is None else f"of {len(taken)}; median {middle:.0f} s",
+    )
+
+
+def _acknowledgement(events: Sequence[AlarmEvent]) -> Figure:
+    """Give the mean time from an alarm to its acknowledgement."""
+    waiting: dict[object, datetime] = {}
+    taken: list[float] = []
+    for event in events:
+        if event.move == RAISED:
+            waiting[event.drift.key] = event.at
+        elif event.move == "acknowledged" and event.drift.key in waiting:
+            taken.append((event.at - waiting.pop(event.drift.key)).total_seconds())
+    return Figure(
+        name="time to acknowledge, mean",
+        value=mean(taken),
+        unit="s",
+        source="practice",
+        note=f"of {len(taken)}" if taken else "",
+    )
+
+
+def _compliance(as_left: int, read: int) -> Figure:
+    share = wilson(as_left, read)
+    return Figure(
+        name="stations as left",
+        value=None if share is None else share.share * 100,
+        unit="%",
+        source="interval: Wilson, NIST/SEMATECH e-Handbook 7.2.4.1",
+        note="" if share is None else f"{as_left} of {read} that were read",
+        share=share,
+    )

@@ -1,0 +1,150 @@
+"""Floods of alarms: when there are more than a person can take, and what they have in common."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent
+from asleft.domain.drift import DriftKind
+
+__all__ = [
+    "FLOOD_BEGINS_OVER",
+    "FLOOD_ENDS_UNDER",
+    "FLOOD_WINDOW",
+    "RAISED",
+    "Flood",
+    "Group",
+    "flood_at",
+    "flood_periods",
+    "flooding",
+    "floods",
+    "grouped",
+]
+
+FLOOD_WINDOW: Final = timedelta(minutes=10)
+FLOOD_BEGINS_OVER: Final = 10
+FLOOD_ENDS_UNDER: Final = 5
+"""Over ten alarms within ten minutes begin a flood, under five end it (ISA-18.2 clause 16.4.4)."""
+RAISED: Final = "raised"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Flood:
+    """Whether there is a flood at a time, and how many alarms there were.
+
+    Args:
+        on: Whether there is one.
+        since: When it began, UTC; None where there is none.
+        count: Alarms within the last ten minutes.
+        by_site: The same, site by site.
+    """
+
+    on: bool
+    since: datetime | None
+    count: int
+    by_site: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Group:
+    """Alarms of one site that have something in common, to be told in one word.
+
+    Args:
+        site: The site.
+        common: What they share: a setting's dotted name, or the kind of drift.
+        alarms: The alarms, by station.
+    """
+
+    site: str
+    common: str
+    alarms: tuple[Alarm, ...]
+
+
+def flooding(before: bool, count: int) -> bool:  # noqa: FBT001 the state and the count are the whole rule
+    """Say whether there is a flood, given whether there was one and how many alarms the last ten minutes had."""
+    return count >= FLOOD_ENDS_UNDER if before else count > FLOOD_BEGINS_OVER
+
+
+def flood_periods(counts: Iterable[int]) -> list[tuple[int, int | None]]:
+    """Give the floods in a row of ten-minute counts: the period in which each begins and the one in which it ends.
+
+    Args:
+        counts: Alarms of each period; periods are counted from 1.
+    """
+    found: list[tuple[int, int | None]] = []
+    on = False
+    for at, count in enumerate(counts, 1):
+        was, on = on, flooding(on, count)
+        if on and not was:
+            found.append((at, None))
+        elif was and not on:
+            found[-1] = (found[-1][0], at)
+    return found
+
+
+def floods(events: Iterable[AlarmEvent], now: datetime) -> list[tuple[datetime, datetime | None]]:
+    """Give when each flood began and ended, UTC, the last ten minutes counted at every instant; None where it lasts.
+
+    Args:
+        events: Moves in any order; only alarms that were raised until now count.
+        now: Until when.
+    """
+    found: list[tuple[datetime, datetime | None]] = []
+    on = False
+    for at, count in _counts(sorted(_raised(events, now)), now):
+        was, on = on, flooding(on, count)
+        if on and not was:
+            found.append((at, None))
+        elif was and not on:
+            found[-1] = (found[-1][0], at)
+    return found
+
+
+def flood_at(events: Sequence[AlarmEvent], now: datetime) -> Flood:
+    """Say whether there is a flood at a time.
+
+    Args:
+        events: Moves in any order, from so long ago that no flood that may still last is cut off: a day is good.
+        now: The time.
+    """
+    found = floods(events, now)
+    lasting = found[-1][0] if found and found[-1][1] is None else None
+    recent = [event for event in events if event.move == RAISED and now - FLOOD_WINDOW < event.at <= now]
+    by_site = Counter(event.drift.key.station.site for event in recent)
+    return Flood(on=lasting is not None, since=lasting, count=len(recent), by_site=dict(by_site))
+
+
+def grouped(alarms: Iterable[Alarm]) -> list[Group]:
+    """Put alarms together by site and by what they share, the largest group first."""
+    groups: dict[tuple[str, str], list[Alarm]] = {}
+    for alarm in alarms:
+        key = alarm.drift.key
+        common = key.setting if key.kind is DriftKind.SETTING else key.kind.value
+        groups.setdefault((key.station.site, common), []).append(alarm)
+    made = [
+        Group(
+            site=site,
+            common=common,
+            alarms=tuple(sorted(items, key=lambda alarm: alarm.drift.key)),
+        )
+        for (site, common), items in groups.items()
+    ]
+    return sorted(made, key=lambda group: (-len(group.alarms), group.site, group.common))
+
+
+def _raised(events: Iterable[AlarmEvent], now: datetime) -> Iterator[datetime]:
+    return (event.at for event in events if event.move == RAISED and event.at <= now)
+
+
+def _counts(times: Sequence[datetime], now: datetime) -> Iterator[tuple[datetime, int]]:
+    """Give the count of the last ten minutes at each instant at which it changes."""
+    leaves = [at + FLOOD_WINDOW for at in times if at + FLOOD_WINDOW <= now]
+    came, left = 0, 0
+    for at in sorted({*times, *leaves}):
+        while came < len(times) and times[came] <= at:
+            came += 1
+        while left < len(leaves) and leaves[left] <= at:
+            left += 1
+        yield at, came - left

@@ -1,0 +1,1 @@
+"""Alerts: who is told what, when, and in which words."""

@@ -1,0 +1,291 @@
+"""Alerts in words: what, where, since when, why it matters, what to do, and a link; a line each, and the same as data."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from asleft.domain.alerts.alert import Alert
+from asleft.domain.alerts.data import SCHEMA, VERSION, About, Event, Told, alert_id, rfc_3339, row_of
+from asleft.domain.alerts.routes import Receiver
+from asleft.domain.drift import DriftKind
+from asleft.domain.estate import Estate
+from asleft.domain.hearing import CAUTION
+from asleft.domain.kinds import Json
+from asleft.domain.names import harmless
+from asleft.domain.profile import Concern, Priority
+from asleft.domain.rules.listing import first_few
+from asleft.domain.stations import StationId
+
+__all__ = ["compose", "compose_reach", "lasting"]
+
+_LONGEST = 400
+_LONGEST_TITLE = 60
+_LONGEST_OF_MANY = 130
+_LONGEST_WHAT = 470
+"""Channels cut lines at 500 characters, and subjects at 180."""
+_MOST_NAMED = 3
+_MOST_STEPS = 2
+
+
+def compose(
+    estate: Estate,
+    receiver: Receiver,
+    event: Event,
+    *,
+    cause: str,
+    about: Sequence[About],
+    now: datetime,
+    link: str = "",
+    first: Alert | None = None,
+    step: int = 0,
+    alert: str = "",
+    unseen: bool = False,
+) -> Alert:
+    """Give the alert that tells a receiver of drifts of one cause at one site.
+
+    Args:
+        estate: For the names of sites and people.
+        receiver: Who is told.
+        event: Why.
+        cause: What the drifts have in common.
+        about: The drifts; at least one.
+        now: When it is told, UTC.
+        link: Address of the agent's pages; empty where it has none.
+        first: The alert that nobody acknowledged, or that an all-clear answers.
+        step: How often it was passed on.
+        alert: Its id; made from the rest where empty.
+        unseen: With an all-clear: whether somebody still has to acknowledge it.
+    """
+    site_name = about[0].drift.key.station.site
+    site = estate.sites.get(site_name)
+    title = harmless(site.title if site else site_name, longest=_LONGEST_TITLE)
+    zone = site.time_zone if site else "UTC"
+    worst = min((one.drift.priority for one in about), key=list(Priority).index)
+    stations = list(dict.fromkeys(one.drift.key.station for one in about))
+    count = f"{len(about)} alarm{'s' if len(about) > 1 else ''}"
+    place = (stations[0].name or "the site") if len(stations) == 1 else f"{len(stations)} stations"
+    told = _what(about, stations)
+    match event:
+        case Event.PASSED_ON:
+            waited = lasting(now - first.created) if first else ""
+            subject = f"Not acknowledged for {waited}, {worst} at {title}: {count}, {place}"
+            who = f" (told: {_person(estate, first)})" if first else ""
+            what = f"Nobody has acknowledged this for {waited}{who}: {told}"
+        case Event.ALL_CLEAR:
+            subject = f"All clear, {worst} at {title}: {count} as left again, {place}"
+            what = f"As left again; it was: {told}"
+        case _:
+            subject = f"{worst.capitalize()} at {title}: {count}, {place}"
+            what = _capital(told)
+    clear = event is Event.ALL_CLEAR
+    lines = {
+        "what": harmless(what, longest=_LONGEST_WHAT),
+        "where": _where(title, site_name, stations),
+        "since": _time(min(one.since for one in about), zone) + (f", until {_time(now, zone)}" if clear else ""),
+        "matters": "nothing of this stands any more" if clear else _matters(about),
+        "do": _do_when_clear(stations, unseen=unseen) if clear else _do(about, stations),
+        "link": _link(link, stations, site_name),
+    }  # fmt: skip
+    return _alert(
+        alert or alert_id(receiver, event, cause, about, step=step, after=first.id if first else ""),
+        receiver, event, cause, worst, now, subject, lines,
+        {
+            "site": site_name,
+            "count": len(about),
+            "step": step,
+            "drifts": [row_of(one) for one in about],
+        },
+    )  # fmt: skip
+
+
+def compose_reach(
+    estate: Estate,
+    receiver: Receiver,
+    event: Event,
+    failing: Alert,
+    *,
+    cause: str,
+    now: datetime,
+    since: datetime,
+    waiting: int = 0,
+    why: str = "",
+    link: str = "",
+) -> Alert:
+    """Give the alert that tells a receiver that another one cannot be reached, or can be again.
+
+    Args:
+        estate: For the names of people.
+        receiver: Who is told.
+        event: NOT_REACHED or REACHED.
+        failing: An alert to the other one.
+        cause: What it is about.
+        now: When it is told, UTC.
+        since: Since when the other one could not be reached, UTC.
+        waiting: How many messages wait.
+        why: What the last try gave.
+        link: Address of the agent's pages; empty where it has none.
+    """
+    who = _person(estate, failing)
+    wait = f"{waiting} message{'s wait' if waiting != 1 else ' waits'}"
+    lasted = lasting(now - since)
+    if event is Event.REACHED:
+        subject = f"All clear, {failing.priority} everywhere: {who} can be reached again"
+        what, matters = f"{who} can be reached again, after {lasted}", "alarms get through again"
+        todo = "nothing; what waited is on its way, in order"
+    else:
+        subject = f"{failing.priority.capitalize()} everywhere: {who} cannot be reached, {wait}"
+        what = f"{who} has not been reached for {lasted}; {wait}"
+        matters = "alarms of which nobody else is told may reach nobody"
+        todo = f"tell them another way, and see whether the service behind it works; the last try: {harmless(why)}"
+    lines = {
+        "what": _capital(what),
+        "where": f"the agent, channel {harmless(failing.channel)}",
+        "since": _time(since, "UTC"),
+        "matters": matters,
+        "do": todo,
+        "link": _link(link, (), ""),
+    }
+    made = alert_id(receiver, event, cause, (), after=rfc_3339(since))
+    data: dict[str, Json] = {
+        "site": None,
+        "count": waiting,
+        "step": 0,
+        "drifts": [],
+        "receiver": failing.receiver,
+        "failing-since": rfc_3339(since),
+    }
+    return _alert(made, receiver, event, cause, failing.priority, now, subject, lines, data)
+
+
+def _alert(
+    made: str,
+    receiver: Receiver,
+    event: Event,
+    cause: str,
+    priority: Priority,
+    now: datetime,
+    subject: str,
+    lines: Mapping[str, str],
+    data: Mapping[str, Json],
+) -> Alert:
+    words = ("What", "Where", "Since", "Why it matters", "What to do", "Link")
+    return Alert(
+        id=made,
+        receiver=receiver.key,
+        channel=receiver.channel,
+        address=receiver.address,
+        subject=subject,
+        text="\n".join(f"{word}: {line}" for word, line in zip(words, lines.values(), strict=True)),
+        data={
+            "schema": SCHEMA,
+            "version": VERSION,
+            "id": made,
+            "event": event,
+            "cause": cause,
+            "priority": priority,
+            "created": rfc_3339(now),
+            "subject": subject,
+            **lines,
+            **data,
+        },
+        priority=priority,
+        created=now,
+        cause=cause,
+    )
+
+
+def lasting(time: timedelta) -> str:
+    """Say how long something lasts, as `20 s`, `10 min`, `3 h`, `2 days`."""
+    seconds = int(time.total_seconds())
+    for unit, name in ((86400 * 2, "days"), (3600 * 2, "h"), (60, "min")):
+        if seconds >= unit:
+            return f"{seconds // (86400 if name == 'days' else 3600 if name == 'h' else 60)} {name}"
+    return f"{max(seconds, 0)} s"
+
+
+def _person(estate: Estate, alert: Alert) -> str:
+    receiver = Told(alert, Event.RAISED, ()).receiver
+    if not receiver.person:
+        return harmless(receiver.channel)
+    person = estate.people.get(receiver.person)
+    return f"{harmless(person.name if person else receiver.person)} by {harmless(receiver.channel)}"
+
+
+def _what(about: Sequence[About], stations: Sequence[StationId]) -> str:
+    whats = list(dict.fromkeys(one.drift.what for one in about))
+    if len(whats) == 1 and len(stations) > 1:
+        return f"at {len(stations)} stations: {harmless(whats[0], longest=_LONGEST)}"
+    ordered = sorted(about, key=lambda one: list(Priority).index(one.drift.priority))
+    told = [
+        ("" if len(stations) == 1 else f"{one.drift.key.station.name or 'the site'}: ")
+        + harmless(one.drift.what, longest=_LONGEST if len(about) == 1 else _LONGEST_OF_MANY)
+        for one in ordered[:_MOST_NAMED]
+    ]
+    more = len(about) - len(told)
+    at = "" if len(stations) == 1 else f"at {len(stations)} stations: "
+    return at + "; ".join(told) + (f"; and {more} more" if more else "")
+
+
+def _where(title: str, site: str, stations: Sequence[StationId]) -> str:
+    names = [station.name for station in stations if station.name]
+    if len(names) == 1:
+        return f"{title}, {names[0]} ({site}/{names[0]})"
+    return f"{title}, {first_few(names)} ({site})" if names else f"{title} ({site})"
+
+
+def _time(at: datetime, zone: str) -> str:
+    local = f"{at.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} {zone}"
+    return local if zone == "UTC" else f"{local} ({at.astimezone(UTC):%H:%M} UTC)"
+
+
+def _matters(about: Sequence[About]) -> str:
+    ordered = sorted(about, key=lambda one: list(Priority).index(one.drift.priority))
+    told = list(dict.fromkeys(harmless(one.drift.matters, longest=_LONGEST_OF_MANY) for one in ordered))
+    return "; ".join(told[:_MOST_NAMED])
+
+
+_DO = {
+    DriftKind.SETTING: "look at it with asleft station {at}, then draw up a restore with asleft restore {at}, or "
+    "have the change approved",
+    DriftKind.UNREACHABLE: "see whether it has power and network; asleft station {at} says what was read last",
+    DriftKind.EXCHANGED: "see which unit stands there: put the approved one back, or have its serial approved",
+    DriftKind.FIRMWARE: "have the firmware approved, or bring the approved one back",
+}
+_DO_FOR_SITE = {
+    DriftKind.SITE: "see whether the site has power and network, its gateway first",
+    DriftKind.CHANGEOVER: "the changeover is due: have its order drawn up, read it, and confirm it",
+}
+
+
+def _do(about: Sequence[About], stations: Sequence[StationId]) -> str:
+    ordered = sorted(about, key=lambda one: list(Priority).index(one.drift.priority))
+    kinds = list(dict.fromkeys(one.drift.key.kind for one in ordered))[:_MOST_STEPS]
+    at = _at(stations)
+    words = _DO | _DO_FOR_SITE
+    caution = f"{CAUTION} " if any(one.drift.concern is Concern.HEARING for one in about) else ""
+    steps = "; ".join(words[kind].format(at=at) for kind in kinds)
+    return f"{caution}{_capital(steps)}. Say that you have seen it: asleft acknowledge {at}"
+
+
+def _do_when_clear(stations: Sequence[StationId], *, unseen: bool) -> str:
+    at = _at(stations)
+    return f"say that you have seen it: asleft acknowledge {at}" if unseen else "nothing"
+
+
+def _at(stations: Sequence[StationId]) -> str:
+    if len(stations) > 1:
+        return "SITE/STATION"
+    return str(stations[0]) if stations[0].name else stations[0].site
+
+
+def _link(link: str, stations: Sequence[StationId], site: str) -> str:
+    if not link:
+        return "this agent has no pages; asleft alarms lists what stands"
+    base = link.rstrip("/")
+    if len(stations) == 1 and stations[0].name:
+        return f"{base}/{stations[0]}"
+    return f"{base}/{site}" if site else base
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,1 @@
+"""What a change of the baseline does, station by station."""

@@ -1,0 +1,1 @@
+"""Alarms at work: kept, acted upon, counted."""

@@ -1,0 +1,1 @@
+"""Stations that are followed live between rounds."""

@@ -1,0 +1,158 @@
+"""Figures, against the targets of ISA-18.2-2016 and worked counts."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from asleft.domain.alarms.alarm import AlarmEvent, AlarmState
+from asleft.domain.alarms.figures import Figure, Figures, figures_of
+from asleft.domain.estate import StationId
+from domain.alarmed import alarm_in, gain, raised, second
+from domain.made import NOON
+
+FAR = StationId("yard", "bass")
+HOUR = 3600
+
+
+def made(
+    events: list[AlarmEvent], *, until: float = 24 * HOUR, as_left: int = 45, read: int = 50, **more: object
+) -> Figures:
+    alarms = more.pop("alarms", ())
+    return figures_of(
+        events,
+        alarms,  # type: ignore[arg-type]  # taken from a mapping of objects
+        since=NOON,
+        until=second(until),
+        as_left=as_left,
+        read=read,
+        **more,  # type: ignore[arg-type]  # as above
+    )
+
+
+def row(figures: Figures, name: str) -> Figure:
+    (found,) = [figure for figure in figures.rows if figure.name == name]
+    return found
+
+
+@pytest.mark.parametrize(
+    "per_day, per_ten, per_hour, good", [(144, 1, 6, True), (288, 2, 12, True), (300, 2.0833, 12.5, False)]
+)
+def test_rates(per_day: int, per_ten: float, per_hour: float, good: bool) -> None:  # noqa: FBT001 a row of the table
+    """144 a day are 6 an hour and 1 in 10 minutes, 288 are 12 and 2 (ISA-18.2-2016 table 5: about 6, at most 12)."""
+    figures = made(raised(at * 24 * HOUR / per_day for at in range(per_day)))
+    ten, hour = row(figures, "alarms per 10 minutes"), row(figures, "alarms per hour")
+    assert ten.value == pytest.approx(per_ten, abs=1e-4)
+    assert hour.value == pytest.approx(per_hour)
+    assert (ten.good, hour.good, figures.alarms) == (good, good, per_day)
+
+
+def test_a_crowded_ten_minutes_and_a_flood() -> None:
+    """11 at once in 10 hours: one period of 60, a flood of ten minutes, 1/60 of the time; over 1 % is not met."""
+    figures = made(raised([600] * 11), until=10 * HOUR)
+    most = row(figures, "most alarms in 10 minutes")
+    crowded = row(figures, "10-minute periods with over 10 alarms")
+    flood = row(figures, "time in flood")
+    assert (most.value, most.good) == (11, False)
+    assert crowded.value == pytest.approx(100 / 60)
+    assert crowded.good is False
+    assert flood.value == pytest.approx(100 / 60)
+    assert flood.good is False
+    calm = made(raised([600] * 10), until=10 * HOUR)
+    assert [row(calm, name).good for name in ("most alarms in 10 minutes", "time in flood")] == [True, True]
+
+
+def test_the_worst_sources_and_their_share() -> None:
+    """Twelve sources, of which ten are the worst: 18 of 20 alarms."""
+    events = raised([1] * 9) + [
+        event for number in range(11) for event in raised([2], StationId("yard", f"s{number}"))
+    ]
+    figures = made(events)
+    assert len(figures.top) == 10
+    assert (str(figures.top[0].station), figures.top[0].what, figures.top[0].alarms) == (
+        "quay/drums",
+        "headphones.gain",
+        9,
+    )
+    share = row(figures, "share of the ten worst sources")
+    assert (share.value, share.good) == (90, False)
+
+
+def test_few_sources_are_not_blamed_for_being_few() -> None:
+    """With ten sources or fewer the share is 100 % whatever they do: neither met nor not."""
+    share = row(made(raised([1, 2])), "share of the ten worst sources")
+    assert (share.value, share.good) == (100, None)
+    assert "cannot be lower" in share.note
+
+
+def test_chattering_and_stale() -> None:
+    """No chattering is allowed (ISA-18.2 clause 16.4.6), and fewer than 5 stale (16.4.7)."""
+    chatter = replace(raised([5])[0], move="chattering")
+    old = replace(alarm_in(AlarmState.ACKNOWLEDGED, active=True), since=NOON - timedelta(hours=1))
+    figures = made([chatter], alarms=[old] * 5)
+    assert (row(figures, "chattering").value, row(figures, "chattering").good) == (1, False)
+    assert (row(figures, "stale, over 24 h").value, row(figures, "stale, over 24 h").good) == (5, False)
+    fewer = made([], alarms=[old] * 4)
+    assert (row(fewer, "stale, over 24 h").good, row(fewer, "chattering").good) == (True, True)
+
+
+def test_time_to_detect_is_bounded_by_the_round() -> None:
+    """Followed: from the change to the alarm. In rounds: a whole interval more. Without an interval: not known."""
+    late = [replace(event, since=second(0)) for event in [*raised([5]), *raised([5], FAR)]]
+    name = "time to detect, mean"
+    followed = row(made(late, followed=[FAR], interval=timedelta(seconds=60)), name)
+    assert followed.value == (5 + 65) / 2
+    assert "upper bound for 1 of 2" in followed.note
+    assert row(made(late), name).value is None
+    assert "2 left out" in row(made(late), name).note
+
+
+def test_what_is_raised_again_was_detected_before() -> None:
+    """An alarm that comes back from the shelf, or with another value, says nothing about how long detection takes."""
+    first = replace(raised([5])[0], since=second(0))
+    freed = [replace(first, at=second(3600), move="unshelved"), replace(first, at=second(3600))]
+    louder = replace(first, at=second(60))
+    other = replace(first, drift=gain(station=FAR), at=second(7200))
+    let_go = replace(other, move="unsuppressed")
+    figures = made([first, louder, *freed, let_go, other], followed=[first.drift.key.station, FAR])
+    assert row(figures, "time to detect, mean").value == 5
+
+
+def returned(at: float, since: float, state: AlarmState = AlarmState.NORMAL) -> AlarmEvent:
+    return AlarmEvent(at=second(at), drift=gain(), move="returned", state=state, since=second(since))
+
+
+def test_time_to_restore_is_how_long_it_stood() -> None:
+    """Restoration in the sense of IEC 60050-192, 192-07-23; what was shelved meanwhile is left out."""
+    events = [returned(100, 40), returned(400, 200), returned(9000, 0, AlarmState.SHELVED)]
+    restored = row(made(events), "time to restore, mean")
+    assert restored.value == 130
+    assert restored.note == "of 2; median 130 s"
+
+
+def test_time_to_acknowledge() -> None:
+    """From the alarm to the person; one that nobody has acknowledged does not count."""
+    events = [*raised([0]), replace(raised([90])[0], move="acknowledged", by="wren"), *raised([100])]
+    assert row(made(events), "time to acknowledge, mean").value == 90
+
+
+def test_stations_as_left_come_with_their_interval() -> None:
+    """45 of 50: 78.6 to 95.7 % (Wilson; value of the table in test_statistics)."""
+    share = row(made([]), "stations as left")
+    assert share.value == 90
+    assert share.share is not None
+    assert (share.share.low, share.share.high) == pytest.approx((0.786398, 0.956524), abs=1e-6)
+
+
+def test_nothing_known_is_no_data() -> None:
+    """In the first minutes, with no station read, nothing is claimed; no target is met by silence."""
+    figures = made([], until=60, as_left=0, read=0)
+    unknown = {figure.name for figure in figures.rows if figure.value is None}
+    assert unknown == {figure.name for figure in figures.rows} - {"chattering", "stale, over 24 h"}
+    assert all(figure.good is None for figure in figures.rows if figure.value is None)
+
+
+def test_too_short_a_time_is_said() -> None:
+    """ISA-18.2 clause 16.4 asks for 30 days of data."""
+    assert "at least 30" in made([]).notices[0]
+    assert made([], until=30 * 24 * HOUR).notices == ()

@@ -1,0 +1,76 @@
+"""Floods, against the sequence of ISA-18.2-2016 clause 16.4.4: over 10 in 10 minutes begin one, under 5 end it."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.alarms.floods import flood_at, flood_periods, floods, grouped
+from asleft.domain.drift import DriftKey, DriftKind
+from asleft.domain.estate import StationId
+from domain.alarmed import alarm_in, gain, raised, second
+
+FAR = StationId("yard", "bass")
+
+
+@pytest.mark.parametrize(
+    "counts, expected",
+    [
+        # Worked from the rule of clause 16.4.4: 7 does not end it, 4 does.
+        ([3, 11, 14, 7, 4, 2], [(2, 5)]),
+        ([10, 10, 10], []),
+        ([11, 5, 5], [(1, None)]),
+        ([11, 4, 11, 4], [(1, 2), (3, 4)]),
+        ([], []),
+    ],
+)
+def test_floods_in_a_row_of_counts(counts: list[int], expected: list[tuple[int, int | None]]) -> None:
+    """Exactly 10 is no flood, exactly 5 ends none."""
+    assert flood_periods(counts) == expected
+
+
+def test_a_flood_begins_with_the_eleventh_alarm_and_ends_when_four_are_left() -> None:
+    """A second apart from noon: it begins at 10 s, and at 606 s only the last four are within ten minutes."""
+    events = raised(range(11))
+    assert floods(events, second(10)) == [(second(10), None)]
+    # An alarm at t counts until t + 600 s; at 606 s those of 7, 8, 9 and 10 s are left.
+    assert floods(events, second(605)) == [(second(10), None)]
+    assert floods(events, second(606)) == [(second(10), second(606))]
+
+
+def test_ten_are_no_flood() -> None:
+    """Ten alarms at one instant are not over ten."""
+    assert not flood_at(raised([0] * 10), second(1)).on
+    assert flood_at(raised([0] * 11), second(1)).on
+
+
+def test_counts_are_site_by_site_and_of_the_last_ten_minutes() -> None:
+    """What is ten minutes old no longer counts, nor what comes later, nor what is no new alarm."""
+    events = [*raised([0, 1, 300]), *raised([400, 2000], FAR)]
+    events.append(replace(events[2], move="repeated"))
+    flood = flood_at(events, second(601))
+    assert (flood.on, flood.since, flood.count, flood.by_site) == (False, None, 2, {"quay": 1, "yard": 1})
+
+
+@given(st.lists(st.integers(0, 4000), max_size=60), st.integers(0, 5000))
+def test_a_flood_that_lasts_has_enough_alarms(times: list[int], at: int) -> None:
+    """While a flood is on at least five alarms are within the last ten minutes; while none is, at most ten."""
+    flood = flood_at(raised(times), second(at))
+    assert (flood.count >= 5) if flood.on else (flood.count <= 10)
+
+
+def test_alarms_are_grouped_by_site_and_what_they_share() -> None:
+    """The largest group comes first; a kind that is no setting is a group of its own."""
+    alarms = [
+        replace(alarm_in(AlarmState.UNACKNOWLEDGED, active=True), drift=gain(station=station))
+        for station in (FAR, StationId("quay", "keys"), StationId("quay", "drums"))
+    ]
+    silent = replace(gain(), key=DriftKey(FAR, DriftKind.UNREACHABLE, ""))
+    groups = grouped([*alarms, replace(alarms[0], drift=silent)])
+    assert [(group.site, group.common, len(group.alarms)) for group in groups] == [
+        ("quay", "headphones.gain", 2),
+        ("yard", "headphones.gain", 1),
+        ("yard", "unreachable", 1),
+    ]

@@ -26,7 +26,7 @@ from asleft.daemon.settings.settings import (
 )
 from asleft.domain.names import is_name
 
-GUIDE = Path(__file__).resolve().parents[2] / "shared" / "guide" / "settings.md"
+GUIDE = Path(__file__).resolve().parents[3] / "shared" / "guide" / "settings.md"
 
 
 @pytest.fixture(autouse=True)

@@ -8,7 +8,7 @@ import pytest
 
 from asleft.cli.alarm_times import read_for, read_until
 from asleft.cli.alarms import alarm_json, tell_board
-from asleft.cli.figures import tell_figures, value_text
+from asleft.cli.figures import tell_figures
 from asleft.cli.output import say_json
 from asleft.domain.alarms.alarm import Alarm, AlarmState, Mark
 from asleft.domain.alarms.figures import Figure, Figures, Source
@@ -184,11 +184,11 @@ def test_an_alarm_as_json(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_a_figure_is_told_with_unit_and_interval() -> None:
     """Of nothing there is no data; a share of a few comes with its interval (Wilson, see test_statistics)."""
-    assert value_text(Figure(name="time in flood", value=None, unit="%")) == "no data"
-    assert value_text(Figure(name="stale", value=0)) == "0"
-    assert value_text(Figure(name="time to detect", value=61.237, unit="s")) == "61.24 s"
+    assert Figure(name="time in flood", value=None, unit="%").shown() == "no data"
+    assert Figure(name="stale", value=0).shown() == "0"
+    assert Figure(name="time to detect", value=61.237, unit="s").shown() == "61.24 s"
     share = Figure(name="stations as left", value=90.0, unit="%", share=wilson(45, 50))
-    assert value_text(share) == "90 % (95 % interval 78.6 to 95.7 %)"
+    assert share.shown() == "90 % (95 % interval 78.6 to 95.7 %)"
 
 
 def test_figures_stand_beside_their_targets(capsys: pytest.CaptureFixture[str]) -> None:

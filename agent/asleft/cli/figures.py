@@ -11,7 +11,7 @@ from asleft.cli.output import clock_time, say, say_json, table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from asleft.domain.alarms.figures import Figure, Figures, Source
+    from asleft.domain.alarms.figures import Figures, Source
 
 __all__ = ["add_to"]
 
@@ -56,9 +56,7 @@ def tell_figures(made: "Figures") -> None:
     """Say the figures as a table, and what they are made of."""
     say(f"{made.alarms} alarms from {clock_time(made.since)} until {clock_time(made.until)}.", "")
     rows = [("figure", "value", "target", "", "source", "note")]
-    rows += [
-        (row.name, value_text(row), row.target, _HELD[row.good], row.source, row.note) for row in made.rows
-    ]
+    rows += [(row.name, row.shown(), row.target, _HELD[row.good], row.source, row.note) for row in made.rows]
     say(*table(rows))
     _tell_sources("Sources of most alarms:", made.top)
     _tell_sources("Chattered:", made.chattering)
@@ -90,17 +88,6 @@ def _tell_sources(title: str, sources: "Sequence[Source]") -> None:
                 indent="  ",
             )
         )
-
-
-def value_text(row: "Figure") -> str:
-    """Write a figure with its unit, and with its interval where it is a share of a few."""
-    if row.value is None:
-        return "no data"
-    number = f"{row.value:g}" if row.value == int(row.value) else f"{row.value:.2f}"
-    text = f"{number} {row.unit}".rstrip()
-    if row.share is None:
-        return text
-    return f"{text} (95 % interval {row.share.low * 100:.1f} to {row.share.high * 100:.1f} %)"
 
 
 def _figures_json(made: "Figures") -> dict[str, object]:

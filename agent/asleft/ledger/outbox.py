@@ -11,8 +11,8 @@ from asleft.ports.alerts import Waiting
 
 __all__ = ["SqliteOutbox"]
 
-_CLEARS = frozenset({"all clear", "reached again"})
-"""Events of an alert's data that end a cause for its receiver (asleft-alert, version 1)."""
+_CLEARS = frozenset({"all clear", "reached again", "digest"})
+"""Events of an alert's data that end a cause for its receiver, or begin none (asleft-alert, version 1)."""
 # What a receiver was told of a cause and has not had an all-clear for since.
 _OPEN = """clears = 0 AND NOT EXISTS (
     SELECT 1 FROM outbox AS later

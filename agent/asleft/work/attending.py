@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmChange
+from asleft.domain.alarms.figures import Figures
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import nearest
@@ -169,6 +170,13 @@ class AgentDesk(OwnerDesk):
         self._told(estate, self._alarming.tick(estate))
         if self.telling is not None:
             self.telling.tick(estate)
+
+    def night(self, estate: Estate) -> Figures:
+        """Tell how the last day went to those who want to know, and give its figures."""
+        figures = self.figures(1)
+        if self.telling is not None:
+            self.telling.tell_of_the_day(estate, figures, self.alarms().alarms)
+        return figures
 
     async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
         """Confirm an order as a named person and carry it out.

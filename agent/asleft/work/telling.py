@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from asleft.domain.alarms.alarm import Alarm, AlarmChange
+from asleft.domain.alarms.figures import Figures
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import Event, Told
+from asleft.domain.alerts.digest import digest
 from asleft.domain.alerts.routes import Routing
 from asleft.domain.alerts.routing import Scene, due, others
 from asleft.domain.alerts.words import compose_reach, lasting
@@ -113,6 +115,10 @@ class Telling:
         if self._forgot is None or now - self._forgot >= _FORGET_EVERY:
             self._forgot = now
             self._outbox.forget(now - self._courtesy.keep)
+
+    def tell_of_the_day(self, estate: Estate, made: Figures, open_alarms: Sequence[Alarm]) -> None:
+        """Put the digest of the last day into the outbox, for those whose route asks for it."""
+        self._outbox.put(digest(estate, made, open_alarms, now=self._clock()))
 
     def _look(self, estate: Estate, alarms: Mapping[DriftKey, Alarm]) -> None:
         scene = self._scene(estate, alarms)

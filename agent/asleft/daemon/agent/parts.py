@@ -69,10 +69,9 @@ class AlarmsAttendant:
             self._metrics.following(len(self._followers.live()))
 
     async def night(self, estate: Estate) -> None:
-        """Log how the last day went."""
-        del estate
-        figures = self._desk.figures(1)
-        _log.info("the last day", figures=[f"{row.name}: {row.value}" for row in figures.rows])
+        """Tell how the last day went, and log it."""
+        figures = self._desk.night(estate)
+        _log.info("the last day", figures=[f"{row.name}: {row.shown()}" for row in figures.rows])
 
 
 class FollowPart:

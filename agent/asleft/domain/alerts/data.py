@@ -33,6 +33,8 @@ class Event(StrEnum):
     NOT_REACHED = "not reached"
     """Another receiver cannot be reached."""
     REACHED = "reached again"
+    DIGEST = "digest"
+    """How the last day went; nothing is to be cleared afterwards."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,6 +85,7 @@ class Route:
             begin is told then.
         escalate_after: How long to wait for an acknowledgement, before each of the next.
         escalate_to: Keys of people who are told next, one after the other, over the same channel.
+        digest: Whether a digest of every day is told, too.
         origin: Its line.
     """
 
@@ -97,6 +98,7 @@ class Route:
     hours: Hours | None = None
     escalate_after: timedelta | None = None
     escalate_to: tuple[str, ...] = ()
+    digest: bool = False
     origin: Origin
 
     def fits(self, priority: Priority, concern: Concern, site: str) -> bool:

@@ -83,6 +83,7 @@ class RouteRow(Part):
     hours: HoursText | None = None
     escalate_after: TimeText | None = None
     escalate_to: Annotated[tuple[Name, ...], BeforeValidator(_one_or_more)] = ()
+    digest: bool = False
 
 
 class QuietRow(Part):
@@ -109,6 +110,7 @@ def to_routes(rows: Sequence[RouteRow], document: Document) -> tuple[Route, ...]
             hours=row.hours,
             escalate_after=row.escalate_after,
             escalate_to=row.escalate_to,
+            digest=row.digest,
             origin=Origin(layer="estate", file=document.path, line=document.line(("routes", at))),
         )
         for at, row in enumerate(rows)

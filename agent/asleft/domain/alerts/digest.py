@@ -1,0 +1,71 @@
+"""The digest: how the last day went, told once a night to those who want to know."""
+
+import hashlib
+from collections.abc import Sequence
+from datetime import datetime
+
+from asleft.domain.alarms.alarm import Alarm
+from asleft.domain.alarms.figures import Figures
+from asleft.domain.alerts.alert import Alert
+from asleft.domain.alerts.data import Event, rfc_3339
+from asleft.domain.estate import Estate
+from asleft.domain.names import harmless
+from asleft.domain.profile import Priority
+
+__all__ = ["digest"]
+
+
+def digest(estate: Estate, made: Figures, open_alarms: Sequence[Alarm], *, now: datetime) -> list[Alert]:
+    """Give the digest of a day, one a receiver whose route asks for it; the same day gives the same ids.
+
+    Args:
+        estate: As it is now.
+        made: The figures of the last day.
+        open_alarms: What nobody has brought to an end yet.
+        now: When, UTC.
+    """
+    day = f"{now:%Y-%m-%d}"
+    standing = len(open_alarms)
+    subject = f"{harmless(estate.name)}: the day until {day}, {made.alarms} alarms, {standing} open"
+    lines = [
+        f"What: the last day at {harmless(estate.name)}, {len(estate.stations)} stations",
+        *(
+            f"{row.name}: {row.shown()}" + (f" (target: {row.target})" if row.target else "")
+            for row in made.rows
+        ),
+        *(
+            f"Open: {alarm.drift.key.station}: {alarm.drift.what}, since {alarm.since:%Y-%m-%d %H:%M} UTC"
+            for alarm in open_alarms[:10]
+        ),
+        "What to do: asleft alarms lists what is open, asleft figures says where each target comes from",
+    ]
+    receivers = {
+        receiver.key: receiver
+        for route in estate.routing.routes
+        if route.digest
+        for receiver in estate.routing.receivers(route, now)
+    }
+    return [
+        Alert(
+            id=hashlib.sha256(f"digest {day} {key}".encode()).hexdigest()[:32],
+            receiver=key,
+            channel=receiver.channel,
+            address=receiver.address,
+            subject=subject,
+            text="\n".join(lines),
+            data={
+                "schema": "asleft-alert",
+                "version": 1,
+                "event": Event.DIGEST,
+                "day": day,
+                "at": rfc_3339(now),
+                "alarms": made.alarms,
+                "open": standing,
+                "figures": [{"figure": row.name, "value": row.value} for row in made.rows],
+            },
+            priority=Priority.LOW,
+            created=now,
+            cause=f"digest {day}",
+        )
+        for key, receiver in sorted(receivers.items())
+    ]

@@ -9,7 +9,8 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
-from asleft.cli.addresses import _csv, add_to
+from asleft.cli.addresses import add_to
+from asleft.cli.output import csv_lines
 from asleft.daemon.allot import NotAllotted, allot_addresses
 from asleft.domain.allotment import TooFewAddresses
 from asleft.domain.errors import AsleftError
@@ -142,7 +143,7 @@ def test_the_plan_as_rfc_4180(folder: Path) -> None:
 @pytest.mark.parametrize("cell", ["=1", "+1", "-1", "@x", "x=1", "", 'a"b', "a,b", " a "])
 def test_no_cell_is_a_formula(cell: str) -> None:
     """What a spreadsheet would take for a formula begins with an apostrophe; all else is read back as it was."""
-    (line,) = _csv([[cell, "end"]])
+    (line,) = csv_lines([[cell, "end"]])
     assert line.endswith("\r")
     ((first, end),) = list(csv.reader(io.StringIO(line + "\n", newline=""), strict=True))
     assert (first, end) == (f"'{cell}" if cell[:1] and cell[0] in "=+-@" else cell, "end")

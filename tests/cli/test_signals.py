@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from asleft.cli.recorder import _csv
+from asleft.cli.output import csv_lines
 from estates import Told, asleft, commit, git
 
 ESTATE = """\
@@ -226,8 +226,8 @@ def test_the_track_list_as_csv(made: Callable[..., Path]) -> None:
 
 def test_cells_that_a_spreadsheet_would_reckon_with() -> None:
     """What begins like a formula gets an apostrophe; commas and quotes are quoted (RFC 4180 section 2)."""
-    assert _csv([("=1+1", "+a", "-b", "@c", "d=")]) == ["'=1+1,'+a,'-b,'@c,d=\r"]
-    assert _csv([("a,b", 'say "go"', "\r\n")]) == ['"a,b","say ""go""",\\r\\n\r']
+    assert csv_lines([("=1+1", "+a", "-b", "@c", "d=")]) == ["'=1+1,'+a,'-b,'@c,d=\r"]
+    assert csv_lines([("a,b", 'say "go"', "\r\n")]) == ['"a,b","say ""go""",\\r\\n\r']
 
 
 def test_a_recording_of_nothing(made: Callable[..., Path]) -> None:

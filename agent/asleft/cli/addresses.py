@@ -1,7 +1,5 @@
 """The command about the addresses of a site: its plan filled in, and addresses for stations that have none."""
 
-import csv
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -9,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from asleft.cli.options import JsonOption
-from asleft.cli.output import note, paint, safe, say, say_json, table
+from asleft.cli.output import csv_lines, note, paint, safe, say, say_json, table
 
 if TYPE_CHECKING:
     from asleft.domain.allotment import PlanRow
@@ -18,7 +16,6 @@ if TYPE_CHECKING:
 __all__ = ["add_to"]
 
 _COLUMNS = ("first", "last", "count", "use", "what", "station", "label", "serial", "model")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what spreadsheets take for the beginning of a formula
 
 
 def add_to(app: typer.Typer) -> None:
@@ -75,7 +72,7 @@ def addresses(
     )
     rows = plan_of(view)
     if as_csv:
-        say(*_csv([_COLUMNS, *map(_cells, rows)]))
+        say(*csv_lines([_COLUMNS, *map(_cells, rows)]))
     elif as_json:
         say_json("addresses", **_json(view, rows))
     else:
@@ -95,18 +92,6 @@ def _without(view: "SiteView") -> list[str]:
 def _cells(row: "PlanRow") -> tuple[str, ...]:
     named = (row.what, row.station, row.label, row.serial, row.model)
     return (str(row.first), str(row.last), str(row.count), row.use.value, *named)
-
-
-def _csv(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Give records as RFC 4180 wants them, for a writer that ends each with a line feed.
-
-    A cell that a spreadsheet would take for a formula begins with an apostrophe (common practice, no source).
-    """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    for row in rows:
-        writer.writerow([f"'{cell}" if cell.startswith(_FORMULA) else cell for cell in map(safe, row)])
-    return text.getvalue().removesuffix("\n").split("\n")
 
 
 def _json(view: "SiteView", rows: "Sequence[PlanRow]") -> dict[str, object]:

@@ -1,5 +1,6 @@
 """The command about hearing: how loud each ear of a site can get as approved."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -52,9 +53,7 @@ def hearing(
             caution=CAUTION,
         )
         return
-    known = False
-    for as_left in stations:
-        known = _tell(found, as_left) or known
+    known = _tell(found, stations)
     if not stations:
         note("asleft: no station there has a headphone output that its profile tells of")
     say("", *([UNWEIGHTED] if known else []), CAUTION)
@@ -83,26 +82,26 @@ def _worn(estate: "Estate", as_left: "AsLeft") -> "Worn | None":
     return worn_here(estate.sites[as_left.station.site].worn, as_left.worn)
 
 
-def _tell(estate: "Estate", as_left: "AsLeft") -> bool:
-    """Say what one station's ears can get, ears alike together; tell whether a level is known."""
+def _tell(estate: "Estate", stations: "Sequence[AsLeft]") -> bool:
+    """Say what ears can get, those that are alike together; tell whether a level is known."""
     from asleft.domain.hearing import highest_levels, limited  # noqa: PLC0415 keeps --help quick
 
-    worn = _worn(estate, as_left)
-    alike: dict[tuple[str, tuple[Step, ...]], list[str]] = {}
-    for ear in as_left.profile.ears:
-        key = (
-            limited(ear, as_left.profile, as_left.values).words,
-            highest_levels(worn, ear, as_left.profile, as_left.values),
-        )
-        alike.setdefault(key, []).append(ear.name)
+    alike: dict[tuple[str, tuple[Step, ...]], dict[str, list[str]]] = {}
+    for as_left in stations:
+        worn = _worn(estate, as_left)
+        for ear in as_left.profile.ears:
+            key = (
+                limited(ear, as_left.profile, as_left.values).words,
+                highest_levels(worn, ear, as_left.profile, as_left.values),
+            )
+            alike.setdefault(key, {}).setdefault(str(as_left.station), []).append(ear.name)
     known = False
     for (held, steps), ears in alike.items():
-        which = ", ".join(safe(name) for name in ears if name)
-        say(
-            "",
-            paint(str(as_left.station), "strong") + (f"  {which}" if which else ""),
-            f"  {_approved(steps)}, {held}",
-        )
+        where = [
+            paint(name, "strong") + (f" ({', '.join(map(safe, named))})" if any(named) else "")
+            for name, named in ears.items()
+        ]
+        say("", ", ".join(where), f"  {_approved(steps)}, {held}")
         if steps and steps[0].level is not None:
             known = True
             say(*table([_HEAD, *(_level_row(step) for step in steps)], indent="  "))

@@ -3,7 +3,7 @@
 import json
 import os
 import sys
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from io import TextIOWrapper
@@ -17,6 +17,7 @@ __all__ = [
     "as_json",
     "clock_time",
     "complain",
+    "csv_lines",
     "finish",
     "note",
     "paint",
@@ -132,6 +133,24 @@ def say_json(schema: str, **content: Any) -> None:
 def clock_time(at: datetime) -> str:
     """Give a time as people read it, in UTC and said so."""
     return f"{at:%Y-%m-%d %H:%M:%S} UTC"
+
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def csv_lines(rows: Iterable[Sequence[str]]) -> list[str]:
+    """Give records as RFC 4180 has them; each line here ends with CR, to which `say` adds LF.
+
+    A cell that a spreadsheet would take for a formula begins with an apostrophe (common practice, no source).
+    """
+    import csv  # noqa: PLC0415 keeps --help quick
+    import io  # noqa: PLC0415 as above
+
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    for row in rows:
+        writer.writerow([f"'{cell}" if cell.startswith(_FORMULA) else cell for cell in map(safe, row)])
+    return text.getvalue().removesuffix("\n").split("\n")
 
 
 def table(rows: Iterable[tuple[str, ...]], *, indent: str = "") -> list[str]:

@@ -1,15 +1,13 @@
 """The command about a site's recorder: its track list, and the room it needs."""
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from asleft.cli.options import JsonOption
-from asleft.cli.output import note, safe, say, say_json, table
+from asleft.cli.output import csv_lines, note, safe, say, say_json, table
 from asleft.cli.signals import SENDS, EstateOption, SiteArgument, number_of, site_at, stations_of
 
 if TYPE_CHECKING:
@@ -50,7 +48,7 @@ def recording(
     files = _files(site, declared, tracks)
     if as_csv:
         header = ("track", "station", "sends", "mix", "file", "first channel", "last channel")
-        say(*_csv([header, *_track_rows(declared, tracks, files)]))
+        say(*csv_lines([header, *_track_rows(declared, tracks, files)]))
     elif as_json:
         say_json("recording", **_recording_json(site, declared, tracks, files, need))
     else:
@@ -81,22 +79,6 @@ def _track_rows(
         )
         for track, file in zip(tracks, files, strict=True)
     ]
-
-
-def _csv(rows: Iterable[Sequence[str]]) -> list[str]:
-    """Give rows as RFC 4180 has them; a line here ends with CR, to which the output adds LF.
-
-    A spreadsheet takes a cell that begins like a formula for one, so such a cell gets an apostrophe in front.
-    """
-    lines: list[str] = []
-    for row in rows:
-        line = io.StringIO()
-        cells = (safe(cell) for cell in row)
-        csv.writer(line, lineterminator="\r").writerow(
-            f"'{cell}" if cell.startswith(("=", "+", "-", "@")) else cell for cell in cells
-        )
-        lines.append(line.getvalue())
-    return lines
 
 
 def _recording_json(

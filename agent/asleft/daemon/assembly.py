@@ -94,6 +94,8 @@ def baseline_of(home: Home, settings: Settings) -> "GitBaseline":
 
     commits = Commits.open(home.baseline)
     commits.prefix = settings.folder
+    place = Path(settings.baseline)
+    commits.remote = str(place.resolve()) if place.is_dir() else settings.baseline
     return GitBaseline(commits, shipped_profiles(), branch=settings.branch, follows_remote=True)
 
 

@@ -68,6 +68,8 @@ class Commits:
     def __init__(self, repo: git.Repo, prefix: str = "") -> None:
         self._repo = repo
         self.prefix = prefix
+        self.remote = ""
+        """Where to fetch from; the place that was cloned where empty."""
         self._local = {**LOCAL, "GIT_DIR": str(Path(repo.git_dir).absolute())}
         self.trees = Trees(str(repo.git_dir), self._local)
         """The way to what differs between commits."""
@@ -154,8 +156,8 @@ class Commits:
                 todo="fetch into a bare clone",
             )
         status, said, _ = self._run("config", "--get", "remote.origin.url")
-        url = said.decode("utf-8", "replace").strip()
-        if status or not url:
+        url = self.remote or ("" if status else said.decode("utf-8", "replace").strip())
+        if not url:
             raise CannotReach(
                 "this repository knows no remote",
                 where=str(self._repo.git_dir),
@@ -164,7 +166,7 @@ class Commits:
         options = ["--quiet", "--prune", "--no-tags", "--no-recurse-submodules", "--no-auto-maintenance"]
         spec = f"+refs/heads/{name}:refs/heads/{name}"
         # Tags stand in a refspec, for those that follow a branch by themselves are never moved or removed again.
-        command = ["fetch", *options, "--no-write-fetch-head", "origin", spec, "+refs/tags/*:refs/tags/*"]
+        command = ["fetch", *options, "--no-write-fetch-head", "--", url, spec, "+refs/tags/*:refs/tags/*"]
         place = {"GIT_DIR": self._local["GIT_DIR"]}
         run_remote(self._repo.git, command, url=url, branch=name, seconds=seconds, place=place)
         return self.head(name)

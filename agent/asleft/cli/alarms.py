@@ -61,16 +61,11 @@ def alarms(home: HomeOption, *, as_json: JsonOption = False) -> None:
 def tell_board(board: "Board") -> None:
     """Say what is on the board, list by list."""
     if board.flood.on:
-        say(
-            f"{paint('FLOOD', 'high')}  {board.flood.count} alarms in the last 10 minutes, by what they share:"
-        )
-        say(
-            *table(
-                [(f"{len(group.alarms)}", group.site, group.common) for group in board.groups[:_FEW]],
-                indent="  ",
-            ),
-            "",
-        )
+        shared = [group for group in board.groups if len(group.alarms) > 1][:_FEW]
+        by_what = ", by what they share:" if shared else "."
+        say(f"{paint('FLOOD', 'high')}  {board.flood.count} alarms in the last 10 minutes{by_what}")
+        rows = [(f"{len(group.alarms)}", group.site, group.common) for group in shared]
+        say(*table(rows, indent="  "), "")
     if not board.alarms and not board.stale:
         say("No alarm.")
     _tell_list("", board.alarms, board.at)

@@ -147,9 +147,14 @@ def test_no_alarm_is_said(capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_flood_is_summed_up_first(capsys: pytest.CaptureFixture[str]) -> None:
     """How many, where and what they share stands above the list."""
     flood = Flood(on=True, since=NOON, count=12, by_site={"quay": 12})
-    lines = told(capsys, board(alarm_in(AlarmState.UNACKNOWLEDGED, active=True), flood=flood))
+    one = alarm_in(AlarmState.UNACKNOWLEDGED, active=True)
+    other = replace(
+        one, drift=replace(one.drift, key=replace(one.drift.key, station=StationId("quay", "bass")))
+    )
+    lines = told(capsys, board(one, other, flood=flood))
     assert lines[0] == "FLOOD  12 alarms in the last 10 minutes, by what they share:"
-    assert lines[1].split() == ["1", "quay", "headphones.gain"]
+    assert lines[1].split() == ["2", "quay", "headphones.gain"]
+    assert told(capsys, board(one, flood=flood))[0] == "FLOOD  12 alarms in the last 10 minutes."
 
 
 def test_an_alarm_about_a_site_is_named_by_it(capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,7 +7,6 @@ import argparse
 import asyncio
 import gc
 import json
-import multiprocessing
 import resource
 import statistics
 import subprocess
@@ -28,9 +27,9 @@ from asleft.devices.ocp1.messages import Command, Response
 from asleft.devices.ocp1.session import Session, Timings
 from asleft.devices.ocp1.translation import row_of
 from asleft.domain.estate import AsLeft
-from asleft.simulator.fleet import Fleet
 from benchmarks.large import plant_large
 from benchmarks.reading import reading_a_baseline
+from benchmarks.rounds import cost_per_station, serve_stations, started
 
 CONNECTIONS = 200
 BATCHES = 20
@@ -134,27 +133,6 @@ def serve_floor(ready: Connection, request: int, answer: bytes, pieces: list[byt
         await server.serve_forever()
 
     asyncio.run(serve())
-
-
-def serve_stations(ready: Connection, folder: str, count: int) -> None:
-    """Serve simulated stations in a process of its own."""
-
-    async def serve() -> None:
-        estate = load_estate(Path(folder))
-        fleet = Fleet.from_estate(estate)
-        await fleet.start()
-        ready.send(count)
-        await asyncio.Event().wait()
-
-    asyncio.run(serve())
-
-
-def started(target: Callable[..., None], *args: object) -> tuple[multiprocessing.Process, object]:
-    """Start a server process and wait for what it says when it listens."""
-    ours, theirs = multiprocessing.Pipe()
-    process = multiprocessing.Process(target=target, args=(theirs, *args), daemon=True)
-    process.start()
-    return process, ours.recv()
 
 
 async def rate(asks: Sequence[Callable[[], Awaitable[object]]]) -> float:
@@ -296,6 +274,7 @@ def main() -> None:
         found["reading"] = asyncio.run(reading(list(estate.stations.values())[:CONNECTIONS], port))
         found["round"] = whole_round(folder, repository)
         process.terminate()
+        found["cost of a round"] = cost_per_station(folder / "rounds")
         found["baseline"] = reading_a_baseline(folder)
     if wanted.json:
         print(json.dumps(found, indent=2))

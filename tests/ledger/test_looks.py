@@ -35,9 +35,7 @@ def test_looks_at_one_station_leave_the_others_as_they_are(ledger: SqliteLedger)
     old = Looked(last=as_found(), found=as_found())
     stations = [DRUMS, KEYS]
     everything = [a_standing(station) for station in stations]
-    ledger.keep_round(
-        dict.fromkeys(stations, old), everything, sites={DRUMS.site, KEYS.site}, stations=stations
-    )
+    ledger.keep_round(dict.fromkeys(stations, old), everything, stations=stations)
     new = Looked(last=not_read(ReadState.SILENT), found=as_found())
     ledger.keep_looks({DRUMS: new}, [])
     assert ledger.looks() == {DRUMS: new, KEYS: old}

@@ -121,29 +121,29 @@ def standing_at(station: StationId, since: datetime = NOON) -> Standing:
     return Standing(drift=drift_at(station), since=since, seen=NOON)
 
 
-def test_a_round_replaces_what_stood_at_its_sites(ledger: SqliteLedger) -> None:
-    """What stands at the sites of a round is what it says; other sites stay; lost stations go."""
+def test_a_round_replaces_what_stood_at_its_stations(ledger: SqliteLedger) -> None:
+    """What stands at the stations of a round is what it says; others stay; stations that left the estate go."""
     looks = {station: Looked(last=as_found(), found=as_found()) for station in (DRUMS, KEYS, FAR)}
     ledger.keep_round(
         looks,
         [standing_at(station) for station in (FAR, KEYS, DRUMS)],
-        sites=["quay", "yard"],
         stations=[DRUMS, KEYS, FAR],
     )
     assert ledger.looks() == looks
     assert ledger.standing() == tuple(standing_at(station) for station in (DRUMS, KEYS, FAR))
     silent = Looked(last=not_read(ReadState.SILENT), found=None)
-    ledger.keep_round({DRUMS: silent}, [], sites=["quay"], stations=[DRUMS, FAR])
+    ledger.keep_round({DRUMS: silent}, [], stations=[DRUMS, FAR])
     assert ledger.looks() == {DRUMS: silent, FAR: looks[FAR]}
     assert ledger.standing() == (standing_at(FAR),)
-    ledger.keep_round({}, [], sites=["quay"], stations=[DRUMS])
+    ledger.keep_round({}, [], stations=[DRUMS])
     assert ledger.standing() == ()
+    assert ledger.looks() == {DRUMS: silent}
 
 
 def test_times_come_back_in_utc(ledger: SqliteLedger) -> None:
     """An instant told in another zone is the same instant, told in UTC."""
     east = NOON.astimezone(timezone(timedelta(hours=9)))
-    ledger.keep_round({}, [standing_at(DRUMS, east)], sites=["quay"], stations=[DRUMS])
+    ledger.keep_round({}, [standing_at(DRUMS, east)], stations=[DRUMS])
     (kept,) = ledger.standing()
     assert kept.since == NOON
     assert kept.since.tzinfo is UTC
@@ -271,7 +271,7 @@ def test_looking_changes_nothing(ledger: SqliteLedger, path: Path) -> None:
             lambda: looking.set_note("a", "c"),
             lambda: looking.add_order(replace(drawn, serial="other")),
             lambda: looking.move_order(drawn.id, OrderState.LAPSED),
-            lambda: looking.keep_round({}, [], sites=[], stations=[]),
+            lambda: looking.keep_round({}, [], stations=[]),
             lambda: looking.keep_directory("S", "1", "x"),
         ]
         for change in changes:
@@ -299,17 +299,17 @@ def test_two_at_once(ledger: SqliteLedger, path: Path, monkeypatch: pytest.Monke
 def test_a_full_disk_leaves_what_was_there(ledger: SqliteLedger) -> None:
     """A round that does not fit is told in one sentence, and the one before is still whole."""
     before = {DRUMS: Looked(last=as_found(), found=as_found())}
-    ledger.keep_round(before, [standing_at(DRUMS)], sites=["quay"], stations=[DRUMS])
+    ledger.keep_round(before, [standing_at(DRUMS)], stations=[DRUMS])
     # SQLite takes no limit below the size that the file has, which is the limit that is wanted here.
     ledger._connection.execute("PRAGMA max_page_count = 1")
     huge = replace(as_found(), values={f"a{number}": "x" * 1000 for number in range(200)})
     with pytest.raises(LedgerTrouble) as caught:
-        ledger.keep_round({DRUMS: Looked(last=huge, found=huge)}, [], sites=["quay"], stations=[DRUMS])
+        ledger.keep_round({DRUMS: Looked(last=huge, found=huge)}, [], stations=[DRUMS])
     assert caught.value.what == "the disk is full; nothing was kept"
     assert ledger.looks() == before
     assert ledger.standing() == (standing_at(DRUMS),)
     ledger._connection.execute("PRAGMA max_page_count = 10000")
-    ledger.keep_round({}, [], sites=["quay"], stations=[DRUMS])
+    ledger.keep_round(before, [], stations=[DRUMS])
     assert ledger.standing() == ()
 
 
@@ -342,13 +342,13 @@ def test_a_file_that_may_not_grow(path: Path) -> None:
 def test_a_change_is_whole_or_not_at_all(ledger: SqliteLedger) -> None:
     """Where a round breaks off half way, nothing of it is kept."""
     before = {DRUMS: Looked(last=as_found(), found=None)}
-    ledger.keep_round(before, [standing_at(DRUMS)], sites=["quay"], stations=[DRUMS])
+    ledger.keep_round(before, [standing_at(DRUMS)], stations=[DRUMS])
 
     def broken() -> Iterator[Standing]:
         yield standing_at(KEYS)
         raise RuntimeError
 
     with pytest.raises(RuntimeError):
-        ledger.keep_round({KEYS: before[DRUMS]}, broken(), sites=["quay"], stations=[DRUMS, KEYS])
+        ledger.keep_round({KEYS: before[DRUMS]}, broken(), stations=[DRUMS, KEYS])
     assert ledger.looks() == before
     assert ledger.standing() == (standing_at(DRUMS),)

@@ -136,6 +136,7 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
     from asleft.devices.ocp1.session import Timings  # noqa: PLC0415 as above
     from asleft.ledger.alarms import SqliteAlarms  # noqa: PLC0415 as above
     from asleft.ledger.store import SqliteLedger  # noqa: PLC0415 as above
+    from asleft.records.locks import remove_left_locks  # noqa: PLC0415 as above
     from asleft.records.repository import Records  # noqa: PLC0415 as above
 
     home = Home(folder)
@@ -146,6 +147,8 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
     gc.set_threshold(10_000, 20, 50)
     with ExitStack() as stack:
         stack.enter_context(home.owned(what))
+        for repository in (home.records, home.baseline):
+            remove_left_locks(repository)
         ledger = SqliteLedger(home.ledger)
         stack.callback(ledger.close)
         timings = Timings(connect_limit=settings.connect_seconds, command_limit=settings.answer_seconds)

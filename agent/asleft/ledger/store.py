@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from importlib import resources
@@ -33,6 +33,8 @@ class SqliteLedger:
 
     def __init__(self, path: Path, *, look_only: bool = False) -> None:
         self._path = path
+        self._known: Collection[StationId] | None = None
+        """Stations of the estate at the last round."""
         if look_only and not path.exists():
             raise LedgerTrouble(
                 "there is no ledger here", where=str(path), todo="make a home with asleft init"
@@ -191,19 +193,23 @@ class SqliteLedger:
         looks: Mapping[StationId, Looked],
         standing: Iterable[Standing],
         *,
-        sites: Iterable[str],
-        stations: Iterable[StationId],
+        stations: Collection[StationId],
     ) -> None:
-        """Keep what a round over some sites gave; what stood at stations that are no longer in the estate goes."""
-        known = set(stations)
+        """Keep what a round gave; what is known of stations that are no longer in the estate goes."""
         with self.change() as change:
             _put_looks(change, looks)
-            change.executemany("DELETE FROM standing WHERE site = ?", ((site,) for site in sites))
+            change.executemany(
+                "DELETE FROM standing WHERE site = ? AND station = ?", ((at.site, at.name) for at in looks)
+            )
             _put_standing(change, standing)
+            if stations is self._known:
+                return  # nobody left since the last round
+            known = set(stations)
             for table in ("look", "standing"):
                 kept = change.execute(f"SELECT DISTINCT site, station FROM {table}").fetchall()  # noqa: S608 a fixed word
                 gone = [(site, station) for site, station in kept if StationId(site, station) not in known]
                 change.executemany(f"DELETE FROM {table} WHERE site = ? AND station = ?", gone)  # noqa: S608 a fixed word
+        self._known = stations
 
     def directory(self, serial: str, firmware: str) -> str | None:
         """Give the kept role map of a unit, as its gateway packed it."""

@@ -1,6 +1,6 @@
 """What the work keeps between two looks: what stands now, and orders on their way."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -104,10 +104,15 @@ class Ledger(Protocol):
         looks: Mapping[StationId, Looked],
         standing: Iterable[Standing],
         *,
-        sites: Iterable[str],
-        stations: Iterable[StationId],
+        stations: Collection[StationId],
     ) -> None:
-        """Keep what a round over some sites gave; what stood at stations that are no longer in the estate goes."""
+        """Keep what a round gave; what is known of stations that are no longer in the estate goes.
+
+        Args:
+            looks: The looks.
+            standing: All that stands at the stations looked at.
+            stations: All stations of the estate.
+        """
 
     def looks_at(self, stations: Iterable[StationId]) -> Mapping[StationId, Looked]:
         """Give what is known of some stations; those never looked at are left out."""

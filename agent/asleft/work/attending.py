@@ -223,6 +223,11 @@ class AgentDesk(OwnerDesk):
         except AsleftError:
             return None
 
+    def _fetched(self) -> Estate:
+        current = self.settle()
+        self.notices = current.notices
+        return current.estate.at(self._clock())
+
     def under_way(self) -> Sequence[KeptOrder]:
         """Give the orders that are confirmed and have not ended."""
         return self._ledger.orders(states=(OrderState.CONFIRMED, OrderState.UNDER_WAY))

@@ -72,7 +72,7 @@ class Restores:
         looks: dict[StationId, AsFound | NotRead] = {}
         for station in stations:
             looks[station] = await self._looking.look(estate.stations[station], searches[station.site])
-        self._rounds.keep(estate, looks, began=began, sites={station.site for station in stations})
+        self._rounds.keep(estate, looks, began=began)
         drawn: list[DrawnUp] = []
         for station, look in looks.items():
             if estate.sites[station.site].drop is not None:
@@ -220,7 +220,7 @@ class Restores:
             looks = {kept.order.station: found}
         act = Act(path=order_path(kept.order), page=order_page(kept.order, end), message=words)
         try:
-            self._rounds.keep(estate, looks, began=end.at, sites={station.site for station in looks}, act=act)
+            self._rounds.keep(estate, looks, began=end.at, act=act)
         except AsleftError as problem:
             raise AsleftError(
                 f"order {kept.order.id} is {kept.state} ({kept.outcome}), but this is not recorded yet: {problem.what}",

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from asleft.domain.comparison import compare
 from asleft.domain.drift import DriftKey
-from asleft.domain.estate import Estate, StationId
+from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.journal import Message, Move, as_found_path, round_message
 from asleft.domain.snapshot import AsFound, NotRead, ReadState
 from asleft.ports.clock import Clock
@@ -91,6 +91,7 @@ class Rounds:
         freshest: Callable[[StationId, AsFound | NotRead], AsFound | NotRead] | None = None,
     ) -> None:
         self._freshest = freshest
+        self._serials: tuple[Mapping[StationId, AsLeft], Mapping[str, StationId]] | None = None
         self._stations = stations
         self._ledger = ledger
         self._books = books
@@ -109,7 +110,7 @@ class Rounds:
         began = self._clock()
         chosen = [station for station in estate.stations if station.site in sites]
         looks = await self._look_at(estate, chosen, progress)
-        return self.keep(estate, looks, began=began, sites=sites, notices=notices)
+        return self.keep(estate, looks, began=began, notices=notices)
 
     async def _look_at(
         self, estate: Estate, chosen: Collection[StationId], progress: Progress | None
@@ -136,7 +137,6 @@ class Rounds:
         looks: Mapping[StationId, AsFound | NotRead],
         *,
         began: datetime,
-        sites: Collection[str],
         notices: tuple[str, ...] = (),
         act: Act | None = None,
     ) -> RoundReport:
@@ -148,7 +148,10 @@ class Rounds:
         now = self._clock()
         if self._freshest is not None:
             looks = {station: self._freshest(station, look) for station, look in looks.items()}
-        kept = self._ledger.looks()
+        # Only what this round is about is read: one site of many is looked at without going through the others.
+        kept = self._ledger.looks_at(
+            [station for station, look in looks.items() if not isinstance(look, AsFound)]
+        )
         looked = {
             station: Looked(
                 last=look,
@@ -159,14 +162,9 @@ class Rounds:
             for station, look in looks.items()
         }
         before: dict[StationId, dict[DriftKey, Standing]] = {}
-        untouched: list[Standing] = []
-        for item in self._ledger.standing():
-            at = item.drift.key.station
-            if at in looks:
-                before.setdefault(at, {})[item.drift.key] = item
-            elif at.site in sites:
-                untouched.append(item)
-        others = estate.by_serial()
+        for item in self._ledger.standing_at(looks):
+            before.setdefault(item.drift.key.station, {})[item.drift.key] = item
+        others = self._serials_of(estate)
         standing = tuple(
             item
             for station, look in looks.items()
@@ -178,7 +176,7 @@ class Rounds:
             )
         )
         commit = self._record(estate, looked, now, act)
-        self._ledger.keep_round(looked, (*standing, *untouched), sites=sites, stations=estate.stations)
+        self._ledger.keep_round(looked, standing, stations=estate.stations)
         here = {item.drift.key for item in standing}
         return RoundReport(
             baseline=estate.commit,
@@ -190,6 +188,12 @@ class Rounds:
             commit=commit,
             notices=notices,
         )
+
+    def _serials_of(self, estate: Estate) -> Mapping[str, StationId]:
+        """Give which station each approved serial belongs to; made once an estate."""
+        if self._serials is None or self._serials[0] is not estate.stations:
+            self._serials = (estate.stations, estate.by_serial())
+        return self._serials[1]
 
     def _record(
         self, estate: Estate, looked: Mapping[StationId, Looked], now: datetime, act: Act | None

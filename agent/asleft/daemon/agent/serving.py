@@ -55,7 +55,7 @@ def plan_of(settings: Settings) -> Plan:
     )
 
 
-async def serve(  # noqa: PLR0915 the house is put together in one place, in the order in which it stands
+async def serve(  # noqa: C901, PLR0915 the house is put together in one place, in the order in which it stands
     folder: Path,
     *,
     environment: Mapping[str, str],
@@ -86,6 +86,7 @@ async def serve(  # noqa: PLR0915 the house is put together in one place, in the
     from asleft.ledger.alarms import SqliteAlarms  # noqa: PLC0415 as in the assembly
     from asleft.ledger.outbox import SqliteOutbox  # noqa: PLC0415 as in the assembly
     from asleft.ledger.store import SqliteLedger  # noqa: PLC0415 as in the assembly
+    from asleft.records.locks import remove_left_locks  # noqa: PLC0415 as in the assembly
     from asleft.records.repository import Records  # noqa: PLC0415 as in the assembly
 
     home = Home(folder)
@@ -116,6 +117,9 @@ async def serve(  # noqa: PLR0915 the house is put together in one place, in the
             )
         )
         stack.enter_context(home.owned("asleft run"))
+        for repository in (home.records, home.baseline):
+            for lock in remove_left_locks(repository):
+                _log.warning("a lock that a killed git had left was removed", file=str(lock))
         ledger = SqliteLedger(home.ledger)
         stack.callback(ledger.close)
         baseline = baseline_of(home, settings)

@@ -237,9 +237,9 @@ class OwnerDesk(Desk):
         estate = self._fetched()
         kept = await self._restores.confirm(estate, order_id, by=by, reason=reason, accepted=accepted)
         station = kept.order.station
-        looked = self._ledger.looks().get(station)
+        looked = self._ledger.looks_at([station]).get(station)
         if looked is not None and station in estate.stations:
-            standing = [item for item in self._ledger.standing() if item.drift.key.station == station]
+            standing = self._ledger.standing_at([station])
             self._observe(self.in_force().estate, standing, {station: looked.last}, estate)
         return kept
 

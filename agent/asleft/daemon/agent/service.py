@@ -87,7 +87,7 @@ class Service:
 
     async def fetch_soon(self) -> None:
         """Have the baseline fetched, and what is approved and good brought into force; the same as a push."""
-        self._wanted[BASELINE].set()
+        self.fetch_now()
 
     def fetch_now(self) -> None:
         """Have the baseline fetched soon; for whoever does not wait."""

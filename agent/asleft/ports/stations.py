@@ -13,6 +13,7 @@ from asleft.domain.snapshot import Unread
 
 __all__ = [
     "Conversation",
+    "Held",
     "Identity",
     "NoAnswer",
     "NotReached",
@@ -48,6 +49,10 @@ class Stale(NoAnswer):
 
 class WriteRefused(StationError):
     """The station answered a write with a refusal; the value is as it was."""
+
+
+class Held(WriteRefused):
+    """Another controller holds a lock on what was to be written; nothing changed."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,12 +97,47 @@ class Conversation(Protocol):
         """Write one setting. A written address waits for `settle`.
 
         Raises:
+            Held: Another controller holds a lock on it; nothing changed.
             WriteRefused: The station said no; nothing changed.
             NoAnswer: The conversation ended; whether the value was taken is not known.
         """
 
     async def learn_anew(self) -> None:
         """Ask the station again which object is which, before anything is written to it.
+
+        Raises:
+            NoAnswer: The conversation ended.
+        """
+
+    async def hold(self, names: Collection[str]) -> None:
+        """Lock what holds these settings against other controllers, as far as the station can be locked.
+
+        Others may still read (AES70: LockReadonly). Where nothing is lockable, nothing is held and that is no error. The
+        locks go with the conversation at the latest.
+
+        Raises:
+            Held: Another controller holds one; none is kept then.
+            NoAnswer: The conversation ended.
+        """
+
+    async def let_go(self) -> None:
+        """Give every lock back; harmless where none is held, and where the conversation has ended."""
+
+    async def do(self, action: str, *, on: bool = True) -> None:
+        """Tell the station to do an action of its profile; one that asks for the serial is given it.
+
+        Args:
+            action: Name of the action.
+            on: For an action that lasts, such as the lamp: whether it begins or ends.
+
+        Raises:
+            Held: Another controller holds a lock on it.
+            WriteRefused: The station said no.
+            NoAnswer: The conversation ended; whether it was done is not known.
+        """
+
+    async def is_on(self, action: str) -> bool | None:
+        """Ask whether an action that lasts, such as the lamp, is on; None where the station does not tell.
 
         Raises:
             NoAnswer: The conversation ended.

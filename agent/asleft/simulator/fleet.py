@@ -45,6 +45,7 @@ class Fleet:
         port_of: Callable[[Site], int] | None = None,
         manners: Mapping[str, Manners] | None = None,
         ports_only: bool = False,
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     ) -> Self:
         """Build every station of an estate as left.
 
@@ -53,6 +54,7 @@ class Fleet:
             port_of: Gives a site's port; by default the one that the estate names.
             manners: How single stations misbehave, by `site/station`.
             ports_only: Put every station on 127.0.0.1 with a free port of its own; none ever moves.
+            sleep: Waits for some seconds, for manners that take time.
         """
         stations: dict[str, Station] = {}
         for station, as_left in estate.stations.items():
@@ -65,6 +67,7 @@ class Fleet:
                 port=0 if ports_only else (port_of(site) if port_of else site.port),
                 values=as_left.values,
                 manners=(manners or {}).get(str(station)),
+                sleep=sleep,
                 moves=not ports_only,
             )
         return cls(stations)

@@ -6,11 +6,12 @@ A getter's answer is kept as bytes and made anew when its property changes, so t
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from asleft.devices.ocp1.classes import (
+    CLASSES,
     ControlClass,
     Method,
     Property,
@@ -19,19 +20,14 @@ from asleft.devices.ocp1.classes import (
     encode_value,
     find_property,
 )
-from asleft.devices.ocp1.codec import Command, Ono, Status
-from asleft.devices.ocp1.datatypes import (
-    ElementId,
-    MalformedBytes,
-    Reader,
-    encode_list,
-    encode_string,
-    encode_u16,
-    encode_u32,
-)
-from asleft.devices.ocp1.structures import BlockMember, ClassIdentification, ObjectIdentification
+from asleft.devices.ocp1.codec import Command, Status
+from asleft.devices.ocp1.datatypes import ClassId, ElementId, MalformedBytes, Reader
+from asleft.devices.ocp1.structures import ClassIdentification, ObjectIdentification
 from asleft.domain.errors import AsleftError
-from asleft.simulator.manners import Manners, RolePath
+from asleft.simulator.manners import RolePath
+
+if TYPE_CHECKING:
+    from asleft.simulator.table import Table
 
 __all__ = [
     "ANOTHER",
@@ -41,15 +37,25 @@ __all__ = [
     "Refusal",
     "SimulatorError",
     "Slot",
-    "Table",
     "Thing",
-    "fill_blocks",
 ]
 
 CLASS_VERSION: Final = 2
 """The version of every class, which is that of AES70-2018 (section 6)."""
 
 ROOT_LEVEL: Final = 1
+
+_LAST_METHOD: Final[dict[ClassId, int]] = {
+    (1,): 6,
+    (1, 1): 13,
+    (1, 2): 4,
+    (1, 1, 3): 20,
+    (1, 1, 1, 4): 10,
+    (1, 3, 1): 20,
+    (1, 3, 4): 7,
+    (1, 6): 25,
+}
+"""The highest method index of classes of which not every method reads or writes a property (section 6, without 23+)."""
 
 
 class SimulatorError(AsleftError):
@@ -120,7 +126,7 @@ class Slot:
     encoded: bytes
     limits: tuple[Any, ...] = ()
     check: Callable[[Any], None] | None = None
-    written: Callable[[Any], None] | None = None
+    written: "Callable[[Any, Caller], None] | None" = None
 
 
 class Thing:
@@ -176,7 +182,7 @@ class Thing:
         limits: tuple[Any, ...] = (),
         settable: bool = False,
         check: Callable[[Any], None] | None = None,
-        written: Callable[[Any], None] | None = None,
+        written: Callable[[Any, Caller], None] | None = None,
     ) -> None:
         """Have a property, with its getter and, if settable, its setter."""
         known = find_property(self.control, name)
@@ -204,39 +210,59 @@ class Thing:
         method = command.method
         call = self.calls.get(method)
         if call is None and method not in self.ready and method not in self.live:
-            known = 1 <= method[0] <= len(self.control.class_id)
-            raise Refusal(self.table.manners.unsupported_status if known else Status.BAD_METHOD)
+            raise Refusal(self._without(method))
+        manners = self.table.manners
         # The root methods stay readable under a lock: without class and role nobody could tell what is locked.
         foreign = self.holder is not None and self.holder is not caller and method[0] != ROOT_LEVEL
-        if foreign and (self.total or (call is not None and call.writes)):
+        hidden = self.total and not manners.total_lock_lets_read
+        if foreign and (hidden or (call is not None and call.writes)):
             raise Refusal(Status.LOCKED)
         if command.arity != (call.arity if call else 0):
-            raise Refusal(Status.BAD_FORMAT)
-        reader = Reader(command.params)
+            raise Refusal(manners.bad_params_status)
+        reader = (_Patient if manners.takes_long_params else Reader)(command.params)
         try:
             if call is not None:
                 return call.run(reader, caller)
             reader.check_end()
         except MalformedBytes:
-            raise Refusal(Status.BAD_FORMAT) from None
+            raise Refusal(manners.bad_params_status) from None
         return self.ready[method] if method in self.ready else self.live[method]()
+
+    def _without(self, method: ElementId) -> int:
+        """Give the status for a method that the object does not have."""
+        manners, (level, index) = self.table.manners, method
+        if not 1 <= level <= len(self.control.class_id):
+            return manners.unknown_level_status
+        known = 1 <= index <= _last_method(self.control.class_id[:level])
+        return manners.unsupported_status if known else manners.unknown_index
 
     def write(self, slot: Slot, value: Any, caller: Caller) -> None:
         """Set a property for a controller, by the station's manners."""
         manners, path = self.table.manners, self.path
+        self.table.asked_to_write += 1
         if path in manners.refuse_writes_to:
             raise Refusal(manners.refuse_writes_to[path])
         if slot.check is not None:
             slot.check(value)
-        if path not in manners.keeps_old_value:
-            self.put(slot.property.name, _clamped(slot.value, value) if path in manners.clamps else value)
+        self.table.written += 1
+        restarts = self.table.written == manners.restart_after_writes
+        lost = restarts and manners.restart_keeps == "all but that write"
+        if path not in manners.keeps_old_value and not lost:
+            put = self.put(
+                slot.property.name, _clamped(slot.value, value) if path in manners.clamps else value
+            )
+            if not put and manners.notifies_unchanged:
+                self.table.changed(self, slot)
             if slot.written is not None:
-                slot.written(value)
+                slot.written(value, caller)
         if path in manners.disturbs:
             other, disturbed = manners.disturbs[path]
             self.table.at(other).put(self.table.at(other).main.property.name, disturbed)
         if path in manners.cut_after_write_to and self.table.once("cut"):
             caller.cut = True
+        if restarts:
+            caller.cut = True
+            caller.after.append(self.table.restart)
 
     def answer(self, slot: Slot, encoded: bytes) -> Answer:
         """Give a getter's answer: a value's bytes, then min and max where the property has them."""
@@ -259,7 +285,7 @@ class Thing:
     def _locker(self, *, total: bool) -> Callable[[Reader, Caller], Answer]:
         def run(reader: Reader, caller: Caller) -> Answer:
             reader.check_end()
-            if not self.lockable:
+            if not self.lockable or (self.table.manners.locks_totally_only and not total):
                 raise Refusal(self.table.manners.unsupported_status)
             if self.holder not in {None, caller}:
                 raise Refusal(Status.LOCKED)
@@ -286,114 +312,20 @@ def _clamped(old: Any, new: Any) -> Any:
     return old + math.trunc((new - old) / 2)
 
 
-class Table:
-    """All objects of one station, by number and by role path.
+class _Patient(Reader):
+    """Reads parameters and does not mind what comes after them."""
 
-    Args:
-        manners: How the station behaves.
-        changed: Hears of every change of a property.
-    """
+    __slots__ = ()
 
-    def __init__(self, manners: Manners, changed: Callable[[Thing, Slot], None]) -> None:
-        self.manners = manners
-        self.changed = changed
-        self.things: dict[int, Thing] = {}
-        self._by_path: dict[RolePath, Thing] = {}
-        self._next = int(Ono.FIRST_OWN)
-        self._spent: set[str] = set()
-        self.commands = 0
-        self.notifying = True
-        self.powered = False
-        self.manager(Ono.ROOT_BLOCK, "OcaBlock", "Root")
-        self.things[Ono.ROOT_BLOCK].offer("Type", 1)
-
-    def once(self, what: str) -> bool:
-        """Tell whether this is the first time."""
-        first = what not in self._spent
-        self._spent.add(what)
-        return first
-
-    def manager(self, ono: int, class_name: str, role: str, *, lockable: bool = False) -> Thing:
-        """Add an object at a fixed number, outside every block."""
-        thing = Thing(self, ono=ono, class_name=class_name, path=(), role=role, owner=0, lockable=lockable)
-        self.things[ono] = thing
-        if ono == Ono.DEVICE_MANAGER:
-            self._by_path[()] = thing
-        return thing
-
-    def add(self, path: RolePath, class_name: str, *, lockable: bool) -> Thing:
-        """Add an object, and the blocks above it; one that is there already is given back.
-
-        An object that the manners leave out keeps its number from the others, so that theirs stay the same.
-        """
-        if path in self._by_path:
-            thing = self._by_path[path]
-            if thing.control.name != class_name:
-                raise SimulatorError(
-                    f"{'/'.join(path)} cannot be both {thing.control.name} and {class_name}",
-                    todo="correct the profile",
-                )
-            return thing
-        owner = int(Ono.ROOT_BLOCK) if len(path) == 1 else self.add(path[:-1], "OcaBlock", lockable=False).ono
-        thing = Thing(
-            self,
-            ono=self._next,
-            class_name=class_name,
-            path=path,
-            role=path[-1],
-            owner=owner,
-            lockable=lockable,
-        )
-        self._next += 1
-        self._by_path[path] = thing
-        if self.manners.offers(path):
-            self.things[thing.ono] = thing
-        if path in self.manners.locked_paths:
-            thing.holder, thing.total = ANOTHER, True
-        if class_name == "OcaBlock":
-            thing.offer("Type", 0)
-        _describe(thing, self._onos_of(path))
-        return thing
-
-    def at(self, path: RolePath) -> Thing:
-        """Return the object at a path; the device manager at the empty one."""
-        return self._by_path[path]
-
-    def members(self, ono: int) -> Iterator[Thing]:
-        """Give what stands in a block, in the order of numbers."""
-        return (thing for thing in self.things.values() if thing.owner == ono)
-
-    def _onos_of(self, path: RolePath) -> list[int]:
-        return [self._by_path[path[:length]].ono for length in range(1, len(path) + 1)]
+    def check_end(self) -> None:
+        """Let it be."""
 
 
-def _describe(thing: Thing, onos: list[int]) -> None:
-    path = Answer(2, encode_list(thing.path, encode_string) + encode_list(onos, encode_u32))
-    thing.offer("Label", thing.role)
-    thing.offer("Owner", thing.owner)
-    if thing.control.class_id[:2] == (1, 1):
-        thing.offer("Enabled", value=True)
-        thing.offer("Ports", ())
-        thing.ready[2, 13] = path
-    else:
-        thing.ready[2, 4] = path
-    if thing.control.class_id[:3] == (1, 1, 2):
-        thing.offer("ReadingState", 1)
-
-
-def fill_blocks(table: Table) -> None:
-    """Have every block list its members, once all are there."""
-    blocks = [thing for thing in table.things.values() if thing.control.name == "OcaBlock"]
-    for block in blocks:
-        block.offer("Members", tuple(thing.identification for thing in table.members(block.ono)))
-        found = list(_below(table, block.ono))
-        block.ready[Method.BLOCK_GET_MEMBERS_RECURSIVE] = Answer(
-            1, encode_u16(len(found)) + b"".join(member.encode() for member in found)
-        )
-
-
-def _below(table: Table, ono: int) -> Iterator[BlockMember]:
-    for thing in table.members(ono):
-        yield BlockMember(member=thing.identification, container=ono)
-        if thing.control.name == "OcaBlock":
-            yield from _below(table, thing.ono)
+def _last_method(class_id: ClassId) -> int:
+    """Give the highest index that a method of a class has, leaving out what it inherits."""
+    known = CLASSES.get(class_id)
+    methods = (
+        [each for row in known.properties.values() for each in (row.getter, row.setter)] if known else []
+    )
+    indices = [each[1] for each in methods if each is not None and each[0] == len(class_id)]
+    return max([*indices, _LAST_METHOD.get(class_id, 0)])

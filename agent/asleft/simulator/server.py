@@ -4,12 +4,9 @@ Source: aes70.md section 1 and 2 (PDUs), 6 (OcaSubscriptionManager), 8 (keep-ali
 """
 
 import asyncio
-from collections.abc import Callable
-from dataclasses import dataclass
 from struct import Struct
 from typing import Final, cast
 
-from asleft.devices.ocp1.classes import Method
 from asleft.devices.ocp1.codec import (
     PDU_LIMIT,
     PROPERTY_CHANGED,
@@ -24,38 +21,22 @@ from asleft.devices.ocp1.codec import (
     encode_notification,
     encode_responses,
 )
-from asleft.devices.ocp1.datatypes import ElementId, MalformedBytes, Reader, encode_element_id, encode_u16
+from asleft.devices.ocp1.datatypes import MalformedBytes, encode_element_id, encode_u16
 from asleft.devices.ocp1.shapes import Shapes
 from asleft.simulator.manners import EV2_AS_EV1
-from asleft.simulator.objects import Answer, Call, Caller, Refusal, Slot, Table, Thing
+from asleft.simulator.objects import Caller, Refusal, Slot, Thing
+from asleft.simulator.subscribing import Subscription
+from asleft.simulator.table import Table
 
-__all__ = ["DeviceSession", "offer_subscriptions"]
+__all__ = ["DeviceSession"]
 
 DEAD_AFTER: Final = 3
 """Periods of silence after which a controller is dead (section 8)."""
 
-CONTEXT_LIMIT: Final = 255
-"""The longest subscriber context taken, in bytes."""
-
 SUBSCRIPTIONS_LIMIT: Final = 10_000
 """The most subscriptions of one session."""
 
-RELIABLE: Final = 1
 _size_at = Struct(">I").unpack_from
-_ADD_PROPERTY_2: Final[ElementId] = (3, 10)
-_REMOVE_PROPERTY_2: Final[ElementId] = (3, 11)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Subscription:
-    """What one session wants to hear, and in which form; `wanted` is a property, or None for all of them."""
-
-    emitter: int
-    event: ElementId
-    wanted: ElementId | None
-    version: int
-    subscriber: int = 0
-    method: ElementId = (0, 0)
 
 
 class DeviceSession(asyncio.Protocol, Caller):
@@ -73,7 +54,8 @@ class DeviceSession(asyncio.Protocol, Caller):
         self._sessions = sessions
         self._loop = asyncio.get_running_loop()
         self._transport: asyncio.Transport
-        self._splitter = Splitter(PDU_LIMIT)
+        self._limit = PDU_LIMIT if self._manners.largest_pdu is None else self._manners.largest_pdu
+        self._splitter = Splitter(self._limit)
         self._shapes = Shapes()
         self.unanswering = self._manners.silent
         self._handling = False
@@ -83,6 +65,7 @@ class DeviceSession(asyncio.Protocol, Caller):
         self._period = self._heard_at = self._sent_at = 0.0
         self.subscriptions: dict[Subscription, bytes] = {}
         self._by_emitter: dict[int, list[Subscription]] = {}
+        self._late: set[asyncio.Task[None]] = set()
         self.closed = asyncio.Event()
 
     # What the station asks of it.
@@ -128,21 +111,27 @@ class DeviceSession(asyncio.Protocol, Caller):
         self._by_emitter.setdefault(asked.emitter, []).append(asked)
         return Status.OK
 
-    def unsubscribe(self, asked: Subscription) -> None:
-        """Drop a subscription; one that does not stand does no harm (section 4, RemoveSubscription twice)."""
-        if self.subscriptions.pop(asked, None) is not None:
-            self._by_emitter[asked.emitter].remove(asked)
+    def unsubscribe(self, asked: Subscription) -> int:
+        """Drop a subscription and give the status of having done so (section 4, RemoveSubscription twice)."""
+        if self.subscriptions.pop(asked, None) is None:
+            return self._manners.repeat_removal_status
+        self._by_emitter[asked.emitter].remove(asked)
+        return Status.OK
 
     # What asyncio calls.
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Enter the station's sessions; one too many is never answered (section 9, sessions)."""
+        """Enter the station's sessions; one too many is never answered (section 9, sessions), or dropped."""
         self._transport = cast("asyncio.Transport", transport)
-        if not self._table.powered:  # accepted just as the station went off
+        if self._table.powered:
+            self._table.connections += 1
+        else:  # accepted just as the station went off
             self.abort()
         most = self._manners.most_sessions
         if most is not None and sum(not other.unanswering for other in self._sessions) >= most:
             self.unanswering = True
+            if self._manners.further_session == "dropped":
+                self.abort()
         self._sessions.add(self)
 
     def connection_lost(self, exc: Exception | None) -> None:
@@ -150,6 +139,8 @@ class DeviceSession(asyncio.Protocol, Caller):
         del exc
         if self._beat is not None:
             self._beat.cancel()
+        for task in tuple(self._late):
+            task.cancel()
         self.release()
         self._sessions.discard(self)
         self.closed.set()
@@ -175,7 +166,10 @@ class DeviceSession(asyncio.Protocol, Caller):
             while not self._transport.is_closing() and (pdu := self._splitter.pull()) is not None:
                 self._take(pdu)
         except MalformedBytes:
-            self.abort()
+            if self._manners.nonsense == "falls silent":
+                self.unanswering = True
+            else:
+                self.abort()
 
     def _take(self, pdu: bytes) -> None:
         kind = pdu[7]
@@ -192,6 +186,7 @@ class DeviceSession(asyncio.Protocol, Caller):
         things = self._table.things
         drop = False
         limit = self._manners.drop_after_commands
+        writes = self._table.asked_to_write
         for command in commands:
             thing = things.get(command[0])
             ready = None
@@ -200,6 +195,7 @@ class DeviceSession(asyncio.Protocol, Caller):
             response = self._answer(thing, command) if ready is None else Response(command[4], 0, *ready)
             if self.cut:
                 self._transport.close()
+                self._then()
                 return
             if command[5]:
                 responses.append(response)
@@ -209,11 +205,31 @@ class DeviceSession(asyncio.Protocol, Caller):
                 if drop:
                     break
         self._handling = False
-        self._reply(responses)
+        late = self._manners.write_answers_late
+        if late and self._table.asked_to_write != writes:
+            task = self._loop.create_task(self._reply_late(late, responses), name="late answer")
+            self._late.add(task)
+            task.add_done_callback(self._late.discard)
+        else:
+            self._reply(responses)
+            self._then()
         if drop:
             self._transport.close()
+
+    def _then(self) -> None:
         while self.after:
             self.after.pop(0)()
+
+    async def _reply_late(self, seconds: float, responses: list[Response]) -> None:
+        # What was done is done, and told to whoever subscribed; only the answer is late. Nobody may be there to take it.
+        if not self._manners.notify_after_response:
+            self._reply([])
+        try:
+            await self._table.sleep(seconds)
+        finally:
+            if not self._transport.is_closing():
+                self._reply(responses)
+            self._then()
 
     def _answer(self, thing: Thing | None, command: Command) -> Response:
         if thing is None:
@@ -226,7 +242,7 @@ class DeviceSession(asyncio.Protocol, Caller):
 
     def _reply(self, responses: list[Response]) -> None:
         groups = [[each] for each in responses] if self._manners.one_pdu_per_response else [responses]
-        answers = b"".join(encode_responses(group, limit=PDU_LIMIT) for group in groups if group)
+        answers = b"".join(encode_responses(group, limit=self._limit) for group in groups if group)
         events, self._events = b"".join(self._events), []
         if answers and self._manners.lies:
             self._lie(answers)
@@ -285,81 +301,3 @@ def _versioned(pdus: bytes, version: int) -> bytes:
         out[at + 1 : at + 3] = encode_u16(version)
         at += int(_size_at(out, at + 3)[0]) + 1
     return bytes(out)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Subscribing:
-    """One of the eight methods that add or remove a subscription."""
-
-    table: Table
-    version: int
-    one_property: bool
-    add: bool
-
-    def __call__(self, reader: Reader, caller: Caller) -> Answer:
-        if self.version != 1 and self.table.manners.ev2 == "refused":
-            raise Refusal(self.table.manners.unsupported_status)
-        asked, context = self._read(reader)
-        session = cast("DeviceSession", caller)
-        if not self.add:
-            session.unsubscribe(asked)
-        elif status := session.subscribe(asked, context):
-            raise Refusal(status)
-        return Answer()
-
-    def _read(self, reader: Reader) -> tuple[Subscription, bytes]:
-        emitter, element = reader.u32(), reader.element_id()
-        subscriber, method, context, mode = 0, (0, 0), b"", RELIABLE
-        if self.version == 1:
-            subscriber, method = reader.u32(), reader.element_id()
-            context = reader.blob() if self.add else b""
-        if self.add or self.version != 1:
-            mode = reader.u8()
-            reader.blob()
-        reader.check_end()
-        if emitter not in self.table.things:
-            raise Refusal(Status.BAD_ONO)
-        if mode != RELIABLE or len(context) > CONTEXT_LIMIT:
-            raise Refusal(Status.PARAMETER_OUT_OF_RANGE)
-        asked = Subscription(
-            emitter=emitter,
-            event=PROPERTY_CHANGED if self.one_property else element,
-            wanted=element if self.one_property else None,
-            version=self.version,
-            subscriber=subscriber,
-            method=method,
-        )
-        return asked, context
-
-
-_METHODS: Final = (
-    # method, parameters, version, of one property, adds
-    (Method.SUBSCRIPTION_ADD, 5, 1, False, True),
-    (Method.SUBSCRIPTION_REMOVE, 2, 1, False, False),
-    (Method.SUBSCRIPTION_ADD_PROPERTY, 6, 1, True, True),
-    (Method.SUBSCRIPTION_REMOVE_PROPERTY, 3, 1, True, False),
-    (Method.SUBSCRIPTION_ADD_2, 3, 2, False, True),
-    (Method.SUBSCRIPTION_REMOVE_2, 3, 2, False, False),
-    (_ADD_PROPERTY_2, 4, 2, True, True),
-    (_REMOVE_PROPERTY_2, 4, 2, True, False),
-)
-
-
-def offer_subscriptions(manager: Thing) -> None:
-    """Have the methods of OcaSubscriptionManager, EV1 and EV2; a mode other than reliable is out of range."""
-    table = manager.table
-    for method, arity, version, one_property, add in _METHODS:
-        run = _Subscribing(table=table, version=version, one_property=one_property, add=add)
-        manager.calls[method] = Call(arity=arity, writes=False, run=run)
-
-    def switch(*, on: bool) -> Callable[[Reader, Caller], Answer]:
-        def run(reader: Reader, _: Caller) -> Answer:
-            reader.check_end()
-            table.notifying = on
-            return Answer()
-
-        return run
-
-    manager.calls[Method.SUBSCRIPTION_DISABLE] = Call(arity=0, writes=False, run=switch(on=False))
-    manager.calls[Method.SUBSCRIPTION_ENABLE] = Call(arity=0, writes=False, run=switch(on=True))
-    manager.ready[Method.SUBSCRIPTION_CONTEXT_LENGTH] = Answer(1, encode_u16(CONTEXT_LIMIT))

@@ -1,51 +1,28 @@
-"""One simulated station: its settings, its place on the network, the hands at its panel."""
+"""One simulated station: its settings, its network settings, the hands at its panel, other controllers' locks."""
 
 import asyncio
-import re
 import time
-from collections.abc import Callable, Mapping
-from typing import Any, Final
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
 
 from asleft.devices.ocp1.classes import Method
-from asleft.devices.ocp1.codec import Ono, Status
+from asleft.devices.ocp1.codec import Status
 from asleft.devices.ocp1.datatypes import Reader, encode_u32
-from asleft.devices.ocp1.structures import ManagerDescriptor, ModelDescription, ModelGuid, Version
 from asleft.domain.kinds import NotAValue, Reading, Value
 from asleft.domain.profile import Action, Profile
-from asleft.simulator.manners import Manners
-from asleft.simulator.objects import (
-    CLASS_VERSION,
-    Answer,
-    Call,
-    Caller,
-    Refusal,
-    SimulatorError,
-    Slot,
-    Table,
-    Thing,
-    fill_blocks,
-)
-from asleft.simulator.server import DeviceSession, offer_subscriptions
+from asleft.simulator.managers import add_managers
+from asleft.simulator.manners import Manners, RolePath
+from asleft.simulator.network import Networked
+from asleft.simulator.objects import ANOTHER, Answer, Call, Caller, Refusal, SimulatorError, Slot, Thing
+from asleft.simulator.table import fill_blocks
 from asleft.simulator.wiring import Binding, bind, first_value
 
 __all__ = ["Station"]
 
-OCA_VERSION: Final = 2
-"""AES70-2018 (section 6, OcaDeviceManager)."""
-
-OPERATIONAL: Final = 1
 START, STOP, RESTART = 0, 1, 2
-COMPONENT: Final = 1
-_NUMBER = re.compile(r"[0-9]{1,9}")
-_MANAGERS: Final = (
-    (Ono.DEVICE_MANAGER, "OcaDeviceManager", "Device manager"),
-    (Ono.FIRMWARE_MANAGER, "OcaFirmwareManager", "Firmware manager"),
-    (Ono.SUBSCRIPTION_MANAGER, "OcaSubscriptionManager", "Subscription manager"),
-    (Ono.NETWORK_MANAGER, "OcaNetworkManager", "Network manager"),
-)
 
 
-class Station:
+class Station(Networked):
     """A station of a profile, reachable over OCP.1 while it is switched on.
 
     Args:
@@ -57,6 +34,7 @@ class Station:
         values: Settings to begin with, by dotted name; the others are in factory state.
         manners: How it misbehaves.
         clock: Seconds, for its uptime.
+        sleep: Waits for some seconds, for manners that take time.
         moves: Whether it goes to a new address; otherwise it only says that it has.
     """
 
@@ -71,40 +49,28 @@ class Station:
         values: Mapping[str, Value],
         manners: Manners | None = None,
         clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
         moves: bool = True,
     ) -> None:
+        super().__init__(
+            serial=serial,
+            address=address,
+            port=port,
+            manners=manners or Manners(),
+            clock=clock,
+            sleep=sleep,
+            moves=moves,
+        )
         self.profile = profile
-        self.serial = serial
         self.firmware = firmware
-        self.address = address
-        self.port = port
-        self.manners = manners or Manners()
-        self.moves = moves
-        self._clock = clock
-        self._booted = clock()
-        self._server: asyncio.Server | None = None
-        self._sessions: set[DeviceSession] = set()
-        self._power = asyncio.Lock()
-        self._moving: set[asyncio.Task[None]] = set()
-        self.table = Table(self.manners, self._changed)
         self._bindings: dict[str, Binding] = {}
-        self._add_managers()
+        add_managers(self.table, model_name=profile.model, serial=serial, firmware=firmware)
         self._add_settings(values)
         for action in profile.actions.values():
             self._add_action(action)
         fill_blocks(self.table)
 
     # What it is.
-
-    @property
-    def listening(self) -> bool:
-        """Whether it can be reached at its address and port."""
-        return self._server is not None
-
-    @property
-    def sessions(self) -> int:
-        """How many controllers are connected."""
-        return len(self._sessions)
 
     def get(self, name: str) -> Value:
         """Give a setting or reading as it is now."""
@@ -139,98 +105,65 @@ class Station:
         if binding.name == "TargetNetworkSettings":
             self._apply(binding.thing)
             if name == self.profile.reached_at:
-                await self._move(self._wanted_address())
+                await self._move_by_hand()
 
     async def return_to_factory(self) -> None:
         """Give every managed setting its factory value; what has none, as its address, stays."""
         self._to_factory()
 
-    # Power.
+    async def lock_elsewhere(self, path: RolePath, *, total: bool = False) -> None:
+        """Have an object locked by a controller that is not here, until `unlock_elsewhere`.
 
-    async def switch_on(self) -> None:
-        """Listen, in the state it was switched off in; SimulatorError where its address and port cannot be had."""
-        async with self._power:
-            if self.listening:
-                return
-            self._booted = self._clock()
-            await self._listen()
+        Args:
+            path: Which one; empty for the device manager.
+            total: Whether with LockTotal, else with LockReadonly.
 
-    async def switch_off(self) -> None:
-        """Close the socket and drop every session at once; the settings are kept."""
-        async with self._power:
-            await self._hush(at_once=True)
-        await self.settled()
+        Raises:
+            SimulatorError: A controller that is connected holds it.
+        """
+        thing = self.table.at(path)
+        if thing.holder not in {None, ANOTHER}:
+            raise SimulatorError("a controller that is connected holds it", where="/".join(path))
+        thing.holder, thing.total = ANOTHER, total
 
-    async def settled(self) -> None:
-        """Wait until a move that is under way is done."""
-        if self._moving:
-            await asyncio.wait(tuple(self._moving))
+    async def unlock_elsewhere(self, path: RolePath | None = None) -> None:
+        """Have a lock given back that is held by a controller that is not here; by default all of them."""
+        things = self.table.things.values() if path is None else [self.table.at(path)]
+        for thing in things:
+            if thing.holder is ANOTHER:
+                thing.holder = None
 
-    async def restart(self) -> None:
-        """Switch off and on again."""
-        await self.switch_off()
-        await self.switch_on()
-
-    async def _listen(self) -> None:
-        loop = asyncio.get_running_loop()
-        try:
-            self._server = await loop.create_server(
-                lambda: DeviceSession(self.table, self._sessions), self.address, self.port, reuse_address=True
-            )
-        except OSError as error:
-            raise SimulatorError(
-                f"cannot listen: {error.strerror or error}",
-                where=f"station {self.serial} at {self.address}:{self.port}",
-                todo="end what listens there already, or use addresses that this computer has",
-            ) from error
-        self.table.powered = True
-        self.port = int(self._server.sockets[0].getsockname()[1])
-
-    async def _hush(self, *, at_once: bool) -> None:
-        server, self._server = self._server, None
-        self.table.powered = False
-        if server is not None:
-            server.close()
-        sessions = tuple(self._sessions)
-        for session in sessions:
-            if at_once:
-                session.abort()
-            else:
-                session.close()
-        if at_once:
-            for session in sessions:
-                await session.closed.wait()
+    def locks(self) -> frozenset[RolePath]:
+        """Say which objects are locked by controllers that are connected."""
+        return frozenset(
+            thing.path for thing in self.table.things.values() if thing.holder not in {None, ANOTHER}
+        )
 
     # Network.
 
     def _wanted_address(self) -> str:
         return str(self._bindings[self.profile.reached_at].read()).partition("/")[0]
 
-    async def _move(self, address: str) -> None:
-        """Leave the address and listen at another, or stay off where that cannot be had."""
-        if not self.moves:
-            return
-        async with self._power:
-            was_on = self.listening
-            # The answer to the command that moves it must still get out.
-            await self._hush(at_once=False)
+    def _remember(self) -> Callable[[], None]:
+        kept = [
+            (thing, name, slot.value)
+            for thing in self.table.things.values()
+            for name, slot in thing.slots.items()
+        ]
+        address = self.address
+
+        def bring_back() -> None:
             self.address = address
-            if was_on:
-                try:
-                    await self._listen()
-                except SimulatorError:
-                    self._server = None
+            for thing, name, value in kept:
+                thing.put(name, value)
+
+        return bring_back
 
     def _apply(self, interface: Thing) -> None:
         interface.put("ActiveNetworkSettings", interface.slots["TargetNetworkSettings"].value)
         interface.put("NetworkSettingsPending", value=False)
 
     def _offer_apply(self, interface: Thing) -> None:
-        def move() -> None:
-            task = asyncio.get_running_loop().create_task(self._move(self._wanted_address()))
-            self._moving.add(task)
-            task.add_done_callback(self._moving.discard)
-
         def run(reader: Reader, caller: Caller) -> Answer:
             command = reader.u8()
             reader.check_end()
@@ -238,11 +171,17 @@ class Station:
                 raise Refusal(Status.PARAMETER_OUT_OF_RANGE)
             if command != RESTART:
                 raise Refusal(self.manners.unsupported_status)
+            before = interface.slots["ActiveNetworkSettings"].value
+
+            def undo() -> None:
+                interface.put("TargetNetworkSettings", before)
+                self._apply(interface)
+
             self._apply(interface)
-            caller.after.append(move)
+            caller.after.append(lambda: self._begin(self._move_as_told(undo)))
             return Answer()
 
-        def written(_: Any) -> None:
+        def written(_: Any, __: Caller) -> None:
             target = interface.slots["TargetNetworkSettings"].encoded
             interface.put(
                 "NetworkSettingsPending", target != interface.slots["ActiveNetworkSettings"].encoded
@@ -252,40 +191,6 @@ class Station:
         interface.calls[Method.INTERFACE_APPLY_COMMAND] = Call(arity=1, writes=True, run=run)
 
     # Objects.
-
-    def _add_managers(self) -> None:
-        table = self.table
-        for ono, class_name, role in _MANAGERS:
-            table.manager(ono, class_name, role, lockable=ono == Ono.DEVICE_MANAGER)
-        device = table.things[Ono.DEVICE_MANAGER]
-        managers = tuple(
-            ManagerDescriptor(
-                ono=ono, name=role, class_id=table.things[ono].control.class_id, version=CLASS_VERSION
-            )
-            for ono, _, role in _MANAGERS
-        )
-        description = ModelDescription(
-            manufacturer="asleft simulator", name=self.profile.model, version=self.firmware
-        )
-        # The number names the model only, so any that differs between models will do.
-        model = sum(self.profile.model.encode()).to_bytes(4, "big")
-        device.offer("OcaVersion", OCA_VERSION)
-        device.offer("ModelGUID", ModelGuid(manufacturer=b"\xfa\x2e\xe9", model=model))
-        device.offer("SerialNumber", self.serial)
-        device.offer("DeviceName", "", settable=True)
-        device.offer("ModelDescription", description)
-        device.offer("Enabled", value=True)
-        device.offer("State", OPERATIONAL)
-        device.offer("Managers", managers)
-        device.offer("DeviceRevisionID", self.firmware)
-        numbers = [int(each) for each in _NUMBER.findall(self.firmware)[:3]]
-        major, minor, build = numbers + [0] * (3 - len(numbers))
-        version = Version(major=major, minor=minor, build=build, component=COMPONENT)
-        table.things[Ono.FIRMWARE_MANAGER].offer("ComponentVersions", (version,))
-        network = table.things[Ono.NETWORK_MANAGER]
-        for name in ("Networks", "StreamNetworks", "ControlNetworks", "MediaTransportNetworks"):
-            network.offer(name, ())
-        offer_subscriptions(table.things[Ono.SUBSCRIPTION_MANAGER])
 
     def _add_settings(self, values: Mapping[str, Value]) -> None:
         identity = self.profile.identity
@@ -312,14 +217,18 @@ class Station:
                 if value != self.serial:
                     raise Refusal(Status.PARAMETER_OUT_OF_RANGE)
 
-            def to_factory(_: Any) -> None:
+            def to_factory(_: Any, caller: Caller) -> None:
                 thing.put(name, "")
-                self._to_factory()
+                if self.manners.factory == "at once":
+                    self._to_factory()
+                    return
+                caller.cut = self.manners.factory == "restarts without answering"
+                caller.after.append(lambda: self._begin(self._go_down(self._to_factory_anew)))
 
             thing.offer(name, "", settable=True, check=check, written=to_factory)
         elif action.name == "clear-errors":
 
-            def clear(value: Any) -> None:
+            def clear(value: Any, _: Caller) -> None:
                 if value and "service.errors" in self._bindings:
                     self._bindings["service.errors"].write(0)
                 thing.put(name, value=False)
@@ -344,14 +253,20 @@ class Station:
                 if binding.name == "TargetNetworkSettings":
                     self._apply(binding.thing)
 
+    def _to_factory_anew(self) -> None:
+        self._to_factory()
+        address = self.manners.factory_address
+        if address:
+            binding = self._bindings[self.profile.reached_at]
+            _, slash, prefix = str(binding.read()).partition("/")
+            binding.write(f"{address}{slash}{prefix}")
+            self._apply(binding.thing)
+            if self.moves:
+                self.address = address
+
     def _offer_uptime(self, thing: Thing, slot: Slot) -> None:
         del thing.ready[slot.property.getter]
         thing.live[slot.property.getter] = lambda: thing.answer(slot, encode_u32(self._uptime()))
 
     def _uptime(self) -> int:
         return int(self._clock() - self._booted)
-
-    def _changed(self, thing: Thing, slot: Slot) -> None:
-        if self.table.notifying:
-            for session in tuple(self._sessions):
-                session.notify(thing, slot)

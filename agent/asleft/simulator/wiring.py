@@ -17,7 +17,8 @@ from asleft.devices.ocp1.structures import Autoconfig, Ip4Settings
 from asleft.domain.kinds import Address, Choice, Kind, Level, NotAValue, Reading, Switch, Text, Value, Whole
 from asleft.domain.profile import Setting
 from asleft.simulator.manners import Manners
-from asleft.simulator.objects import Answer, Call, Caller, Refusal, SimulatorError, Table, Thing
+from asleft.simulator.objects import Answer, Call, Caller, Refusal, SimulatorError, Thing
+from asleft.simulator.table import Table
 
 __all__ = ["Binding", "bind", "first_value", "offer_switch"]
 

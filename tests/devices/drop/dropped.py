@@ -86,7 +86,6 @@ def estate_of(*stations: AsLeft) -> Estate:
         sites={},
         stations={one.station: one for one in stations},
         people={},
-        order_minutes=15,
     )
 
 

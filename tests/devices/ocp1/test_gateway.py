@@ -1,83 +1,19 @@
 """The door to stations over OCP.1: settings read and written on real sockets. Sources: aes70.md, sections as named."""
 
-from collections.abc import AsyncIterator, Mapping
-from contextlib import asynccontextmanager
-from random import SystemRandom
-
 import pytest
 
-from asleft.devices.ocp1.gateway import Ocp1Conversation, Ocp1Stations
+from asleft.devices.ocp1.gateway import Ocp1Stations
 from asleft.devices.ocp1.session import Timings
 from asleft.domain.kinds import Foreign, Value
-from asleft.domain.profile import Profile
 from asleft.domain.snapshot import UnreadWhy
 from asleft.ports.stations import NoAnswer, NotReached, WriteRefused
 from asleft.simulator.manners import Lie, Manners
 from asleft.simulator.station import Station
-from asleft.source.profiles import shipped_profiles
+from devices.ocp1.talking import PROFILE, PROFILES, QUICK, Kept, a_host, a_station, talk
 
-PROFILES = shipped_profiles()
-PROFILE: Profile = PROFILES["stage-station"]
 GAIN = ("Headphones", "Gain range")
-QUICK = Timings(connect_limit=2.0, command_limit=5.0, keepalive=0)
 IMPATIENT = Timings(connect_limit=0.5, command_limit=0.3, keepalive=0)
 NAMES = [setting.name for setting in PROFILE.managed()]
-
-
-class Kept:
-    """Role maps in memory."""
-
-    def __init__(self) -> None:
-        self.maps: dict[tuple[str, str], str] = {}
-        self.browsed = 0
-
-    def directory(self, serial: str, firmware: str) -> str | None:
-        """Give what was kept."""
-        return self.maps.get((serial, firmware))
-
-    def keep_directory(self, serial: str, firmware: str, packed: str) -> None:
-        """Keep it, and count that somebody had to browse."""
-        self.browsed += 1
-        self.maps[serial, firmware] = packed
-
-
-def a_host() -> str:
-    """Give an address that no other test has."""
-    chance = SystemRandom()
-    return f"127.31.{chance.randrange(1, 250)}.{chance.randrange(2, 250)}"
-
-
-@asynccontextmanager
-async def a_station(
-    manners: Manners | None = None, values: Mapping[str, Value] | None = None, profile: Profile = PROFILE
-) -> AsyncIterator[Station]:
-    """Switch a station on for as long as it is needed."""
-    station = Station(
-        profile=profile,
-        serial="QS41-0001",
-        firmware="2.4.1",
-        address=a_host(),
-        port=0,
-        values=values or {},
-        manners=manners,
-        clock=lambda: 70.0,
-    )
-    await station.switch_on()
-    try:
-        yield station
-    finally:
-        await station.switch_off()
-
-
-@asynccontextmanager
-async def talk(station: Station, kept: Kept | None = None) -> AsyncIterator[Ocp1Conversation]:
-    """Hold a conversation with a station."""
-    stations = Ocp1Stations(kept or Kept(), timings=QUICK)
-    conversation = await stations.open(station.address, station.port, station.profile)
-    try:
-        yield conversation
-    finally:
-        await conversation.close()
 
 
 @pytest.mark.parametrize("name", sorted(PROFILES))

@@ -98,6 +98,27 @@ class DropConversation:
         """Do nothing: a file has no objects."""
         self._check_open()
 
+    async def hold(self, names: Collection[str]) -> None:  # noqa: ARG002 whatever they are
+        """Hold nothing: a file has no locks."""
+        self._check_open()
+
+    async def let_go(self) -> None:
+        """Do nothing: nothing is held."""
+
+    async def do(self, action: str, *, on: bool = True) -> None:  # noqa: ARG002 whatever it is
+        """Refuse: a file does nothing."""
+        self._check_open()
+        raise WriteRefused(
+            f"{harmless(action)} was not done: {_READ_ONLY}",
+            where=self._file,
+            todo="do it at the station itself",
+        )
+
+    async def is_on(self, action: str) -> bool | None:  # noqa: ARG002 whatever it is
+        """Know nothing: a file has no lamp."""
+        self._check_open()
+        return None
+
     async def settle(self) -> None:
         """Do nothing: no address was ever written."""
 

@@ -129,6 +129,7 @@ class Method:
 
     BLOCK_GET_MEMBERS: Final[ElementId] = (3, 5)
     BLOCK_GET_MEMBERS_RECURSIVE: Final[ElementId] = (3, 6)
+    ROOT_GET_LOCKABLE: Final[ElementId] = (1, 2)
     ROOT_LOCK_TOTAL: Final[ElementId] = (1, 3)
     ROOT_UNLOCK: Final[ElementId] = (1, 4)
     ROOT_LOCK_READONLY: Final[ElementId] = (1, 6)

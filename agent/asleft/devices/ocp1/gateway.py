@@ -1,5 +1,6 @@
 """The door to stations that speak OCP.1, in the domain's words."""
 
+import asyncio
 import sys
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Final, Protocol
@@ -9,16 +10,25 @@ from asleft.devices.ocp1.classes import Kind, Method, class_named, decode_readin
 from asleft.devices.ocp1.datatypes import MalformedBytes, Unencodable
 from asleft.devices.ocp1.directory import browse, pack
 from asleft.devices.ocp1.following import Ear, Listenings
+from asleft.devices.ocp1.locks import Locks
 from asleft.devices.ocp1.messages import Command, Ono, Response, Status, status_name
-from asleft.devices.ocp1.plan import Plans, object_of
+from asleft.devices.ocp1.plan import Plans, object_at, object_of
 from asleft.devices.ocp1.session import Session, Timings
-from asleft.devices.ocp1.translation import MANAGERS, Row, unread_for
+from asleft.devices.ocp1.translation import (
+    MANAGERS,
+    Row,
+    action_command,
+    action_property,
+    understand_action,
+    unread_for,
+)
 from asleft.domain.errors import AsleftError
 from asleft.domain.kinds import Found, Value
 from asleft.domain.names import harmless
-from asleft.domain.profile import Profile
+from asleft.domain.profile import Action, Profile
 from asleft.domain.snapshot import Unread
 from asleft.ports.stations import (
+    Held,
     Identity,
     NoAnswer,
     NotReached,
@@ -32,6 +42,9 @@ __all__ = ["Directories", "Ocp1Conversation", "Ocp1Stations"]
 
 _RESTART: Final = 2
 """OcaNetworkInterface ApplyCommand: restart, which brings the target settings into force (aes70.md section 6)."""
+_LETTING_GO: Final = 1.0
+"""Seconds that the end of a conversation waits for locks to be given back."""
+_WHO_HOLDS_IT: Final = "see which other controller is at work on it, and let it finish"
 _SEARCH: Final = Timings(connect_limit=1.0, command_limit=1.5, keepalive=0)
 _SERIAL: Final = find_property(class_named("OcaDeviceManager"), "SerialNumber")
 
@@ -94,7 +107,9 @@ class Ocp1Stations:
             rows = self._plans.rows_of(profile)
             with _said_plainly():
                 identity = await _identify(session, profile, rows)
-                conversation = Ocp1Conversation(session, rows, identity, self._directories, self._plans)
+                conversation = Ocp1Conversation(
+                    session, profile, rows, identity, self._directories, self._plans
+                )
                 told = await conversation.listen(ear, self._listenings, names)
         except BaseException:
             await session.close()
@@ -113,7 +128,7 @@ class Ocp1Stations:
             rows = self._plans.rows_of(profile)
             with _said_plainly():
                 identity = await _identify(session, profile, rows)
-            return Ocp1Conversation(session, rows, identity, self._directories, self._plans)
+            return Ocp1Conversation(session, profile, rows, identity, self._directories, self._plans)
         except BaseException:
             await session.close()
             raise
@@ -172,17 +187,21 @@ class Ocp1Conversation:
     def __init__(
         self,
         session: Session,
+        profile: Profile,
         rows: Mapping[str, Row],
         identity: Identity,
         directories: Directories,
         plans: Plans,
     ) -> None:
         self._session = session
+        self._locks = Locks(session)
+        self._actions = profile.actions
         self._rows = rows
         self._identity = identity
         self._directories = directories
         self._plans = plans
         self._packed: str | None = None
+        self._browsed = False
         self._to_settle: set[int] = set()
 
     @property
@@ -236,15 +255,15 @@ class Ocp1Conversation:
         with _said_plainly():
             ono = object_of(row, self._plans.directory(await self._directory()))
             if ono is None:
-                raise self._refused(name, "the station does not offer it")
+                raise self._not_written(name, "the station does not offer it")
             current = await self._session.batch(row.reads(ono))
             bad = next((answer.status for answer in current if answer.status != Status.OK), None)
             if bad is not None:
-                raise self._refused(name, str(unread_for(bad).why))
+                raise self._not_written(name, str(unread_for(bad).why), bad)
             command = self._command(row, ono, name, value, current)
-            (answer,) = await self._session.batch([command])
+            answer = await self._send(command, f"{name} was not written")
         if answer.status != Status.OK:
-            raise self._refused(name, f"the station answered {status_name(answer.status)}")
+            raise self._not_written(name, f"the station answered {status_name(answer.status)}", answer.status)
         if row.settles_later:
             self._to_settle.add(ono)
 
@@ -252,18 +271,81 @@ class Ocp1Conversation:
         try:
             command = row.write(ono, value, current)
         except (Unencodable, MalformedBytes) as wrong:
-            raise self._refused(name, str(wrong)) from wrong
+            raise self._not_written(name, str(wrong)) from wrong
         if isinstance(command, str):
-            raise self._refused(name, command)
+            raise self._not_written(name, command)
         return command
 
-    def _refused(self, name: str, why: str) -> StationError:
-        shown = harmless(self._identity.serial)
-        return WriteRefused(
-            f"{name} was not written: {why}",
-            where=f"{self._session.peer} serial {shown}",
-            todo="look at the station",
-        )
+    async def _send(self, command: Command, undone: str) -> Response:
+        try:
+            (answer,) = await self._session.batch([command])
+        except wire.Unsendable as wrong:
+            # Nothing was sent, so nothing changed, and the conversation goes on.
+            raise self._refused(f"{undone}: {wrong.what}") from wrong
+        return answer
+
+    def _not_written(self, name: str, why: str, status: int = Status.OK) -> StationError:
+        return self._refused(f"{name} was not written: {why}", status)
+
+    def _refused(self, what: str, status: int = Status.OK) -> StationError:
+        where = f"{self._session.peer} serial {harmless(self._identity.serial)}"
+        if status == Status.LOCKED:
+            return Held(what, where=where, todo=_WHO_HOLDS_IT)
+        return WriteRefused(what, where=where, todo="look at the station")
+
+    async def hold(self, names: Collection[str]) -> None:
+        """Lock the objects of settings against writing by others: all of them in one batch, each object once."""
+        with _said_plainly():
+            directory = self._plans.directory(await self._own_directory())
+            wanted: dict[int, str] = {}
+            for name in names:
+                ono = object_of(self._rows[name], directory)
+                if ono is not None:
+                    wanted.setdefault(ono, name)
+            taken = await self._locks.take(wanted)
+        if taken is not None:
+            raise self._refused(f"{taken} is held by another controller", Status.LOCKED)
+
+    async def let_go(self) -> None:
+        """Give every lock back."""
+        await self._locks.give_back()
+
+    async def do(self, action: str, *, on: bool = True) -> None:
+        """Do an action through the object that the profile names, whatever its class takes."""
+        undone = f"{harmless(action)} was not done"
+        asked = self._actions.get(action)
+        if asked is None:
+            raise self._refused(f"{undone}: the station's profile has no such action")
+        with _said_plainly():
+            ono = object_at(asked.point, self._plans.directory(await self._own_directory()))
+            if ono is None:
+                raise self._refused(f"{undone}: the station does not offer it")
+            command = self._action(asked, ono, undone, on=on)
+            answer = await self._send(command, undone)
+        if answer.status != Status.OK:
+            raise self._refused(f"{undone}: the station answered {status_name(answer.status)}", answer.status)
+
+    async def is_on(self, action: str) -> bool | None:
+        """Ask the object of an action whether it is on, where it is one that tells."""
+        asked = self._actions.get(action)
+        told = None if asked is None else action_property(asked)
+        if asked is None or told is None:
+            return None
+        with _said_plainly():
+            ono = object_at(asked.point, self._plans.directory(await self._own_directory()))
+            if ono is None:
+                return None
+            (answer,) = await self._session.batch([Command(ono, told.getter)])
+        return understand_action(told, answer)
+
+    def _action(self, asked: Action, ono: int, undone: str, *, on: bool) -> Command:
+        try:
+            command = action_command(asked, ono, self._identity.serial, on=on)
+        except Unencodable as wrong:
+            raise self._refused(f"{undone}: {wrong}") from wrong
+        if isinstance(command, str):
+            raise self._refused(f"{undone}: {command}")
+        return command
 
     async def learn_anew(self) -> None:
         """Browse again: a kept directory may be another unit's, and a write would then go astray."""
@@ -281,11 +363,17 @@ class Ocp1Conversation:
                 return
             if answer.status != Status.OK:
                 why = f"the station would not bring it into force and answered {status_name(answer.status)}"
-                raise self._refused("the address", why)
+                raise self._not_written("the address", why, answer.status)
 
     async def close(self) -> None:
-        """End the conversation."""
-        await self._session.close()
+        """End the conversation. Locks would go with it; where the station still answers they are given back before."""
+        try:
+            async with asyncio.timeout(_LETTING_GO):
+                await self._locks.give_back()
+        except TimeoutError:
+            pass
+        finally:
+            await self._session.close()
 
     async def _directory(self) -> str:
         if self._packed is None:
@@ -294,7 +382,12 @@ class Ocp1Conversation:
             self._packed = sys.intern(kept) if kept else None
         return self._packed or await self._browse()
 
+    async def _own_directory(self) -> str:
+        """Give the role map as this unit told it in this conversation: a kept one may be another unit's."""
+        return self._packed if self._browsed and self._packed else await self._browse()
+
     async def _browse(self) -> str:
         self._packed = sys.intern(pack(await browse(self._session)))
+        self._browsed = True
         self._directories.keep_directory(self._identity.serial, self._identity.firmware, self._packed)
         return self._packed

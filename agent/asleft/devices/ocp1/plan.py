@@ -13,10 +13,10 @@ from asleft.devices.ocp1.directory import Directory, unpack
 from asleft.devices.ocp1.messages import Answer, Command, Response, Status
 from asleft.devices.ocp1.translation import MANAGERS, Row, row_of
 from asleft.domain.kinds import Found
-from asleft.domain.profile import Profile
+from asleft.domain.profile import Point, Profile
 from asleft.domain.snapshot import Unread, UnreadWhy
 
-__all__ = ["Plan", "Plans", "object_of"]
+__all__ = ["Plan", "Plans", "object_at", "object_of"]
 
 _MEANINGS: Final = 256
 """Answers remembered for one setting; one more makes all be forgotten, so a lying station cannot fill the memory."""
@@ -26,8 +26,12 @@ _DIRECTORIES: Final = 64
 
 
 def object_of(row: Row, directory: Directory) -> int | None:
-    """Give the object of a setting: a manager's fixed number, or the one at its role path if its class fits."""
-    point = row.setting.point
+    """Give the object of a setting, as `object_at` does."""
+    return object_at(row.setting.point, directory)
+
+
+def object_at(point: Point, directory: Directory) -> int | None:
+    """Give the object that a point means: a manager's fixed number, or the one at its role path if its class fits."""
     fixed = MANAGERS.get(point.class_name)
     if fixed is not None:
         return int(fixed)

@@ -21,10 +21,18 @@ from asleft.devices.ocp1.messages import Command, Ono, Response, Status, is_unsu
 from asleft.devices.ocp1.structures import Autoconfig, Ip4Settings, ModelDescription, Version
 from asleft.domain import kinds
 from asleft.domain.kinds import Foreign, Found, NotAValue, Value
-from asleft.domain.profile import Setting
+from asleft.domain.profile import Action, Setting
 from asleft.domain.snapshot import Unread, UnreadWhy
 
-__all__ = ["MANAGERS", "Row", "row_of"]
+__all__ = [
+    "MANAGERS",
+    "Row",
+    "action_command",
+    "action_property",
+    "row_of",
+    "understand_action",
+    "unread_for",
+]
 
 MANAGERS: Final = {
     "OcaDeviceManager": Ono.DEVICE_MANAGER,
@@ -207,3 +215,51 @@ def row_of(setting: Setting) -> Row:
     asked = find_property(control, point.property_name or None)
     names = find_property(control, "PositionNames") if asked.name == "Position" else None
     return Row(setting, asked, names)
+
+
+def action_command(action: Action, ono: int, serial: str, *, on: bool) -> Command | str:
+    """Give the command that does an action, or the reason why there is none.
+
+    Args:
+        action: What is to be done.
+        ono: The object.
+        serial: The serial of the unit, for an action that asks for it.
+        on: Whether it begins or ends.
+    """
+    point = action.point
+    try:
+        asked = find_property(class_named(point.class_name), point.property_name or None)
+    except LookupError as wrong:
+        return str(wrong)
+    if asked.setter is None:
+        return "the station does not let it be done"
+    # An action that asks for the serial is one that must not be done to the wrong unit, nor by mistake: a yes or no is
+    # too little for it, and to end it must never mean to do it.
+    match asked.kind, action.asks_serial:
+        case (Kind.STRING, True) if on:
+            return Command(ono, asked.setter, 1, encode_value(Kind.STRING, serial))
+        case (Kind.STRING, True):
+            return "it does not last, and so it cannot be ended"
+        case (Kind.BOOL, False):
+            return Command(ono, asked.setter, 1, encode_value(Kind.BOOL, on))
+    needs = "takes no serial" if action.asks_serial else "takes no yes or no"
+    return f"the profile does it through {point.class_name}, which {needs}"
+
+
+def action_property(action: Action) -> Property | None:
+    """Give the property that tells whether an action is on; None where its object has none that does."""
+    try:
+        asked = find_property(class_named(action.point.class_name), action.point.property_name or None)
+    except LookupError:
+        return None
+    return asked if asked.kind is Kind.BOOL and not action.asks_serial else None
+
+
+def understand_action(asked: Property, answer: Response) -> bool | None:
+    """Say what the answer to the getter of an action's property means; None where it means nothing."""
+    if answer.status != Status.OK:
+        return None
+    try:
+        return bool(decode_reading(asked, answer.arity, answer.params).value)
+    except MalformedBytes:
+        return None

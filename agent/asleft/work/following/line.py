@@ -140,6 +140,22 @@ class Line:
         """Ask the station again which object is which."""
         await self._conversation.learn_anew()
 
+    async def hold(self, names: Collection[str]) -> None:
+        """Lock what holds these settings against other controllers."""
+        await self._conversation.hold(names)
+
+    async def let_go(self) -> None:
+        """Give every lock back."""
+        await self._conversation.let_go()
+
+    async def do(self, action: str, *, on: bool = True) -> None:
+        """Tell the station to do an action."""
+        await self._conversation.do(action, on=on)
+
+    async def is_on(self, action: str) -> bool | None:
+        """Ask whether an action that lasts is on."""
+        return await self._conversation.is_on(action)
+
     async def settle(self) -> None:
         """Bring a written address into force."""
         await self._conversation.settle()
@@ -152,10 +168,11 @@ class Line:
 class Borrowed:
     """A line on loan: everything but its end."""
 
-    __slots__ = ("_line",)
+    __slots__ = ("_holds", "_line")
 
     def __init__(self, line: Line) -> None:
         self._line = line
+        self._holds = False
 
     @property
     def identity(self) -> Identity:
@@ -174,12 +191,32 @@ class Borrowed:
         """Ask the station again which object is which."""
         await self._line.learn_anew()
 
+    async def hold(self, names: Collection[str]) -> None:
+        """Lock what holds these settings against other controllers."""
+        self._holds = True
+        await self._line.hold(names)
+
+    async def let_go(self) -> None:
+        """Give the locks back, if they were taken by whoever borrows here."""
+        if self._holds:
+            self._holds = False
+            await self._line.let_go()
+
+    async def do(self, action: str, *, on: bool = True) -> None:
+        """Tell the station to do an action."""
+        await self._line.do(action, on=on)
+
+    async def is_on(self, action: str) -> bool | None:
+        """Ask whether an action that lasts is on."""
+        return await self._line.is_on(action)
+
     async def settle(self) -> None:
         """Bring a written address into force."""
         await self._line.settle()
 
     async def close(self) -> None:
-        """Give the line back; it stays open."""
+        """Give the line back, and what was locked through it; it stays open."""
+        await self.let_go()
 
 
 class LineDoor:

@@ -1,11 +1,13 @@
 """A bench for tests from end to end: the example estate at addresses of its own, its stations, a home, and its desk."""
 
+import asyncio
 import io
 import os
 import random
+import re
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,9 +23,10 @@ from asleft.devices.ocp1.gateway import Ocp1Stations
 from asleft.devices.ocp1.session import Timings
 from asleft.domain.estate import Estate
 from asleft.domain.names import is_name
-from asleft.domain.orders import Order
+from asleft.domain.orders import Order, OrderState
 from asleft.ledger.alarms import SqliteAlarms
 from asleft.ledger.store import SqliteLedger
+from asleft.ports.orders import KeptOrder
 from asleft.records.repository import Records
 from asleft.simulator.fleet import Fleet, FleetThread
 from asleft.simulator.manners import Manners
@@ -33,12 +36,34 @@ from asleft.work.desk import OwnerDesk
 from asleft.work.presence import Patience
 from asleft.work.restores import DrawnUp
 
-__all__ = ["HALL", "Bench", "Told", "a_bench", "asleft", "git", "order_of", "plant"]
+__all__ = [
+    "HALL",
+    "IDRIS",
+    "WREN",
+    "Bench",
+    "Told",
+    "a_bench",
+    "asleft",
+    "confirmed",
+    "git",
+    "order_of",
+    "plant",
+]
 
 HALL = "quillfen-hall"
+WREN = "wren-halloway"
+IDRIS = "idris-quill"
+"""Two who may confirm there."""
 QUICK = Timings(connect_limit=2.0, command_limit=5.0, keepalive=0)
 IMPATIENT = Timings(connect_limit=2.0, command_limit=0.5, keepalive=0)
-PATIENCE = Patience(tries=40, pause=0.05)
+
+
+async def _no_time(seconds: float) -> None:
+    """Let next to no time go by."""
+    await asyncio.sleep(min(seconds, 0.05))
+
+
+PATIENCE = Patience(pause=0.05, settles=1.0, sleep=_no_time)
 _IDENTITY = {
     "GIT_CONFIG_GLOBAL": "/dev/null",
     "GIT_CONFIG_NOSYSTEM": "1",
@@ -85,7 +110,7 @@ def git(folder: Path, *args: str) -> str:
     return done.stdout
 
 
-def plant(folder: Path) -> int:
+def plant(folder: Path, *, orders: str = "") -> int:
     """Make a repository of the example estate at addresses and a port of its own, and give the port.
 
     Every test has a part of 127/8 and a port to itself, so that tests at the same time never meet.
@@ -99,6 +124,11 @@ def plant(folder: Path) -> int:
         text = (
             file.read_text("utf-8").replace("127.20.", f"127.{octet}.").replace("port: 7310", f"port: {port}")
         )
+        if orders and file.name == "estate.yaml":
+            text, found = re.subn(
+                r"^orders:.*\n(?:[ ]+.*\n)*", f"orders: {orders}\n", text, flags=re.MULTILINE
+            )
+            assert found == 1
         target.write_text(text, "utf-8")
     git(folder, "init", "--quiet", "--initial-branch=main")
     commit(folder, "Approve the settings of all three venues")
@@ -190,17 +220,30 @@ class Bench:
 
 @contextmanager
 def a_bench(
-    folder: Path, manners: Mapping[str, Manners] | None = None, *, signing_key: Path | None = None
+    folder: Path,
+    manners: Mapping[str, Manners] | None = None,
+    *,
+    signing_key: Path | None = None,
+    sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+    orders: str = "",
 ) -> Iterator[Bench]:
-    """Set a bench up in a folder and take it down again."""
+    """Set a bench up in a folder and take it down again.
+
+    Args:
+        folder: Where.
+        manners: How stations misbehave, by their name.
+        signing_key: Key that signs the records.
+        sleep: Lets time go by for stations whose manners take some.
+        orders: The rows of `orders:` in estate.yaml, as `{many: 3}`; empty for the example's own.
+    """
     assert all(is_name(name.partition("/")[2]) for name in manners or {})
     repository, home = folder / "estate", folder / "home"
-    plant(repository)
+    plant(repository, orders=orders)
     checked = assembly.make_home(
         home, {"baseline": str(repository), "signing_key": str(signing_key) if signing_key else None}
     )
     assert checked.estate is not None
-    with FleetThread(Fleet.from_estate(checked.estate, manners=manners)) as fleet:
+    with FleetThread(Fleet.from_estate(checked.estate, manners=manners, sleep=sleep)) as fleet:
         yield Bench(home=home, repository=repository, estate=checked.estate, fleet=fleet)
 
 
@@ -209,3 +252,14 @@ def order_of(drawn: list[DrawnUp]) -> Order:
     (item,) = drawn
     assert item.order is not None, item.why_not
     return item.order.order
+
+
+async def confirmed(
+    desk: OwnerDesk, order: Order, *, by: str = WREN, second: str = IDRIS, reason: str = "before doors"
+) -> KeptOrder:
+    """Confirm an order with every hazard ticked, by a second person, too, where one is asked for."""
+    accepted = [hazard.id for hazard in order.hazards]
+    kept = await desk.confirm(order.id, by=by, reason=reason, accepted=accepted)
+    if kept.state is OrderState.DRAWN_UP:
+        kept = await desk.confirm(order.id, by=second, reason=reason, accepted=accepted)
+    return kept

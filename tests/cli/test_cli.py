@@ -234,9 +234,12 @@ def test_an_interrupt_during_a_confirmation_puts_the_station_back(
 
 def test_a_full_disk_at_the_record_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Exit code 7 and a sentence; the next start records the order and says so."""
+    honest = Records.commit
 
-    def full(self: Records, *_: object, **__: object) -> str:
-        raise RecordsFull("the disk is full", where=str(self._folder), todo="make room")
+    def full(self: Records, *args: Any, **more: Any) -> str | None:
+        if ": restored" in more["subject"]:
+            raise RecordsFull("the disk is full", where=str(self._folder), todo="make room")
+        return honest(self, *args, **more)
 
     with a_bench(tmp_path) as bench:
         bench.meddle(DRUMS, "panel.menus", "open")
@@ -251,6 +254,28 @@ def test_a_full_disk_at_the_record_is_said(tmp_path: Path, monkeypatch: pytest.M
         assert told.code == 0
         assert f"order {order} for {DRUMS} is restored" in told.err
         assert bench.subjects().count(f"{DRUMS}: restored panel.menus open → locked") == 1
+
+
+def test_nothing_is_written_where_the_confirmation_cannot_be_recorded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit code 7; the station is untouched, and the order has ended without it."""
+
+    def full(self: Records, *_: object, **__: object) -> str:
+        raise RecordsFull("the disk is full", where=str(self._folder), todo="make room")
+
+    with a_bench(tmp_path) as bench:
+        bench.meddle(DRUMS, "panel.menus", "open")
+        order = order_id(bench)
+        with monkeypatch.context() as patch:
+            patch.setattr(Records, "commit", full)
+            told = asleft("confirm", order, "--home", bench.home, *WREN)
+        assert told.code == 7
+        assert "the disk is full" in one_sentence(told)
+        assert bench.station(DRUMS).get("panel.menus") == "open"
+        with bench.ledger() as ledger:
+            (kept,) = ledger.orders()
+        assert kept.state is OrderState.REFUSED
 
 
 def test_a_silent_station_is_told_as_unknown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -55,7 +55,6 @@ def an_estate() -> Estate:
             key: Person(key=key, name=name, rights=frozenset(), sites=frozenset())
             for key, name in names.items()
         },
-        order_minutes=15,
     )
 
 

@@ -1,13 +1,15 @@
 """Small estates, looks and orders for the tests of several modules."""
 
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import cache
 
+from asleft.domain.drawing import draw_up
 from asleft.domain.estate import AsLeft, StationId
 from asleft.domain.kinds import Found, Value
 from asleft.domain.layers import Origin
-from asleft.domain.orders import Order, draw_up
+from asleft.domain.order_rules import OrderRules
+from asleft.domain.orders import Order
 from asleft.domain.profile import Profile
 from asleft.domain.snapshot import AsFound, NotRead, ReadState, Unread
 from asleft.source.profiles import shipped_profiles
@@ -83,6 +85,6 @@ def not_read(state: ReadState) -> NotRead:
 
 def order(found: AsFound, left: AsLeft | None = None) -> Order:
     """Draw up the order that a look asks for."""
-    drawn = draw_up(left or as_left(), found, baseline=COMMIT, now=NOON, lapse_after=timedelta(minutes=15))
+    drawn = draw_up(left or as_left(), found, baseline=COMMIT, now=NOON, rules=OrderRules())
     assert drawn is not None
     return drawn

@@ -1,7 +1,5 @@
 """Pages and messages of the records."""
 
-import hashlib
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,22 +10,16 @@ from hypothesis import strategies as st
 from asleft.domain.estate import StationId
 from asleft.domain.journal import (
     Move,
-    OrderEnd,
     Page,
-    WriteEnd,
     as_found_page,
     as_found_path,
     moves,
-    order_message,
-    order_page,
-    order_path,
     parse_page,
     round_message,
 )
 from asleft.domain.kinds import Foreign
-from asleft.domain.orders import OrderState
 from asleft.domain.snapshot import ReadState, Unread, UnreadWhy
-from domain.made import COMMIT, DRUMS, NOON, as_found, as_left, not_read, order
+from domain.made import COMMIT, DRUMS, as_found, as_left, not_read
 
 TRAPS = [
     "", " ", "no", "on", "Null", "y", "~", "010", "0x1F", "0o17", "0b1", "1_000", "1e3", "+.5", "+.inf", ".nan",
@@ -168,66 +160,6 @@ def test_several_moves_are_the_body() -> None:
     assert ("Station", "quay/keys") in many.trailers
 
 
-END = OrderEnd(
-    state=OrderState.RESTORED,
-    at=NOON,
-    by="wren-halloway",
-    name="Wren Halloway",
-    reason="before the\nevening: #1",
-    accepted=("hearing:headphones.limiter-level",),
-    outcome="all 2 settings are as left",
-    writes=(WriteEnd(setting="headphones.limiter-level", outcome="written", read_back="-9 dB"),),
-)
-
-
-def test_the_digest_can_be_checked_from_the_page_alone() -> None:
-    """The SHA-256 of the canonical text on an order's page is the digest on it, read by any YAML reader."""
-    look = as_found(
-        {"headphones.limiter-level": -12.0, "label": Foreign('\x85"\ufeff\\')},
-        unread={"panel.menus": Unread(UnreadWhy.MISSING)},
-    )
-    drawn = order(look)
-    for loader in (yaml.BaseLoader, yaml.SafeLoader):
-        page = read_by_yaml(loader, order_page(drawn, END))
-        assert hashlib.sha256(page["canonical"].encode()).hexdigest() == page["digest"] == drawn.digest
-        assert page["order"] == drawn.id
-        assert page["reason"] == "before the\\nevening: #1"
-        assert page["accepted"] == ["hearing:headphones.limiter-level"]
-        assert page["left-alone"] == {"panel.menus": "not offered by this station"}
-        assert [(write["setting"], write["outcome"]) for write in page["writes"]] == [
-            ("headphones.limiter-level", "written"),
-            ("label", "not begun"),
-        ]
-        assert (page["drawn-up"], page["ended"]) == ("2026-03-01T12:00:00Z", "2026-03-01T12:00:00Z")
-
-
-def test_names_that_yaml_reads_as_switches() -> None:
-    """A site called `on` stays a text on an order's page."""
-    drawn = replace(order(as_found({"label": "x"})), station=StationId("on", "y"))
-    page = read_by_yaml(yaml.SafeLoader, order_page(drawn, replace(END, accepted=())))
-    assert (page["site"], page["station"], page["accepted"]) == ("on", "y", [])
-
-
-def test_the_words_of_an_order() -> None:
-    """A restored order tells what it did; any other end tells which end it was."""
-    drawn = order(as_found({"headphones.gain": 12.0}))
-    done = order_message(drawn, END, [GAIN])
-    assert done.subject == "quay/drums: restored headphones.gain +12 dB → -12 dB"
-    assert done.body == (
-        "all 2 settings are as left\n\nordered: headphones.gain +12 dB → -12 dB\n"
-        "found: headphones.gain -12 dB → 0 dB"
-    )
-    assert ("Confirmed-By", "Wren Halloway (wren-halloway)") in done.trailers
-    assert ("Order", drawn.id) in done.trailers
-    two = order(as_found({"headphones.gain": 12.0, "label": "x"}))
-    assert order_message(two, END, []).subject == "quay/drums: restored 2 settings"
-    lapsed = order_message(drawn, replace(END, state=OrderState.LAPSED, by="", reason=""), [])
-    assert lapsed.subject == f"quay/drums: order {drawn.id} lapsed"
-    assert {"Confirmed-By", "Reason"} & {key for key, _ in lapsed.trailers} == set()
-
-
 def test_paths_in_the_records() -> None:
-    """Pages lie by site and station, orders by year."""
-    drawn = order(as_found({"label": "x"}))
+    """Pages lie by site and station."""
     assert as_found_path(DRUMS) == "as-found/quay/drums.yaml"
-    assert order_path(drawn) == f"orders/2026/{drawn.id}.yaml"

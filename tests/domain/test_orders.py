@@ -7,15 +7,17 @@ from typing import Any
 import pytest
 
 from asleft.domain.canonical import GuardFailed, apply_guarded
+from asleft.domain.drawing import draw_up
 from asleft.domain.estate import StationId
 from asleft.domain.hazards import HazardKind, hazards_of
 from asleft.domain.kinds import Foreign, Found, Value
+from asleft.domain.order_rules import OrderRules
 from asleft.domain.orders import (
     ENDS,
     Event,
     NoMove,
     OrderState,
-    draw_up,
+    Purpose,
     guard_document,
     moved,
 )
@@ -25,6 +27,8 @@ from domain.made import COMMIT, DRUMS, LEFT, NOON, as_found, as_left, order, pro
 
 # The state table of the design, row by row.
 LIFE = {
+    ("drawn up", "agree"): "drawn up",
+    ("drawn up", "turn away"): "drawn up",
     ("drawn up", "confirm"): "confirmed",
     ("drawn up", "refuse"): "refused",
     ("drawn up", "lapse"): "lapsed",
@@ -149,7 +153,10 @@ def test_nothing_to_write_is_no_order() -> None:
     """A station as left, or one whose differing settings are unread, gives no order."""
     unread = as_found({"label": "x"}, unread={"label": Unread(UnreadWhy.LOCKED)})
     for look in (as_found(), unread):
-        assert draw_up(as_left(), look, baseline=COMMIT, now=NOON, lapse_after=timedelta(minutes=15)) is None
+        assert (
+            draw_up(as_left(), look, baseline=COMMIT, now=NOON, rules=OrderRules(lapse=timedelta(minutes=15)))
+            is None
+        )
 
 
 def test_what_is_unknown_is_left_alone_and_said() -> None:
@@ -163,7 +170,11 @@ def test_times_are_whole_seconds() -> None:
     """An order is drawn up at a whole second and lapses when it was told to."""
     now = NOON.replace(microsecond=123456)
     drawn = draw_up(
-        as_left(), as_found({"label": "x"}), baseline=COMMIT, now=now, lapse_after=timedelta(minutes=15)
+        as_left(),
+        as_found({"label": "x"}),
+        baseline=COMMIT,
+        now=now,
+        rules=OrderRules(lapse=timedelta(minutes=15)),
     )
     assert drawn is not None
     assert (drawn.drawn_up, drawn.lapses) == (NOON, NOON + timedelta(minutes=15))
@@ -189,6 +200,12 @@ CHANGES: dict[str, Any] = {
     "left_alone": (("label", "locked by another controller"),),
     "writes": (),
     "found": {"headphones.gain": -12.0},
+    "purpose": Purpose.UNDO,
+    "by": "wren-halloway",
+    "cannot_wait": "the singer cannot hear herself",
+    "undoes": "0123456789",
+    "action": "factory-state",
+    "ends": NOON,
 }
 
 

@@ -17,14 +17,18 @@ from hypothesis import strategies as st
 from asleft.domain.comparison import compare
 from asleft.domain.drift import Drift
 from asleft.domain.estate import StationId
+from asleft.domain.groups import group_of
 from asleft.domain.kinds import Foreign, Found
-from asleft.domain.orders import OrderState
+from asleft.domain.orders import Event, Moved, OrderState
 from asleft.domain.snapshot import AsFound, ReadState, Unread, UnreadWhy
-from asleft.ledger import store
+from asleft.ledger import file, store
 from asleft.ledger.packing import DRIFT, LOOK, ORDER, pack
 from asleft.ledger.store import LedgerTrouble, SqliteLedger
-from asleft.ports.ledger import Looked, Standing, Step, StepState
+from asleft.ports.ledger import Looked, Standing
+from asleft.ports.orders import Step, StepState
 from domain.made import DRUMS, NOON, as_found, as_left, not_read, order
+
+DRAWN = Moved(at=NOON, event=Event.DRAW_UP)
 
 KEYS = StationId("quay", "keys")
 FAR = StationId("yard", "bass")
@@ -152,7 +156,7 @@ def test_times_come_back_in_utc(ledger: SqliteLedger) -> None:
 def test_the_life_of_an_order(ledger: SqliteLedger, path: Path) -> None:
     """An order keeps its words, its steps in their order and its end, over a reopening too."""
     drawn = order(as_found({"headphones.gain": 12.0, "label": "x"}))
-    ledger.add_order(drawn)
+    ledger.add_orders([drawn], DRAWN)
     (fresh,) = ledger.orders()
     assert (fresh.order, fresh.state, fresh.by, fresh.steps, fresh.ended) == (
         drawn,
@@ -162,14 +166,19 @@ def test_the_life_of_an_order(ledger: SqliteLedger, path: Path) -> None:
         None,
     )
     assert not fresh.recorded
-    ledger.move_order(
-        drawn.id, OrderState.CONFIRMED, by="wren", reason="before the evening", accepted=["heard:x"]
+    said = Moved(
+        at=NOON, event=Event.CONFIRM, by="wren", why="before the evening", accepted=("heard:x",), signed="key"
     )
+    ledger.move_order(drawn.id, OrderState.CONFIRMED, said)
     ledger.set_step(drawn.id, Step(setting="headphones.gain", state=StepState.MEANT, note=""))
     ledger.set_step(drawn.id, Step(setting="label", state=StepState.MEANT, note=""))
     ledger.set_step(drawn.id, Step(setting="headphones.gain", state=StepState.WRITTEN, note="-12 dB"))
-    ledger.add_order(drawn)
-    ledger.move_order(drawn.id, OrderState.RESTORED, outcome="as left", ended=NOON, recorded=True)
+    ledger.add_orders([drawn], DRAWN)
+    ledger.move_order(drawn.id, OrderState.RESTORED, outcome="as left", ended=NOON)
+    assert [kept.order.id for kept in ledger.unrecorded()] == [drawn.id]
+    ledger.set_recorded([drawn.id])
+    assert ledger.unrecorded() == ()
+    ledger.set_due(drawn.id, NOON)
     ledger.close()
     with closing(SqliteLedger(path)) as again:
         (kept,) = again.orders()
@@ -180,10 +189,24 @@ def test_the_life_of_an_order(ledger: SqliteLedger, path: Path) -> None:
             ("heard:x",),
         )
         assert (kept.outcome, kept.ended, kept.recorded) == ("as left", NOON, True)
+        assert (kept.life, kept.due, kept.group) == ((DRAWN, said), NOON, "")
         assert [(step.setting, step.state) for step in kept.steps] == [
             ("headphones.gain", StepState.WRITTEN),
             ("label", StepState.MEANT),
         ]
+
+
+def test_orders_that_belong_together(ledger: SqliteLedger) -> None:
+    """A group is kept with its orders, all at once; ids are found by their beginning, whatever stands in it."""
+    first = order(as_found({"label": "x"}))
+    second = replace(first, drawn_up=NOON + timedelta(minutes=1))
+    group = group_of([first, second], drawn_up=NOON, by="wren")
+    ledger.add_orders([first, second], DRAWN, group)
+    assert ledger.group(group.id) == group
+    assert ledger.group("g0") is None
+    assert {kept.group for kept in ledger.orders()} == {group.id}
+    assert [kept.order.id for kept in ledger.orders_like(second.id[:9])] == [second.id]
+    assert ledger.orders_like("%") == ()
 
 
 def test_orders_by_state_and_age(ledger: SqliteLedger) -> None:
@@ -191,7 +214,7 @@ def test_orders_by_state_and_age(ledger: SqliteLedger) -> None:
     first = order(as_found({"label": "x"}))
     second = replace(first, drawn_up=NOON + timedelta(minutes=1))
     for drawn in (second, first):
-        ledger.add_order(drawn)
+        ledger.add_orders([drawn], DRAWN)
     ledger.move_order(second.id, OrderState.LAPSED)
     assert [kept.order.id for kept in ledger.orders()] == [first.id, second.id]
     assert [kept.order.id for kept in ledger.orders(states=[OrderState.LAPSED])] == [second.id]
@@ -218,6 +241,8 @@ def test_migrations_from_nothing(path: Path) -> None:
         "standing",
         "directory",
         "restore_order",
+        "order_group",
+        "order_move",
         "step",
         "alarm",
         "alarm_event",
@@ -263,13 +288,13 @@ def test_looking_changes_nothing(ledger: SqliteLedger, path: Path) -> None:
     """Opened to look only, every change is refused and everything can be read."""
     ledger.set_note("a", "b")
     drawn = order(as_found({"label": "x"}))
-    ledger.add_order(drawn)
+    ledger.add_orders([drawn], DRAWN)
     with closing(SqliteLedger(path, look_only=True)) as looking:
         assert looking.note("a") == "b"
         assert [kept.order for kept in looking.orders()] == [drawn]
         changes: list[Callable[[], None]] = [
             lambda: looking.set_note("a", "c"),
-            lambda: looking.add_order(replace(drawn, serial="other")),
+            lambda: looking.add_orders([replace(drawn, serial="other")], DRAWN),
             lambda: looking.move_order(drawn.id, OrderState.LAPSED),
             lambda: looking.keep_round({}, [], stations=[]),
             lambda: looking.keep_directory("S", "1", "x"),
@@ -283,7 +308,7 @@ def test_looking_changes_nothing(ledger: SqliteLedger, path: Path) -> None:
 
 def test_two_at_once(ledger: SqliteLedger, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While one holds the ledger another can look; a change is refused in one sentence, and works later."""
-    monkeypatch.setattr(store, "_BUSY_SECONDS", 0.01)
+    monkeypatch.setattr(file, "_BUSY_SECONDS", 0.01)
     ledger.set_note("a", "b")
     with closing(SqliteLedger(path)) as other:
         ledger._connection.execute("BEGIN IMMEDIATE")

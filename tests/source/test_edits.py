@@ -1,6 +1,7 @@
 """Edits of YAML text: what is meant is read back, and nothing else on the page moves."""
 
 import difflib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from asleft.source.documents import read_document
-from asleft.source.edits import NotEdited, remove_setting, set_setting
+from asleft.source.edits import NotEdited, add_entry, remove_setting, set_setting
 
 ADDRESS = ("settings", "network", "address")
 STATION = """\
@@ -356,3 +357,86 @@ def _rest(meant: dict[str, Any], path: tuple[str, ...]) -> dict[str, Any]:
     rest = {key: value for key, value in meant.items() if key != path[0]}
     below = _rest(meant[path[0]], path[1:]) if len(path) > 1 else {}
     return {**meant, path[0]: below} if below else rest
+
+
+CONCESSIONS = """\
+# Ours.
+format: asleft-concessions-1
+concessions:
+   first:   # since spring
+      setting: panel.menus
+      until: 2026-12-31   # the last day
+
+# End.
+"""
+ENTRY: Mapping[str, str | tuple[str, ...]] = {
+    "setting": "panel.menus",
+    "where": ("hall/drums", "hall/keys, left"),
+    "reason": "yes: # no",
+    "until": "2026-09-01",
+}
+MEANT = {**ENTRY, "where": ["hall/drums", "hall/keys, left"]}
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_an_entry_comes_last_in_its_group_and_indents_as_the_file_does(end: str) -> None:
+    """Its lines are new, and not one other line moves."""
+    before = CONCESSIONS.replace("\n", end)
+    after = add_entry(before, ("concessions", "second"), ENTRY)
+    gone, new = moved(before, after)
+    assert gone == []
+    assert [line.rstrip() for line in new] == [
+        "   second:",
+        "      setting: panel.menus",
+        '      where: [hall/drums, "hall/keys, left"]',
+        '      reason: "yes: # no"',
+        "      until: 2026-09-01",
+    ]
+    assert all(line.endswith(end) for line in new)
+    assert tree(after)["concessions"] == {**tree(before)["concessions"], "second": MEANT}
+
+
+@pytest.mark.parametrize("group", ["{}", "{first: {setting: x}}", "{first: {setting: x},}"])
+def test_an_entry_of_a_group_in_braces_stands_in_braces(group: str) -> None:
+    """Be the group empty or not."""
+    before = f"concessions: {group}  # none\n"
+    after = add_entry(before, ("concessions", "second"), ENTRY)
+    assert tree(after)["concessions"]["second"] == MEANT
+    assert after.endswith("# none\n")
+
+
+@pytest.mark.parametrize(
+    "text,path,said",
+    [
+        (CONCESSIONS, ("concessions", "first"), "is there already"),
+        (CONCESSIONS, ("exceptions", "second"), "is not a group"),
+        (CONCESSIONS, ("format", "second"), "is not a group"),
+        ("a: {b", ("a", "second"), "cannot be edited"),
+    ],
+)
+def test_an_entry_that_cannot_be_added_is_refused(text: str, path: tuple[str, ...], said: str) -> None:
+    """Nothing that stands is written over."""
+    with pytest.raises(NotEdited, match=said):
+        add_entry(text, path, ENTRY)
+
+
+LINE = st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cf", "Cs", "Zl", "Zp")), max_size=20)
+
+
+@settings(deadline=None)
+@given(
+    entry=st.dictionaries(
+        st.from_regex(r"[a-z]{1,8}", fullmatch=True),
+        LINE | st.lists(LINE, min_size=1, max_size=3).map(tuple),
+        min_size=1,
+        max_size=4,
+    )
+)
+def test_whatever_an_entry_says_is_read_back_by_another_reader(
+    entry: dict[str, str | tuple[str, ...]],
+) -> None:
+    """ruamel.yaml, every scalar as text, finds the very texts and lists."""
+    after = add_entry(CONCESSIONS, ("concessions", "second"), entry)
+    found = tree(after)["concessions"]["second"]
+    assert found == {key: value if isinstance(value, str) else [*value] for key, value in entry.items()}
+    assert YAML(typ="base").load(after)["concessions"]["second"] == found

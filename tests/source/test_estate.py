@@ -1,11 +1,13 @@
 """Whole estates: the shipped one, and everything that can be wrong with one."""
 
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from asleft.domain.estate import Right, StationId
 from asleft.domain.problems import Level, Problem
+from asleft.domain.profile import Concern
 from asleft.source.estate import read_estate
 from asleft.source.profiles import shipped_folder, shipped_profiles
 
@@ -31,6 +33,9 @@ people:
     name: Wren Halloway
     rights: [look, confirm]
     sites: [quay]
+  idris-quill:
+    name: Idris Quill
+    rights: [confirm]
 """,
     "roles/drums.yaml": """\
 format: asleft-role-1
@@ -118,7 +123,7 @@ def test_a_sound_estate() -> None:
     )
     assert problems == []
     assert estate is not None
-    assert (estate.name, estate.commit, estate.order_minutes) == ("Quay Stages", COMMIT, 15)
+    assert (estate.name, estate.commit, estate.orders.lapse) == ("Quay Stages", COMMIT, timedelta(minutes=15))
     assert str(estate.sites["quay"].search) == "127.20.9.10-127.20.9.60"
     assert estate.people["wren-halloway"].may(Right.CONFIRM, "quay")
     assert not estate.people["wren-halloway"].may(Right.APPROVE, "quay")
@@ -253,6 +258,48 @@ def test_missing_files(taken: str, where: str, what: str) -> None:
     """A file that others rest on is missed where it is needed."""
     problems = problems_of({path: text for path, text in FILES.items() if path != taken})
     assert (where, what) in [(problem.where, problem.what) for problem in problems]
+
+
+def test_a_site_with_too_few_people() -> None:
+    """Whoever may confirm is counted at each site; it is told at the people, and weighed as any rule is."""
+    alone = changed("people.yaml", "rights: [confirm]", "rights: [look]")
+    (problem,) = problems_of(alone)
+    assert (problem.rule, problem.level, problem.where) == ("orders.alone", Level.WARNING, "people.yaml:2")
+    assert "many stations" not in problem.what
+    more = {**alone, "estate.yaml": alone["estate.yaml"] + "orders: {many: 1}\n"}
+    assert "many stations" in problems_of(more)[0].what
+    less = {**alone, "estate.yaml": alone["estate.yaml"] + "orders: {two-people: []}\n"}
+    assert [one.rule for one in problems_of(less)] == ["orders.always"]
+    off = "checks: {orders.alone: {level: off, reason: one person does it all}}\n"
+    assert problems_of({**alone, "estate.yaml": alone["estate.yaml"] + off}) == []
+
+
+def test_what_orders_are_asked_and_whom_concerns_narrow() -> None:
+    """Rows of estate.yaml and people.yaml reach the estate; a concern that two lack is told."""
+    files = changed("people.yaml", "rights: [confirm]", "rights: [confirm]\n    concerns: [network, access]")
+    files["estate.yaml"] += "orders: {margin-minutes: 10, signed-confirmations: no}\n"
+    estate, problems = read_estate(
+        {path: text.encode() for path, text in files.items()}, commit=COMMIT, shipped=shipped_profiles()
+    )
+    assert estate is not None
+    assert (estate.orders.margin, estate.orders.signed) == (timedelta(minutes=10), False)
+    assert estate.people["idris-quill"].concerns == {Concern.NETWORK, Concern.ACCESS}
+    assert not estate.people["idris-quill"].may_confirm("quay", {Concern.HEARING})
+    assert estate.people["wren-halloway"].may_confirm("quay", Concern)
+    assert [(one.rule, one.what.rpartition(": ")[2]) for one in problems] == [
+        ("orders.alone", "a hearing rise, a factory state")
+    ]
+
+
+def test_who_cannot_sign_is_told_at_their_own_line() -> None:
+    """Where only signed confirmations count."""
+    files = {**FILES, "estate.yaml": FILES["estate.yaml"] + "orders: {signed-confirmations: yes}\n"}
+    problems = problems_of(files)
+    assert [(one.rule, one.where) for one in problems] == [
+        ("orders.nobody", "people.yaml:2"),
+        ("orders.unsigned", "people.yaml:3"),
+        ("orders.unsigned", "people.yaml:7"),
+    ]
 
 
 def test_without_people_nobody_may_confirm() -> None:

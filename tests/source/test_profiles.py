@@ -3,7 +3,7 @@
 import pytest
 
 from asleft.devices.ocp1.classes import class_named, find_property
-from asleft.domain.profile import Keeper
+from asleft.domain.profile import Keeper, Place
 from asleft.source.profiles import SHIPPED, read_profile, shipped_folder, shipped_profiles
 
 SOUND = """\
@@ -51,7 +51,7 @@ settings:
     highest: 100
     concern: comfort
     matters: it is bright
-    place: access
+    place: light
     object: {path: Dim, class: OcaUint8Actuator}
   unit.serial: {meaning: serial, kind: reading, kept-by: device, concern: service, object: {class: OcaDeviceManager}}
   unit.model: {meaning: model, kind: reading, kept-by: device, concern: service, object: {class: OcaDeviceManager}}
@@ -105,6 +105,9 @@ def test_a_sound_profile_is_read() -> None:
         ("    place: level\n", "", 15, "its place in the safe order of writes is missing"),
         ("    matters: it is louder\n", "", 15, "does not say why it matters"),
         ("place: level", "place: levle", 24, "'levle'"),
+        ("place: level", "place: light", 24, "a light is only seen"),
+        ("place: access", "place: light", 35, "a light is only seen"),
+        ("place: light", "place: light\n    heard: yes", 45, "a light is only seen"),
         ("concern: hearing", "concern: hering", 22, "'hering'"),
         ("meaning: brightness", "meaning: ''", 39, "meaning"),
         ("kind: reading, kept-by: device", "kind: reading", 47, "a reading is kept by the device"),
@@ -167,6 +170,14 @@ def test_the_shipped_profiles_speak_of_known_classes(name: str) -> None:
     for point in points:
         assert find_property(class_named(point.class_name), point.property_name or None)
         assert point.path or point.class_name.endswith("Manager")
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_lights_are_what_is_only_seen(name: str) -> None:
+    """The dimming of displays and keys may be written beside a show where an estate says so, and nothing else."""
+    lights = {setting.name for setting in shipped_profiles()[name].managed() if setting.place is Place.LIGHT}
+    assert lights == {one for one in shipped_profiles()[name].settings if one.endswith("-dim")}
+    assert "panel.display-dim" in lights
 
 
 @pytest.mark.parametrize("name", SHIPPED)

@@ -106,7 +106,6 @@ class Revisions:
             sites={},
             stations={},
             people={"wren": PERSON, "rook": LOOKER},
-            order_minutes=15,
             approval=self.rule,
         )
         return estate, WRONG[:1]

@@ -11,14 +11,13 @@ import yaml
 from asleft.daemon.assembly import own_desk
 from asleft.daemon.home import HomeInUse
 from asleft.domain.errors import AsleftError
-from asleft.domain.orders import Order, OrderState
-from asleft.ports.ledger import Step, StepState
+from asleft.domain.orders import Event, Moved, Order, OrderState
+from asleft.ports.orders import Step, StepState
 from asleft.records.repository import Records
 from asleft.work.desk import OwnerDesk
-from estates import HALL, Bench, a_bench, order_of
+from estates import HALL, WREN, Bench, a_bench, order_of
 
 DRUMS = f"{HALL}/drums"
-WREN = "wren-halloway"
 
 
 def meddle(bench: Bench) -> None:
@@ -41,13 +40,11 @@ async def drawn(bench: Bench) -> Order:
 def killed(bench: Bench, order: Order, state: OrderState, *steps: tuple[str, StepState]) -> None:
     """Leave the ledger as an agent does that was killed with its order in this state and these steps noted."""
     with bench.ledger() as ledger:
-        ledger.move_order(
-            order.id,
-            state,
-            by=WREN,
-            reason="before doors",
-            accepted=[hazard.id for hazard in order.hazards],
-        )
+        accepted = tuple(hazard.id for hazard in order.hazards)
+        said = Moved(at=order.drawn_up, event=Event.CONFIRM, by=WREN, why="before doors", accepted=accepted)
+        ledger.move_order(order.id, OrderState.CONFIRMED, said)
+        if state is OrderState.UNDER_WAY:
+            ledger.move_order(order.id, state, Moved(at=order.drawn_up, event=Event.BEGIN))
         for setting, step in steps:
             ledger.set_step(order.id, Step(setting=setting, state=step, note=""))
 
@@ -57,6 +54,13 @@ def page_of(bench: Bench, order: Order) -> dict[str, object]:
     page = yaml.safe_load(bench.records("show", f"HEAD:orders/{order.drawn_up:%Y}/{order.id}.yaml"))
     assert isinstance(page, dict)
     return page
+
+
+def lived(bench: Bench, order: Order) -> list[dict[str, object]]:
+    """Read an order's life from its page."""
+    life = page_of(bench, order)["life"]
+    assert isinstance(life, list)
+    return life
 
 
 async def test_killed_before_the_first_write(tmp_path: Path) -> None:
@@ -70,7 +74,7 @@ async def test_killed_before_the_first_write(tmp_path: Path) -> None:
             assert (kept.state, kept.recorded) == (OrderState.REFUSED, True)
             assert await desk.take_up() == []
         assert shown(bench) == (12.0, "open")
-        assert page_of(bench, order)["confirmed-by"] == WREN
+        assert [move.get("by") for move in lived(bench, order)] == [None, WREN, None]
 
 
 @pytest.mark.parametrize("taken", [True, False], ids=["station took it", "never sent"])
@@ -155,7 +159,7 @@ async def test_an_end_that_is_not_recorded_yet_is_recorded_once(tmp_path: Path) 
             accepted = [hazard.id for hazard in order.hazards]
             await desk.confirm(order.id, by=WREN, reason="before doors", accepted=accepted)
         with bench.ledger() as ledger:
-            ledger.move_order(order.id, OrderState.RESTORED, recorded=False)
+            ledger.move_order(order.id, OrderState.RESTORED)
         head = bench.records("rev-parse", "HEAD")
         with bench.desk() as desk:
             (kept,) = await desk.take_up()
@@ -167,8 +171,9 @@ async def test_an_end_that_is_not_recorded_yet_is_recorded_once(tmp_path: Path) 
 class Full:
     """Has the system refuse to write more than a few bytes into a file while a record is made (setrlimit(2))."""
 
-    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *, spared: int = 0) -> None:
         self.is_full = True
+        self.spared = spared  # so many commits still find room
         honest = Records.commit
 
         def commit(
@@ -183,7 +188,9 @@ class Full:
             allow_empty: bool = False,
         ) -> str | None:
             soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-            if self.is_full:
+            if self.is_full and self.spared:
+                self.spared -= 1
+            elif self.is_full:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (256, hard))
             try:
                 return honest(
@@ -207,8 +214,7 @@ async def test_a_full_disk_at_the_record_of_an_order(tmp_path: Path, monkeypatch
     with a_bench(tmp_path) as bench:
         meddle(bench)
         order = await drawn(bench)
-        before = bench.records("rev-parse", "HEAD")
-        disk = Full(monkeypatch)
+        disk = Full(monkeypatch, spared=1)
         with bench.desk() as desk:
             accepted = [hazard.id for hazard in order.hazards]
             with pytest.raises(
@@ -216,13 +222,33 @@ async def test_a_full_disk_at_the_record_of_an_order(tmp_path: Path, monkeypatch
             ):
                 await desk.confirm(order.id, by=WREN, reason="before doors", accepted=accepted)
         assert shown(bench) == (0.0, "locked")
-        assert bench.records("rev-parse", "HEAD") == before
+        assert page_of(bench, order)["state"] == "confirmed"
         disk.is_full = False
         with bench.desk() as desk:
             (kept,) = await desk.take_up()
         assert (kept.state, kept.recorded) == (OrderState.RESTORED, True)
         assert page_of(bench, order)["state"] == "restored"
         assert bench.records("fsck", "--strict") == ""
+
+
+async def test_what_cannot_be_recorded_is_not_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """There is no room for the confirmation: the order is refused, the station untouched, and the next start records it."""
+    with a_bench(tmp_path) as bench:
+        meddle(bench)
+        order = await drawn(bench)
+        disk = Full(monkeypatch)
+        with bench.desk() as desk:
+            accepted = [hazard.id for hazard in order.hazards]
+            with pytest.raises(AsleftError, match="the confirmation could not be recorded"):
+                await desk.confirm(order.id, by=WREN, reason="before doors", accepted=accepted)
+        assert shown(bench) == (12.0, "open")
+        disk.is_full = False
+        with bench.desk() as desk:
+            (kept,) = await desk.take_up()
+        assert (kept.state, kept.recorded) == (OrderState.REFUSED, True)
+        assert [move.get("event") for move in lived(bench, order)] == ["draw up", "confirm", "refuse"]
 
 
 async def test_a_full_disk_at_the_record_of_a_round(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

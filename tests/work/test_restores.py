@@ -14,38 +14,27 @@ from asleft.devices.ocp1.classes import Method
 from asleft.devices.ocp1.datatypes import Reader
 from asleft.domain.canonical import digest
 from asleft.domain.estate import StationId
-from asleft.domain.orders import Order, OrderState
+from asleft.domain.orders import OrderState
 from asleft.domain.profile import Keeper
-from asleft.ports.ledger import KeptOrder, StepState
+from asleft.ports.orders import StepState
 from asleft.simulator.manners import Manners, RolePath
 from asleft.simulator.objects import Answer, Caller, Thing
 from asleft.simulator.station import Station
-from asleft.work.desk import OwnerDesk
 from asleft.work.ordering import MayNot, NoOrder, NoStation
 from asleft.work.presence import Patience
 from asleft.work.restores import Interrupted
-from estates import HALL, IMPATIENT, Bench, a_bench, order_of
+from estates import HALL, IMPATIENT, WREN, Bench, a_bench, confirmed, order_of
 
 DRUMS = f"{HALL}/drums"
 GAIN: RolePath = ("Headphones", "Gain range")
 MENUS: RolePath = ("Panel", "Menus")
 LIMIT: RolePath = ("Headphones", "Limiter level")
-WREN = "wren-halloway"
 
 
 def meddle(bench: Bench) -> None:
     """Open the drummer's menus and raise the headphone gain, as people do."""
     bench.meddle(DRUMS, "panel.menus", "open")
     bench.meddle(DRUMS, "headphones.gain", "+12 dB")
-
-
-async def confirm(
-    desk: OwnerDesk, order: Order, *, by: str = WREN, reason: str = "before doors"
-) -> KeptOrder:
-    """Confirm an order with every hazard ticked."""
-    return await desk.confirm(
-        order.id, by=by, reason=reason, accepted=[hazard.id for hazard in order.hazards]
-    )
 
 
 def shown(bench: Bench) -> dict[str, object]:
@@ -64,7 +53,7 @@ async def test_a_confirmed_order_brings_the_station_back_as_left(tmp_path: Path)
         order = order_of(await desk.restore([DRUMS]))
         assert [write.setting for write in order.writes] == ["headphones.gain", "panel.menus"]
         assert shown(bench) == AS_FOUND
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert (kept.state, kept.recorded) == (OrderState.RESTORED, True)
         assert [(step.state, step.note) for step in kept.steps] == [
             (StepState.WRITTEN, "0 dB"),
@@ -81,8 +70,12 @@ async def test_an_order_is_recorded_in_one_commit_that_tells_it_all(tmp_path: Pa
         meddle(bench)
         order = order_of(await desk.restore([DRUMS]))
         before = bench.records("rev-parse", "HEAD").strip()
-        await confirm(desk, order, reason="put back before doors")
-        assert bench.records("rev-list", "--count", f"{before}..HEAD").strip() == "1"
+        await confirmed(desk, order, reason="put back before doors")
+        subjects = bench.records("log", "--reverse", "--format=%s", f"{before}..HEAD").splitlines()
+        assert subjects == [
+            f"{DRUMS}: order {order.id} confirmed by Wren Halloway ({WREN})",
+            f"{DRUMS}: restored 2 settings",
+        ]
         page = f"orders/{order.drawn_up:%Y}/{order.id}.yaml"
         changed = bench.records("show", "--name-only", "--format=", "HEAD").split()
         assert changed == [f"as-found/{DRUMS}.yaml", page]
@@ -110,14 +103,19 @@ async def test_git_log_alone_tells_a_stations_life(tmp_path: Path) -> None:
         bench.meddle(DRUMS, "panel.menus", "open")
         await desk.round(sites=[HALL])
         order = order_of(await desk.restore([DRUMS]))
-        await confirm(desk, order)
+        await confirmed(desk, order)
         lines = bench.records("log", "--reverse", "--format=%s", "--", f"as-found/{DRUMS}.yaml").splitlines()
         assert lines == [
             f"round at {HALL}: 10 stations read for the first time",
             f"{DRUMS}: panel.menus locked → open",
             f"{DRUMS}: restored panel.menus open → locked",
         ]
-        assert [entry.subject for entry in desk.history(DRUMS)] == lines[::-1]
+        told = [entry.subject for entry in desk.history(DRUMS)][::-1]
+        assert [line for line in told if line in lines] == lines
+        assert [line for line in told if line not in lines] == [
+            f"{DRUMS}: order {order.id} drawn up",
+            f"{DRUMS}: order {order.id} confirmed by Wren Halloway ({WREN})",
+        ]
 
 
 async def test_hazards_are_accepted_one_by_one(tmp_path: Path) -> None:
@@ -132,7 +130,7 @@ async def test_hazards_are_accepted_one_by_one(tmp_path: Path) -> None:
         with pytest.raises(MayNot, match="is no hazard of this order"):
             await desk.confirm(order.id, by=WREN, reason="before doors", accepted=[hazard.id, "heard:label"])
         assert shown(bench) == AS_FOUND
-        assert (await confirm(desk, order)).state is OrderState.RESTORED
+        assert (await confirmed(desk, order)).state is OrderState.RESTORED
 
 
 @pytest.mark.parametrize(
@@ -152,7 +150,7 @@ async def test_not_everybody_may_confirm(tmp_path: Path, by: str, reason: str, s
         meddle(bench)
         order = order_of(await desk.restore([DRUMS]))
         with pytest.raises(MayNot, match=said):
-            await confirm(desk, order, by=by, reason=reason)
+            await confirmed(desk, order, by=by, reason=reason)
         assert shown(bench) == AS_FOUND
         assert [kept.state for kept in desk.orders()] == [OrderState.DRAWN_UP]
 
@@ -164,10 +162,10 @@ async def test_an_order_is_carried_out_once(tmp_path: Path) -> None:
         order = order_of(await desk.restore([DRUMS]))
         with pytest.raises(NoOrder, match="there is no order 'ffffffffff'"):
             await desk.confirm("ffffffffff", by=WREN, reason="x", accepted=[])
-        await confirm(desk, order)
+        await confirmed(desk, order)
         meddle(bench)
         with pytest.raises(NoOrder, match="is restored"):
-            await confirm(desk, order)
+            await confirmed(desk, order)
         assert shown(bench) == AS_FOUND
 
 
@@ -178,7 +176,7 @@ async def test_an_order_lapses(tmp_path: Path) -> None:
         meddle(bench)
         order = order_of(await desk.restore([DRUMS]))
         late[0] = timedelta(minutes=16)
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert (kept.state, kept.recorded) == (OrderState.LAPSED, True)
         assert shown(bench) == AS_FOUND
         assert bench.subjects()[0] == f"{DRUMS}: order {order.id} lapsed"
@@ -190,7 +188,7 @@ async def test_a_station_that_moved_on_is_left_untouched(tmp_path: Path) -> None
         meddle(bench)
         order = order_of(await desk.restore([DRUMS]))
         bench.meddle(DRUMS, "headphones.gain", "-12 dB")
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert kept.state is OrderState.REFUSED
         assert "headphones.gain is -12 dB now" in kept.outcome.replace("\N{MINUS SIGN}", "-")
         assert kept.steps == ()
@@ -203,7 +201,7 @@ async def test_a_baseline_that_moved_on_refuses_the_order(tmp_path: Path) -> Non
         meddle(bench)
         order = order_of(await desk.restore([DRUMS]))
         bench.approve("estate.yaml", "gain: 0 dB", "gain: -12 dB")
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert kept.state is OrderState.REFUSED
         assert "the baseline now says" in kept.outcome
         assert shown(bench) == AS_FOUND
@@ -225,7 +223,7 @@ async def test_what_fails_is_put_back(tmp_path: Path, mishap: str) -> None:
     with a_bench(tmp_path, {DRUMS: manners}) as bench, bench.desk() as desk:
         meddle(bench)
         order = order_of(await desk.restore([DRUMS]))
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert said in kept.outcome
         assert kept.state is OrderState.REFUSED
         assert shown(bench) == AS_FOUND
@@ -240,7 +238,7 @@ async def test_a_station_that_can_neither_be_restored_nor_put_back_halts_the_ord
     with a_bench(tmp_path, {DRUMS: Manners(clamps=frozenset({LIMIT}))}) as bench, bench.desk() as desk:
         bench.meddle(DRUMS, "headphones.limiter-level", "-1 dB")
         order = order_of(await desk.restore([DRUMS]))
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert kept.state is OrderState.HALTED
         assert "headphones.limiter-level reads -5 dB after the write; it should be" in kept.outcome.replace(
             "\N{MINUS SIGN}", "-"
@@ -261,7 +259,7 @@ async def test_a_connection_cut_after_a_write_leaves_nothing_unknown(tmp_path: P
     manners = {DRUMS: Manners(cut_after_write_to=frozenset({MENUS}))}
     with a_bench(tmp_path, manners) as bench, bench.desk(timings=IMPATIENT) as desk:
         meddle(bench)
-        kept = await confirm(desk, order_of(await desk.restore([DRUMS])))
+        kept = await confirmed(desk, order_of(await desk.restore([DRUMS])))
         assert kept.state is OrderState.REFUSED
         assert shown(bench) == AS_FOUND
         assert {step.state for step in kept.steps} == {StepState.PUT_BACK}
@@ -277,7 +275,7 @@ async def test_an_address_is_restored_by_really_moving_the_station(tmp_path: Pat
         order = order_of(await desk.restore([DRUMS]))
         assert order.writes[-1].setting == "network.address"
         assert [hazard.id for hazard in order.hazards] == ["address:network.address"]
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert kept.state is OrderState.RESTORED
         assert (bench.station(DRUMS).address, bench.station(DRUMS).listening) == (approved, True)
         report = await desk.round(sites=[HALL])
@@ -294,7 +292,7 @@ async def test_an_address_that_somebody_else_has_is_not_fought_over(tmp_path: Pa
         order = order_of(await desk.restore([DRUMS]))
         taken = bench.estate.stations[StationId(HALL, "drums")].address
         bench.meddle(f"{HALL}/gallery", "network.address", f"{taken}/24")
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert kept.state is OrderState.REFUSED
         assert f"already answers at {taken}" in kept.outcome
         assert (kept.steps, kept.recorded) == ((), True)
@@ -304,7 +302,14 @@ async def test_an_address_that_somebody_else_has_is_not_fought_over(tmp_path: Pa
 
 async def test_a_station_that_does_not_come_up_at_its_address_halts_the_order(tmp_path: Path) -> None:
     """The address went to another unit just as the station moved: halted, recorded, and said who has to look."""
-    with a_bench(tmp_path) as bench, bench.desk(patience=Patience(tries=2, pause=0.01)) as desk:
+    late = [timedelta()]
+
+    async def pass_by(seconds: float) -> None:
+        late[0] += timedelta(seconds=seconds)
+        await asyncio.sleep(0.01)
+
+    patience = Patience(sleep=pass_by)
+    with a_bench(tmp_path) as bench, bench.desk(clock=lambda: now() + late[0], patience=patience) as desk:
         bench.meddle(DRUMS, "network.address", f"{bench.beside(DRUMS, 45)}/24")
         order = order_of(await desk.restore([DRUMS]))
         station = bench.station(DRUMS)
@@ -318,9 +323,12 @@ async def test_a_station_that_does_not_come_up_at_its_address_halts_the_order(tm
 
         vanished: list[asyncio.Future[None]] = []
         interface.calls[Method.INTERFACE_APPLY_COMMAND] = replace(answer, run=vanish)
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert (kept.state, kept.recorded) == (OrderState.HALTED, True)
         assert "did not come up at" in kept.outcome
+        assert "go there with a cable" in kept.outcome
+        # RFC 6241 section 8.4: confirm-timeout, by default 600 s, less what the test itself took.
+        assert 540 <= late[0].total_seconds() <= 600
         assert "Look at the station before anyone plays on it" in kept.outcome
         assert len(vanished) == 1
 
@@ -349,7 +357,7 @@ async def test_restoring_never_touches_what_the_player_keeps(
             if setting.point.path
         }
         monkeypatch.setattr(Thing, "put", listen)
-        await confirm(desk, order)
+        await confirmed(desk, order)
         assert {path for path, _ in put} == {GAIN, MENUS}
         assert {setting.name: station.get(setting.name) for setting in kept} == before
 
@@ -388,7 +396,7 @@ async def test_an_interrupt_puts_back_what_was_written(
                 loop.call_soon_threadsafe(written.set)
 
         monkeypatch.setattr(Thing, "put", tell)
-        task = asyncio.create_task(confirm(desk, order))
+        task = asyncio.create_task(confirmed(desk, order))
         await written.wait()
         task.cancel()
         with pytest.raises(Interrupted, match="put back as it was found: it was interrupted"):

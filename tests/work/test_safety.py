@@ -5,27 +5,21 @@ from pathlib import Path
 import pytest
 
 from asleft.domain.errors import AsleftError
-from asleft.domain.orders import Order, OrderState
+from asleft.domain.orders import Event, Moved, Order, OrderState
 from asleft.ledger.store import SqliteLedger
-from asleft.ports.ledger import KeptOrder, Step, StepState
+from asleft.ports.orders import Step, StepState
 from asleft.simulator.manners import Manners
-from asleft.work.desk import OwnerDesk
-from estates import HALL, Bench, a_bench, order_of
+from estates import HALL, Bench, a_bench, confirmed, order_of
 
 DRUMS = f"{HALL}/drums"
 GAIN, LIMIT, MENUS = ("Headphones", "Gain range"), ("Headphones", "Limiter level"), ("Panel", "Menus")
 
 
-async def confirm(desk: OwnerDesk, order: Order) -> KeptOrder:
-    """Confirm an order with every hazard ticked."""
-    accepted = [hazard.id for hazard in order.hazards]
-    return await desk.confirm(order.id, by="wren-halloway", reason="before doors", accepted=accepted)
-
-
 def under_way(bench: Bench, order: Order, setting: str) -> None:
     """Leave the ledger as an agent does that was killed after one write."""
     with bench.ledger() as ledger:
-        ledger.move_order(order.id, OrderState.UNDER_WAY, by="wren-halloway", reason="before doors")
+        said = Moved(at=order.drawn_up, event=Event.CONFIRM, by="wren-halloway", why="before doors")
+        ledger.move_order(order.id, OrderState.UNDER_WAY, said)
         ledger.set_step(order.id, Step(setting=setting, state=StepState.WRITTEN, note=""))
 
 
@@ -35,7 +29,7 @@ async def test_nothing_is_raised_after_a_reduction_that_was_not_kept(tmp_path: P
     with a_bench(tmp_path, manners) as bench, bench.desk() as desk:
         bench.meddle(DRUMS, "headphones.gain", "+12 dB")
         bench.meddle(DRUMS, "headphones.limiter-level", "-20 dB")
-        kept = await confirm(desk, order_of(await desk.restore([DRUMS])))
+        kept = await confirmed(desk, order_of(await desk.restore([DRUMS])))
         assert kept.state is OrderState.REFUSED
         assert [step.setting for step in kept.steps] == ["headphones.gain"]
         assert bench.station(DRUMS).get("headphones.limiter-level") == -20.0
@@ -46,7 +40,7 @@ async def test_a_disturbed_neighbour_is_never_called_put_back(tmp_path: Path) ->
     manners = {DRUMS: Manners(disturbs={MENUS: (GAIN, 2)})}
     with a_bench(tmp_path, manners) as bench, bench.desk() as desk:
         bench.meddle(DRUMS, "panel.menus", "open")
-        kept = await confirm(desk, order_of(await desk.restore([DRUMS])))
+        kept = await confirmed(desk, order_of(await desk.restore([DRUMS])))
         assert kept.state is OrderState.HALTED
         assert "headphones.gain reads +12 dB, was 0 dB" in kept.outcome
 
@@ -57,7 +51,7 @@ async def test_an_order_lapses_when_anything_as_found_moves(tmp_path: Path) -> N
         bench.meddle(DRUMS, "headphones.limiter-level", "-20 dB")
         order = order_of(await desk.restore([DRUMS]))
         bench.meddle(DRUMS, "headphones.gain", "+12 dB")
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert (kept.state, kept.steps) == (OrderState.REFUSED, ())
         assert "headphones.gain is +12 dB now" in kept.outcome
         assert bench.station(DRUMS).get("headphones.limiter-level") == -20.0
@@ -113,7 +107,7 @@ async def test_a_ledger_that_fails_in_the_middle_leaves_the_station_as_found(
             keep(self, order_id, step)
 
         monkeypatch.setattr(SqliteLedger, "set_step", full)
-        kept = await confirm(desk, order)
+        kept = await confirmed(desk, order)
         assert kept.state is OrderState.REFUSED
         assert kept.outcome == "put back as it was found: the disk is full; nothing was kept"
         assert bench.station(DRUMS).get("headphones.limiter-level") == -20.0
@@ -131,7 +125,7 @@ async def test_a_kept_role_map_that_is_wrong_sends_no_write_astray(tmp_path: Pat
             swapped = packed.replace('"Volume"', '"?"').replace('"Limiter level"', '"Volume"')
             ledger.keep_directory("QS41-2107", "2.4.1", swapped.replace('"?"', '"Limiter level"'))
         with bench.desk() as desk:
-            kept = await confirm(desk, order)
+            kept = await confirmed(desk, order)
         assert kept.state is OrderState.RESTORED
         assert bench.station(DRUMS).get("headphones.volume") == -20.0
         assert bench.station(DRUMS).get("headphones.limiter-level") == -9.0

@@ -46,14 +46,19 @@ def add_to(app: typer.Typer) -> None:
 
 def alarms(home: HomeOption, *, as_json: JsonOption = False) -> None:
     """List the alarms: what nobody has seen first, then by priority, then the newest."""
+    from asleft.cli.lending import loan_json, tell_loans  # noqa: PLC0415 as above
     from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
 
     with open_desk(home) as desk:
         board = desk.alarms()
+        loans = desk.loans()
     if as_json:
-        say_json("alarms", **_board_json(board))
+        say_json("alarms", **_board_json(board), lent=[loan_json(loan) for loan in loans])
     else:
         tell_board(board)
+        if loans:
+            say("", "lent:")
+            tell_loans(loans, indent="  ")
     if any(alarm.active for alarm in (*board.alarms, *board.stale)):
         raise typer.Exit(Exit.DRIFT)
 

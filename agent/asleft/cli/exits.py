@@ -49,12 +49,18 @@ _BY_NAME = {
     "NoRevision": Exit.USAGE,
     "NoStation": Exit.USAGE,
     "NoOrder": Exit.REFUSED,
+    "NoLoan": Exit.REFUSED,
     "MayNot": Exit.REFUSED,
     "NoAlarm": Exit.REFUSED,
     "NoSuchMove": Exit.REFUSED,
     "NotApproved": Exit.REFUSED,
     "NothingToRestore": Exit.REFUSED,
     "RecordsRewritten": Exit.REFUSED,
+    "BadSignature": Exit.REFUSED,
+    "CannotCapture": Exit.REFUSED,
+    "CannotFind": Exit.REFUSED,
+    "CannotPropose": Exit.REFUSED,
+    "NotProposed": Exit.REFUSED,
     "Interrupted": Exit.INTERRUPTED,
 }
 

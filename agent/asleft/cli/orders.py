@@ -1,5 +1,6 @@
-"""Commands that restore: restore, confirm."""
+"""Commands that draw orders up and show them: restore, set-up, undo, orders."""
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
@@ -7,7 +8,15 @@ import typer
 
 from asleft.cli.exits import Exit
 from asleft.cli.options import HomeOption, JsonOption
-from asleft.cli.output import clock_time, note, paint, safe, say, say_json, table
+from asleft.cli.order_text import (
+    order_json,
+    outlook_json,
+    tell_end,
+    tell_full,
+    tell_group,
+    tell_order,
+)
+from asleft.cli.output import Unwritten, clock_time, safe, say, say_json, table
 from asleft.cli.rounds import tell_notices, tell_taken_up
 from asleft.cli.running import run
 from asleft.cli.through import desk_at
@@ -16,46 +25,178 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from asleft.daemon.local.calls import RemoteDesk
-    from asleft.ports.ledger import KeptOrder
+    from asleft.domain.drawing import Wish
+    from asleft.ports.orders import KeptOrder
+    from asleft.work.answers import Desk
     from asleft.work.desk import OwnerDesk
+    from asleft.work.outlook import Outlook
     from asleft.work.restores import DrawnUp
 
-__all__ = ["add_to", "tell_end", "tell_order"]
+__all__ = [
+    "CannotWaitOption",
+    "add_to",
+    "order_json",
+    "outlook_at",
+    "tell_drawn",
+    "tell_end",
+    "tell_order",
+]
+
+_NOTHING = "nothing needs to be done"
+"""What the work says of a station that is as wanted: no failure."""
+
+ByOption = Annotated[
+    str, typer.Option("--by", help="Who wants it: a key in people.yaml.", show_default=False)
+]
+CannotWaitOption = Annotated[
+    str,
+    typer.Option(
+        "--cannot-wait",
+        metavar="REASON",
+        help="Write even beside a performance, and why; two people confirm it.",
+        show_default=False,
+    ),
+]
+StopShareOption = Annotated[
+    str,
+    typer.Option(
+        "--stop-share",
+        metavar="SHARE",
+        help="Of many stations, stop once so many went wrong, as 10%; at the first one if left out.",
+        show_default=False,
+    ),
+]
+RoleOption = Annotated[str, typer.Option("--role", help="Only stations with this role.", show_default=False)]
 
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command(short_help="Draw up restore orders; nothing is written yet.")(restore)
-    app.command(short_help="Confirm an order and have it carried out.")(confirm)
+    app.command("set-up", short_help="Draw up orders that write everything that is ours.")(set_up)
+    app.command(short_help="Draw up the order that undoes another.")(undo)
+    app.command(short_help="Show what orders wait for, or one of them in full.")(orders)
 
 
 def restore(
-    stations: Annotated[
-        list[str], typer.Argument(metavar="SITE/STATION...", help="Stations to draw up orders for.")
-    ],
     home: HomeOption,
+    stations: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[SITE|SITE/STATION...]", help="Stations to draw up orders for; a site for all of its."
+        ),
+    ] = None,
+    role: RoleOption = "",
+    by: ByOption = "",
+    cannot_wait: CannotWaitOption = "",
+    stop_share: StopShareOption = "",
     *,
     as_json: JsonOption = False,
 ) -> None:
-    """Read stations again and draw up the orders that would bring them back as left; nothing is written yet."""
-    with desk_at(home, "asleft restore") as desk:
-        drawn = run(_restore(desk, stations))
+    """Read stations again and draw up the orders that would bring them back as left; nothing is written yet.
+
+    Orders for several stations make a group, which is confirmed at once: the first station alone, then the rest.
+    """
+    from asleft.domain.drawing import Wish  # noqa: PLC0415 keeps --help quick
+
+    if not stations and not role:
+        raise typer.BadParameter("name a site, a station or a role")
+    wish = Wish(by=by, cannot_wait=cannot_wait)
+    _draw_up(home, stations or [], wish, role=role, stop_share=_share(stop_share), as_json=as_json)
+
+
+def set_up(
+    stations: Annotated[
+        list[str], typer.Argument(metavar="SITE/STATION...", help="Stations that are new at their place.")
+    ],
+    home: HomeOption,
+    by: ByOption = "",
+    cannot_wait: CannotWaitOption = "",
+    *,
+    as_json: JsonOption = False,
+) -> None:
+    """Draw up orders that write everything that is ours, also what is as left already; nothing is written yet."""
+    from asleft.domain.drawing import Wish  # noqa: PLC0415 keeps --help quick
+    from asleft.domain.orders import Purpose  # noqa: PLC0415 as above
+
+    wish = Wish(purpose=Purpose.SET_UP, by=by, cannot_wait=cannot_wait, everything=True)
+    _draw_up(home, stations, wish, as_json=as_json)
+
+
+def _share(text: str) -> float:
+    if not text:
+        return 0.0
+    number = text.strip().removesuffix("%").strip()
+    try:
+        share = float(number) / 100
+    except ValueError:
+        share = -1.0
+    if not text.strip().endswith("%") or not 0.0 <= share <= 1.0:
+        raise typer.BadParameter(f"'{safe(text)}' is no share: write it as 10%", param_hint="--stop-share")
+    return share
+
+
+def _draw_up(
+    home: "Path",
+    stations: Sequence[str],
+    wish: "Wish",
+    *,
+    role: str = "",
+    stop_share: float = 0.0,
+    as_json: bool,
+) -> None:
+    async def work(desk: "OwnerDesk | RemoteDesk") -> "tuple[list[DrawnUp], Outlook | None]":
+        tell_taken_up(await desk.take_up())
+        drawn = await desk.restore(stations, wish, role=role, stop_share=stop_share)
+        return drawn, await _outlook_of(desk, drawn)
+
+    with desk_at(home, f"asleft {'set-up' if wish.everything else 'restore'}") as desk:
+        drawn, outlook = run(work(desk))
     tell_notices(desk.notices)
+    tell_drawn(drawn, outlook, home, as_json=as_json)
+
+
+async def _outlook_of(desk: "OwnerDesk | RemoteDesk", drawn: "Sequence[DrawnUp]") -> "Outlook | None":
+    """Give how what was just drawn up goes on; None where nothing was."""
+    kepts = [item.order for item in drawn if item.order is not None]
+    return await outlook_at(desk, kepts[0].group or kepts[0].order.id) if kepts else None
+
+
+async def outlook_at(desk: "OwnerDesk | RemoteDesk", name: str) -> "Outlook":
+    """Give how an order, or a group, goes on."""
+    from asleft.work.desk import OwnerDesk  # noqa: PLC0415 keeps --help quick
+
+    return desk.outlook(name) if isinstance(desk, OwnerDesk) else await desk.orders.outlook(name)
+
+
+def tell_drawn(
+    drawn: "Sequence[DrawnUp]", outlook: "Outlook | None", home: "Path", *, as_json: bool = False
+) -> None:
+    """Say what was drawn up, and for which stations nothing was; the exit code says whether any was left out."""
     if as_json:
-        say_json("orders", orders=[_drawn_json(item) for item in drawn])
+        say_json("orders", orders=[_drawn_json(item) for item in drawn], **outlook_json(outlook))
     else:
+        together = outlook is not None and outlook.group is not None
+        if outlook is not None and together:
+            tell_group(outlook, home)
         for item in drawn:
-            if item.order is not None:
-                tell_order(item.order, home)
-            elif item.why_not is not None:
-                say(f"{item.station}: no order: {safe(item.why_not.what)}", f"    {safe(item.why_not.todo)}")
-    if any(item.order is None for item in drawn):
+            if item.order is not None and not together:
+                tell_order(item.order, home, outlook)
+        _tell_left_out(drawn)
+        if not drawn:
+            say("No station has this role at the named sites.")
+    missing = [item for item in drawn if item.why_not is not None and item.why_not.todo != _NOTHING]
+    if missing or not any(item.order is not None for item in drawn):
         raise typer.Exit(Exit.REFUSED)
 
 
-async def _restore(desk: "OwnerDesk | RemoteDesk", stations: Sequence[str]) -> "list[DrawnUp]":
-    tell_taken_up(await desk.take_up())
-    return await desk.restore(stations)
+def _tell_left_out(drawn: "Sequence[DrawnUp]") -> None:
+    """Say for which stations there is no order, those with the same reason together."""
+    stations: dict[tuple[str, str], list[str]] = {}
+    for item in drawn:
+        if item.why_not is not None:
+            stations.setdefault((item.why_not.what, item.why_not.todo), []).append(str(item.station))
+    for (what, todo), names in stations.items():
+        say(f"{', '.join(names)}: no order: {safe(what)}", f"    {safe(todo)}")
 
 
 def _drawn_json(item: "DrawnUp") -> dict[str, object]:
@@ -64,100 +205,112 @@ def _drawn_json(item: "DrawnUp") -> dict[str, object]:
     return {"station": item.station, **order_json(item.order)}
 
 
-def order_json(kept: "KeptOrder") -> dict[str, object]:
-    """Give an order and what became of it as JSON holds it."""
-    order = kept.order
-    steps = {step.setting: step for step in kept.steps}
-    return {
-        "order": order.id,
-        "digest": order.digest,
-        "state": kept.state,
-        "outcome": kept.outcome or None,
-        "confirmed-by": kept.by or None,
-        "reason": kept.reason or None,
-        "lapses": order.lapses,
-        "writes": [
-            {
-                "setting": write.setting,
-                "from": write.shown[0],
-                "to": write.shown[1],
-                "stage": write.stage.name.lower(),
-                "outcome": steps[write.setting].state if write.setting in steps else None,
-                "read-back": steps[write.setting].note if write.setting in steps else None,
-            }
-            for write in order.writes
-        ],
-        "hazards": [
-            {
-                "id": hazard.id,
-                "words": hazard.words,
-                "caution": hazard.caution,
-                "accepted": hazard.id in kept.accepted,
-            }
-            for hazard in order.hazards
-        ],
-        "left-alone": dict(order.left_alone),
-        "canonical": order.body(),
-    }
-
-
-def tell_order(kept: "KeptOrder", home: "Path") -> None:
-    """Say what an order would write, what can go wrong, and how it is confirmed."""
-    order = kept.order
-    say(
-        f"Order {paint(order.id, 'strong')} for {order.station}, serial {safe(order.serial)}; lapses {clock_time(order.lapses)}"
-    )
-    say(*table([(write.setting, write.shown[0], "→", write.shown[1]) for write in order.writes], indent="  "))
-    for name, reason in order.left_alone:
-        say(f"  left alone: {name}, {safe(reason)}")
-    for hazard in order.hazards:
-        say(f"  hazard {paint(hazard.id, 'high')}: {safe(hazard.words)}", f"      {safe(hazard.caution)}")
-    accepts = "".join(f" --accept {hazard.id}" for hazard in order.hazards)
-    say(f"Confirm with: asleft confirm {order.id} --home {home} --by NAME --reason TEXT{accepts}", "")
-
-
-def confirm(
-    order: Annotated[str, typer.Argument(metavar="ORDER", help="Id of the order, or the beginning of it.")],
+def undo(
+    order: Annotated[str, typer.Argument(metavar="ORDER", help="Id of the order to undo, or its beginning.")],
     home: HomeOption,
-    by: Annotated[str, typer.Option(help="Who confirms: a key in people.yaml.")],
-    reason: Annotated[str, typer.Option(help="Why, in a few words.")],
-    accept: Annotated[
-        list[str] | None, typer.Option(help="A hazard that is taken on; once for each.")
-    ] = None,
+    by: ByOption = "",
+    cannot_wait: CannotWaitOption = "",
     *,
     as_json: JsonOption = False,
 ) -> None:
-    """Confirm an order as a named person, and carry it out: guarded, read back, put back if anything fails."""
-    with desk_at(home, "asleft confirm") as desk:
-        kept = run(_confirm(desk, order, by, reason, accept or []))
+    """Draw up the order that takes a station back to what an earlier order found there; nothing is written yet."""
+
+    async def work(desk: "OwnerDesk | RemoteDesk") -> "tuple[KeptOrder, Outlook]":
+        tell_taken_up(await desk.take_up())
+        kept = await desk.undo(order, by=by, cannot_wait=cannot_wait)
+        return kept, await outlook_at(desk, kept.order.id)
+
+    with desk_at(home, "asleft undo") as desk:
+        kept, outlook = run(work(desk))
     tell_notices(desk.notices)
     if as_json:
-        say_json("order", station=kept.order.station, **order_json(kept))
+        say_json("order", station=kept.order.station, **{**outlook_json(outlook), **order_json(kept)})
     else:
-        tell_end(kept)
-    if kept.state != "restored":
-        raise typer.Exit(Exit.REFUSED)
+        tell_order(kept, home, outlook)
 
 
-async def _confirm(
-    desk: "OwnerDesk | RemoteDesk", order: str, by: str, reason: str, accepted: Sequence[str]
-) -> "KeptOrder":
-    tell_taken_up(await desk.take_up())
-    return await desk.confirm(order, by=by, reason=reason, accepted=accepted)
+def orders(
+    home: HomeOption,
+    name: Annotated[
+        str, typer.Argument(metavar="[ORDER|GROUP]", help="Id of an order or of a group.", show_default=False)
+    ] = "",
+    *,
+    everything: Annotated[bool, typer.Option("--all", help="Also those that ended.")] = False,
+    canonical: Annotated[
+        bool, typer.Option("--canonical", help="Give exactly the bytes that a confirmation signs.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Show which orders wait, and for what; one order or group in full where it is named."""
+    from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
+
+    with open_desk(home) as desk:
+        if canonical:
+            _give_canonical(desk, name)
+        elif name:
+            _show_one(desk.outlook(name), home, as_json=as_json)
+        else:
+            _list(desk, everything=everything, as_json=as_json)
 
 
-def tell_end(kept: "KeptOrder") -> None:
-    """Say how an order ended."""
-    order = kept.order
-    say(f"{order.station}: order {order.id} is {paint(kept.state, 'strong')}: {safe(kept.outcome)}")
-    say(
-        *table(
+def _give_canonical(desk: "Desk", name: str) -> None:
+    from asleft.domain.canonical import canonical  # noqa: PLC0415 keeps --help quick
+    from asleft.work.outlook import is_group  # noqa: PLC0415 as above
+
+    if not name:
+        raise typer.BadParameter("name the order or the group whose bytes are wanted")
+    outlook = desk.outlook(name)
+    group = outlook.group if is_group(name) else None
+    data = canonical(outlook.kepts[0].order.body() if group is None else group.body())
+    try:
+        # Not through `say`: a line feed at the end would be signed, too.
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
+    except OSError as wrong:
+        raise Unwritten(f"the bytes could not be written: {wrong.strerror}") from wrong
+
+
+def _show_one(outlook: "Outlook", home: "Path", *, as_json: bool) -> None:
+    many = len(outlook.kepts) > 1
+    if as_json:
+        rows = [{"station": kept.order.station, **order_json(kept)} for kept in outlook.kepts]
+        say_json("orders", orders=rows, **outlook_json(outlook))
+    elif many:
+        tell_group(outlook, home)
+    else:
+        tell_full(outlook, home)
+
+
+def _list(desk: "Desk", *, everything: bool, as_json: bool) -> None:
+    views = desk.order_views(all_of_them=everything)
+    if as_json:
+        rows = [
+            {"station": view.kept.order.station, **order_json(view.kept), "waits": view.waits}
+            for view in views
+        ]
+        say_json("orders", orders=rows)
+        return
+    if not views:
+        say("No order waits." if not everything else "No order was drawn up yet.")
+        return
+    for view in views:
+        kept, order = view.kept, view.kept.order
+        (line,) = table(
             [
-                (step.setting, str(step.state), f"reads {step.note}" if step.note else "")
-                for step in kept.steps
-            ],
-            indent="  ",
+                (
+                    order.id,
+                    str(order.station),
+                    str(order.purpose),
+                    str(kept.state),
+                    f"group {kept.group}" if kept.group else "",
+                )
+            ]
         )
-    )
-    if kept.state == "halted":
-        note("asleft: HALTED. Nobody should play on this station before a person has looked at it.")
+        say(line)
+        if view.waits:
+            say(*(f"    waits for {safe(words)}" for words in view.waits))
+            if kept.state == "drawn up":
+                say(f"    lapses {clock_time(order.lapses)}")
+        elif kept.outcome:
+            say(f"    {safe(kept.outcome)}")
+    say("", "One of them in full: asleft orders ORDER")

@@ -13,9 +13,12 @@ from asleft.cli.running import run
 from asleft.cli.through import desk_at
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from asleft.daemon.local.calls import RemoteDesk
     from asleft.domain.estate import StationId
-    from asleft.ports.ledger import KeptOrder, Standing
+    from asleft.ports.ledger import Standing
+    from asleft.ports.orders import KeptOrder
     from asleft.work.desk import OwnerDesk
     from asleft.work.rounds import RoundReport
 
@@ -43,7 +46,20 @@ def do_round(
         say_json("round", **_round_json(report))
     else:
         tell_round(report)
+        _tell_lent(home)
     raise typer.Exit(exit_of_round(report))
+
+
+def _tell_lent(home: "Path") -> None:
+    """Say what is lent: it is no drift, and nobody should take it for as left either."""
+    from asleft.cli.lending import tell_loans  # noqa: PLC0415 it imports this module
+    from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
+
+    with open_desk(home) as desk:
+        loans = desk.loans()
+    if loans:
+        say("", "lent:")
+        tell_loans(loans, indent="  ")
 
 
 async def _round(desk: "OwnerDesk | RemoteDesk", sites: Sequence[str]) -> "RoundReport":
@@ -160,16 +176,19 @@ def tell_drifts(standing: "Sequence[Standing]") -> None:
 
 def drifts(home: HomeOption, *, as_json: JsonOption = False) -> None:
     """Say what stands now, without reaching a station."""
+    from asleft.cli.lending import loan_json, tell_loans  # noqa: PLC0415 it imports this module
     from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
 
     with open_desk(home) as desk:
         standing = desk.drifts()
         looks = desk.looks()
+        loans = desk.loans()
     if as_json:
         say_json(
             "drifts",
             drifts=[drift_json(item) for item in standing],
             looked=max((look.last.at for look in looks.values()), default=None),
+            lent=[loan_json(loan) for loan in loans],
         )
     elif not looks:
         say("No station was looked at yet.", f"Next: asleft round --home {home}")
@@ -177,6 +196,9 @@ def drifts(home: HomeOption, *, as_json: JsonOption = False) -> None:
         tell_drifts(standing)
         last = max(look.last.at for look in looks.values())
         say("" if standing else "Every setting that was read is as left.", f"Last look: {clock_time(last)}.")
+        if loans:
+            say("lent:")
+            tell_loans(loans, indent="  ")
     if standing:
         raise typer.Exit(Exit.DRIFT)
 
@@ -188,10 +210,12 @@ def station(
     as_json: JsonOption = False,
 ) -> None:
     """Put as left beside as found for one station, each value with the line that approved it."""
+    from asleft.cli.lending import loan_json, tell_loans  # noqa: PLC0415 it imports this module
     from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
 
     with open_desk(home) as desk:
         view = desk.station(name)
+        loans = [loan for loan in desk.loans() if loan.station == view.as_left.station]
     as_left, looked = view.as_left, view.looked
     found = looked.found if looked else None
     if as_json:
@@ -221,11 +245,15 @@ def station(
             ],
             readings=dict(view.readings),
             drifts=[drift_json(item) for item in view.standing],
+            lent=[loan_json(loan) for loan in loans],
         )
         return
     say(f"{paint(str(as_left.station), 'strong')}  {safe(as_left.profile.title)}")
     state = f"{looked.last.state} at {clock_time(looked.last.at)}" if looked else "not looked at yet"
     say(f"read: {state}")
+    if loans:
+        say("lent:")
+        tell_loans(loans, indent="  ")
     say(
         *table(
             [

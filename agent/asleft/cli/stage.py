@@ -2,6 +2,7 @@
 
 import json
 import signal
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -31,6 +32,13 @@ def simulate(
         bool,
         typer.Option("--ports-only", help="All on 127.0.0.1, each on a port of its own; they cannot move."),
     ] = False,
+    announce: Annotated[
+        bool, typer.Option("--announce", help="Have them announce themselves (DNS-SD), as real ones do.")
+    ] = False,
+    interface: Annotated[
+        list[str] | None,
+        typer.Option(help="Announce on this interface only, by its IPv4 address; may be given again."),
+    ] = None,
 ) -> None:
     """Simulate the stations of an estate, as left, until Ctrl-C."""
     from asleft.daemon.assembly import now  # noqa: PLC0415 keeps --help quick
@@ -44,24 +52,31 @@ def simulate(
         )
         ports_only = True
     fleet = Fleet.from_estate(loaded, ports_only=ports_only)
-    run(_simulate(fleet, loaded, ready_file))
+    run(_simulate(fleet, loaded, ready_file, (interface or ()) if announce else None))
 
 
-async def _simulate(fleet: "Fleet", estate: "Estate", ready_file: Path | None) -> None:
+async def _simulate(
+    fleet: "Fleet", estate: "Estate", ready_file: Path | None, interfaces: Sequence[str] | None
+) -> None:
+    """Have stations stand until a signal; they announce themselves on interfaces, all where none is named, none at None."""
     import asyncio  # noqa: PLC0415 keeps --help quick
+    from contextlib import AsyncExitStack  # noqa: PLC0415 as above
 
     loop = asyncio.get_running_loop()
     ended = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, ended.set)
-    await fleet.start()
-    try:
+    async with AsyncExitStack() as stack:
+        await fleet.start()
+        stack.push_async_callback(fleet.stop)
+        if interfaces is not None:
+            from asleft.simulator.announcing import Announcing  # noqa: PLC0415 as above
+
+            await stack.enter_async_context(Announcing(fleet, interfaces))
         if ready_file:
             write_ready_file(ready_file, fleet, estate)
         say(f"{len(fleet.whereabouts())} stations listen; Ctrl-C ends them.")
         await ended.wait()
-    finally:
-        await fleet.stop()
 
 
 def write_ready_file(file: Path, fleet: "Fleet", estate: "Estate") -> None:

@@ -13,13 +13,16 @@ from asleft.daemon.clock import now
 from asleft.daemon.home import Home
 from asleft.daemon.settings.settings import Settings, read_settings, write_settings
 from asleft.domain.errors import AsleftError
+from asleft.domain.people import Person
+from asleft.ports.signatures import Signatures, Signed
+from asleft.work.answers import Desk
 from asleft.work.approved import begin
-from asleft.work.desk import Desk, OwnerDesk
+from asleft.work.desk import OwnerDesk
 
 if TYPE_CHECKING:
     from asleft.source.baseline import GitBaseline
 
-__all__ = ["make_home", "now", "open_desk", "own_desk"]
+__all__ = ["make_home", "now", "open_desk", "own_desk", "signatures_of"]
 
 
 def make_home(
@@ -99,6 +102,36 @@ def baseline_of(home: Home, settings: Settings) -> "GitBaseline":
     return GitBaseline(commits, shipped_profiles(), branch=settings.branch, follows_remote=True)
 
 
+class _Signatures:
+    """Checks signatures by what a home has cloned of the baseline; each time with a git of its own, for it is done in threads.
+
+    Args:
+        home: The home.
+        settings: Its settings.
+    """
+
+    def __init__(self, home: Home, settings: Settings) -> None:
+        self._home = home
+        self._settings = settings
+
+    def check(self, document: bytes, signature: str, *, person: Person, estate_commit: str) -> Signed:
+        """Give who signed with which key; it returns only where the signature holds now."""
+        from asleft.source.checkout import Commits  # noqa: PLC0415 as above
+        from asleft.source.signatures import GitSignatures  # noqa: PLC0415 as above
+
+        commits = Commits.open(self._home.baseline)
+        commits.prefix = self._settings.folder
+        with closing(commits):
+            return GitSignatures(commits).check(
+                document, signature, person=person, estate_commit=estate_commit
+            )
+
+
+def signatures_of(home: Home, settings: Settings) -> Signatures:
+    """Give what checks signatures under orders by the allowed signers of a home's baseline."""
+    return _Signatures(home, settings)
+
+
 @contextmanager
 def open_desk(folder: Path) -> Iterator[Desk]:
     """Give a desk that answers questions about a home while another process may own it."""
@@ -130,6 +163,7 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
         folder: The home.
         what: What is done, for another process that is turned away.
     """
+    from asleft.daemon.proposing import proposals_of  # noqa: PLC0415 as above
     from asleft.daemon.ways import Ways  # noqa: PLC0415 as above
     from asleft.devices.drop.stations import DropStations  # noqa: PLC0415 as above
     from asleft.devices.ocp1.gateway import Ocp1Stations  # noqa: PLC0415 as above
@@ -154,7 +188,10 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
         timings = Timings(connect_limit=settings.connect_seconds, command_limit=settings.answer_seconds)
         baseline = baseline_of(home, settings)
         stack.callback(baseline.close)
+        trials = proposals_of(home, settings)
+        stack.callback(trials.close)
         yield OwnerDesk(
+            trials=trials,
             baseline=baseline,
             records=Records.open(home.records, signing_key=settings.signing_key),
             ledger=ledger,
@@ -164,6 +201,7 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
                 DropStations(settings.drop_folder or home.folder / "drop", clock=now, told=_no_word),
             ),
             clock=now,
+            signatures=signatures_of(home, settings),
         )
 
 

@@ -29,6 +29,10 @@ def check_estate(folder: Path) -> Checked:
                 from asleft.source.trust import approval_problems  # noqa: PLC0415 as above
 
                 found.extend(weigh(approval_problems(commits, revision.commit), estate.weights))
+            if estate.orders.signed:
+                from asleft.source.signatures import signing_problems  # noqa: PLC0415 as above
+
+                found.extend(weigh(signing_problems(commits, revision.commit, estate), estate.weights))
         return Checked(
             revision=revision,
             estate=estate,

@@ -20,6 +20,8 @@ class DriftKind(StrEnum):
     """Most stations of a site do not answer: one alarm in place of one a station; never a standing drift."""
     CHANGEOVER = "changeover"
     """An occasion began or ended and the stations of a site are as they were before; likewise."""
+    OVERDUE = "overdue"
+    """A setting was lent until a time and is not given back; likewise, beside the drift of the setting itself."""
 
 
 @dataclass(frozen=True, order=True, slots=True)

@@ -8,10 +8,12 @@ from typing import TypeVar
 from asleft.domain.alarms.rules import AlarmRules
 from asleft.domain.alerts.routes import Routing
 from asleft.domain.concessions import Concession
+from asleft.domain.describing import Ground
 from asleft.domain.hearing import Limits, Worn
 from asleft.domain.kinds import Value
 from asleft.domain.layers import Layer, Origin
 from asleft.domain.occasions import Occasion, on_at
+from asleft.domain.order_rules import OrderRules
 from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level
 from asleft.domain.profile import Profile
@@ -70,7 +72,7 @@ class Estate:
         sites: By name.
         stations: As left, by station.
         people: By key.
-        order_minutes: How long a restore order may wait for its confirmation, in minutes.
+        orders: What is asked of orders before and while they are carried out.
         occasions: The strongest first: where two are on at once and name the same setting, the first one has its way.
         concessions: Approved exceptions.
         limits: What is taken as too loud.
@@ -79,6 +81,7 @@ class Estate:
         weights: How much a rule of the check weighs here, by its id, where the estate says so; None where it is off.
         alarms: Delays and priorities of alarms, and what occasions suppress.
         routing: Who is told of what.
+        ground: What the files say that stations share, used yet or not; None in an estate that was read from no files.
     """
 
     name: str
@@ -86,7 +89,7 @@ class Estate:
     sites: Mapping[str, Site]
     stations: Mapping[StationId, AsLeft]
     people: Mapping[str, Person]
-    order_minutes: int
+    orders: OrderRules = field(default_factory=OrderRules)
     occasions: tuple[Occasion, ...] = ()
     concessions: tuple[Concession, ...] = ()
     limits: Limits = field(default_factory=Limits)
@@ -94,6 +97,7 @@ class Estate:
     alarms: AlarmRules = field(default_factory=AlarmRules)
     weights: Mapping[str, Level | None] = field(default_factory=dict)
     routing: Routing = field(default_factory=Routing)
+    ground: Ground | None = field(default=None, repr=False, compare=False)
 
     def by_serial(self) -> dict[str, StationId]:
         """Give which station each approved serial belongs to."""

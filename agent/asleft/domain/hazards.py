@@ -17,6 +17,7 @@ class HazardKind(StrEnum):
     ADDRESS = "address"
     HEARD = "heard"
     OPENED = "opened"
+    LOST = "lost"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -36,6 +37,11 @@ class Hazard:
     caution: str
 
     @property
+    def is_hearing(self) -> bool:
+        """Whether it is about somebody's hearing."""
+        return self.kind is HazardKind.HEARING
+
+    @property
     def id(self) -> str:
         """What a person types to accept it, as `hearing:headphones.gain`."""
         return f"{self.kind}:{self.setting}"
@@ -43,6 +49,8 @@ class Hazard:
 
 def hazards_of(setting: Setting, before: Found, after: Value) -> tuple[Hazard, ...]:
     """Give the hazards of writing one setting, the worst first."""
+    if before == after:
+        return ()  # a set-up writes what stands already, too
     hazards: list[Hazard] = []
     change = f"{setting.meaning} goes from {setting.show(before)} to {setting.show(after)}"
 

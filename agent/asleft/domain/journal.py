@@ -1,31 +1,26 @@
-"""How findings and acts are written down: as-found pages, order pages, and the words of their commits."""
+"""How findings are written down: as-found pages, and the words of their commits."""
 
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
-from asleft.domain.canonical import canonical
 from asleft.domain.estate import AsLeft, StationId
 from asleft.domain.names import harmless
-from asleft.domain.orders import Order, OrderState
 from asleft.domain.snapshot import AsFound, NotRead
 
 __all__ = [
     "Message",
     "Move",
-    "OrderEnd",
     "Page",
-    "WriteEnd",
     "as_found_page",
     "as_found_path",
     "moves",
-    "order_message",
-    "order_page",
-    "order_path",
     "parse_page",
+    "quoted",
     "round_message",
+    "scalar",
+    "trailers",
 ]
 
 _PLAIN = re.compile(r"(?:[A-Za-z0-9+]|-(?=[0-9]))[A-Za-z0-9+./%() _-]*(?<! )\Z")
@@ -36,12 +31,12 @@ _NOT_TEXT_TO_YAML = re.compile(
 _ESCAPED = re.compile("[\x7f-\x9f\u2028\u2029\ud800-\udfff\ufeff\ufffe\uffff]")
 
 
-def _scalar(text: str) -> str:
+def scalar(text: str) -> str:
     """Write a text so that any YAML reader gives it back as that text."""
-    return text if _PLAIN.match(text) and not _NOT_TEXT_TO_YAML.match(text) else _quoted(text)
+    return text if _PLAIN.match(text) and not _NOT_TEXT_TO_YAML.match(text) else quoted(text)
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
     """Write a text between quotes, in a form that JSON and YAML read alike."""
     return _ESCAPED.sub(lambda found: f"\\u{ord(found[0]):04x}", json.dumps(text, ensure_ascii=False))
 
@@ -67,7 +62,7 @@ class Page:
         for title, section in (("unit", self.unit), ("settings", self.settings), ("unread", self.unread)):
             if section:
                 lines.append(f"{title}:")
-                lines.extend(f"  {_scalar(name)}: {_scalar(text)}" for name, text in sorted(section.items()))
+                lines.extend(f"  {scalar(name)}: {scalar(text)}" for name, text in sorted(section.items()))
         return ("\n".join(lines) + "\n").encode()
 
 
@@ -168,12 +163,13 @@ def round_message(changes: Mapping[StationId, Sequence[Move]], *, baseline: str)
         counts += [f"{len(first)} stations read for the first time"] if first else []
         subject, body = f"round at {', '.join(sites[:4])}: {', '.join(counts)}", "\n".join(lines)
     settings = sorted({move.name for moved in changes.values() for move in moved if "." in move.name})
-    return Message(subject=subject, body=body, trailers=_trailers(changes, settings, ("Baseline", baseline)))
+    return Message(subject=subject, body=body, trailers=trailers(changes, settings, ("Baseline", baseline)))
 
 
-def _trailers(
+def trailers(
     stations: Iterable[StationId], settings: Iterable[str], *more: tuple[str, str]
 ) -> tuple[tuple[str, str], ...]:
+    """Give the trailers of a commit: where, what, and whatever else."""
     listed = sorted(stations)
     return (
         *(("Site", site) for site in sorted({station.site for station in listed})),
@@ -181,96 +177,3 @@ def _trailers(
         *(("Setting", setting) for setting in settings),
         *more,
     )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class WriteEnd:
-    """What became of one write: a word, and what the station holds now."""
-
-    setting: str
-    outcome: str
-    read_back: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class OrderEnd:
-    """What became of an order."""
-
-    state: OrderState
-    at: datetime
-    by: str
-    name: str
-    reason: str
-    accepted: tuple[str, ...]
-    outcome: str
-    writes: tuple[WriteEnd, ...]
-
-
-def order_path(order: Order) -> str:
-    """Give the path of an order's page in the records."""
-    return f"orders/{order.drawn_up:%Y}/{order.id}.yaml"
-
-
-def order_page(order: Order, end: OrderEnd) -> bytes:
-    """Write an order down with all that became of it; its digest can be checked from the page alone."""
-    ends = {write.setting: write for write in end.writes}
-    lines = [
-        f"# Restore order {order.id}. The digest is the SHA-256 of the text in canonical (RFC 8785).",
-        f"order: {_scalar(order.id)}",
-        f"digest: {order.digest}",
-        f"state: {end.state}",
-        f"outcome: {_scalar(end.outcome)}",
-        f"site: {_scalar(order.station.site)}",
-        f"station: {_scalar(order.station.name)}",
-        f"serial: {_scalar(harmless(order.serial))}",
-        f"baseline: {_scalar(order.baseline)}",
-        f"drawn-up: {_scalar(_stamp(order.drawn_up))}",
-        f"ended: {_scalar(_stamp(end.at))}",
-        f"confirmed-by: {_scalar(end.by)}",
-        f"name: {_scalar(end.name)}",
-        f"reason: {_scalar(harmless(end.reason, longest=500))}",
-        "accepted:" if end.accepted else "accepted: []",
-        *(f"  - {_scalar(hazard)}" for hazard in end.accepted),
-        "writes:",
-    ]
-    for write in order.writes:
-        became = ends.get(write.setting)
-        before, after = write.shown
-        lines += [
-            f"  - setting: {write.setting}",
-            f"    from: {_scalar(before)}",
-            f"    to: {_scalar(after)}",
-            f"    outcome: {_scalar(became.outcome if became else 'not begun')}",
-            f"    read-back: {_scalar(became.read_back if became else '')}",
-        ]
-    if order.left_alone:
-        lines.append("left-alone:")
-        lines += [f"  {_scalar(name)}: {_scalar(why)}" for name, why in order.left_alone]
-    lines.append(f"canonical: {_quoted(canonical(order.body()).decode())}")
-    return ("\n".join(lines) + "\n").encode()
-
-
-def order_message(order: Order, end: OrderEnd, moved: Sequence[Move]) -> Message:
-    """Say what an order did."""
-    done = [f"{write.setting} {write.shown[0]} → {write.shown[1]}" for write in order.writes]
-    if end.state is OrderState.RESTORED:
-        what = done[0] if len(done) == 1 else f"{len(done)} settings"
-        subject = f"{order.station}: restored {what}"
-    else:
-        subject = f"{order.station}: order {order.id} {end.state}"
-    body = "\n".join(
-        [end.outcome, "", *(f"ordered: {line}" for line in done), *(f"found: {move}" for move in moved)]
-    )
-    more = [("Order", order.id)]
-    more += [("Confirmed-By", f"{end.name} ({end.by})")] if end.by else []
-    more += [("Reason", end.reason)] if end.reason else []
-    more.append(("Baseline", order.baseline))
-    return Message(
-        subject=subject,
-        body=body,
-        trailers=_trailers([order.station], [write.setting for write in order.writes], *more),
-    )
-
-
-def _stamp(at: datetime) -> str:
-    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,19 +1,41 @@
-"""Restore orders: the exact, guarded writes that would bring a station back as left."""
+"""Orders: the exact, guarded writes that bring a station where a person wants it, and how an order lives."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from enum import StrEnum
 
 from asleft.domain.canonical import digest, replacement
-from asleft.domain.comparison import differing
-from asleft.domain.estate import AsLeft, StationId
-from asleft.domain.hazards import Hazard, hazards_of
+from asleft.domain.hazards import Hazard
 from asleft.domain.kinds import Found, Json, Value, to_json
-from asleft.domain.profile import Stage
-from asleft.domain.snapshot import AsFound
+from asleft.domain.profile import Concern, Stage
+from asleft.domain.stations import StationId
 
-__all__ = ["ENDS", "Event", "NoMove", "Order", "OrderState", "Write", "draw_up", "guard_document", "moved"]
+__all__ = [
+    "ENDS",
+    "Event",
+    "Moved",
+    "NoMove",
+    "Order",
+    "OrderState",
+    "Purpose",
+    "Write",
+    "confirmations",
+    "guard_document",
+    "moved",
+]
+
+
+class Purpose(StrEnum):
+    """What an order is for."""
+
+    RESTORE = "restore"
+    SET_UP = "set up"
+    """Everything that is ours is written, whatever is found: the unit is new at its place."""
+    UNDO = "undo"
+    LEND = "lend"
+    GIVE_BACK = "give back"
+    FACTORY = "factory state"
 
 
 class OrderState(StrEnum):
@@ -31,8 +53,13 @@ class OrderState(StrEnum):
 
 
 class Event(StrEnum):
-    """What moves an order on."""
+    """What happens to an order."""
 
+    DRAW_UP = "draw up"
+    AGREE = "agree"
+    """The first of two people confirms."""
+    TURN_AWAY = "turn away"
+    """Somebody's confirmation does not count."""
     CONFIRM = "confirm"
     BEGIN = "begin"
     FINISH = "finish"
@@ -43,6 +70,8 @@ class Event(StrEnum):
 
 
 _MOVES: Mapping[tuple[OrderState, Event], OrderState] = {
+    (OrderState.DRAWN_UP, Event.AGREE): OrderState.DRAWN_UP,
+    (OrderState.DRAWN_UP, Event.TURN_AWAY): OrderState.DRAWN_UP,
     (OrderState.DRAWN_UP, Event.CONFIRM): OrderState.CONFIRMED,
     (OrderState.DRAWN_UP, Event.REFUSE): OrderState.REFUSED,
     (OrderState.DRAWN_UP, Event.LAPSE): OrderState.LAPSED,
@@ -79,6 +108,32 @@ def moved(state: OrderState, event: Event) -> OrderState:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Moved:
+    """One thing that happened to an order.
+
+    Args:
+        at: When, UTC.
+        event: What.
+        by: Key of the person; empty for the agent itself.
+        why: A person's reason, or the agent's sentence.
+        accepted: Ids of the hazards that the person took on.
+        signed: The key of a signed confirmation, as OpenSSH shows it; empty where it is not signed.
+    """
+
+    at: datetime
+    event: Event
+    by: str = ""
+    why: str = ""
+    accepted: tuple[str, ...] = ()
+    signed: str = ""
+
+
+def confirmations(life: Iterable[Moved]) -> tuple[Moved, ...]:
+    """Give the confirmations that count, the first one first."""
+    return tuple(move for move in life if move.event in {Event.AGREE, Event.CONFIRM})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Write:
     """One guarded write.
 
@@ -88,6 +143,8 @@ class Write:
         after: What is written.
         stage: Its place in the safe order.
         shown: Both values as text, from and to.
+        concern: Why the setting matters.
+        through: Values in between, in the order in which they are written: a rise goes step by step.
     """
 
     setting: str
@@ -95,11 +152,18 @@ class Write:
     after: Value
     stage: Stage
     shown: tuple[str, str]
+    concern: Concern = Concern.HEARING  # the strictest, where an order was kept before this was
+    through: tuple[Value, ...] = ()
+
+    @property
+    def path(self) -> tuple[Value, ...]:
+        """Every value that is written, in order."""
+        return (*self.through, self.after)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Order:
-    """A restore order as drawn up. It never changes; what becomes of it is kept beside it.
+    """An order as drawn up. It never changes; what becomes of it is kept beside it.
 
     Args:
         station: Which station.
@@ -113,6 +177,12 @@ class Order:
         hazards: In the order of the writes.
         found: All managed settings as they were found: the order holds only while none of them moves.
         left_alone: Settings that are unknown and therefore not written, with why.
+        purpose: What it is for.
+        by: Who had it drawn up; empty where nobody is named.
+        cannot_wait: Why it cannot wait for the end of a freeze; empty where it can.
+        undoes: Id of the order that it undoes; empty where it undoes none.
+        action: The action of the profile that is done first; empty where there is none.
+        ends: When what is lent goes back, UTC; None where nothing is lent.
     """
 
     station: StationId
@@ -126,14 +196,22 @@ class Order:
     hazards: tuple[Hazard, ...]
     left_alone: tuple[tuple[str, str], ...]
     found: Mapping[str, Found] = field(default_factory=dict)
+    purpose: Purpose = Purpose.RESTORE
+    by: str = ""
+    cannot_wait: str = ""
+    undoes: str = ""
+    action: str = ""
+    ends: datetime | None = None
 
     def patch(self) -> list[dict[str, Json]]:
         """Give the writes as RFC 6902 pairs of `test` and `replace`, in safe order."""
-        return [
-            operation
-            for write in self.writes
-            for operation in replacement(write.setting, to_json(write.before), write.after)
-        ]
+        operations: list[dict[str, Json]] = []
+        for write in self.writes:
+            before = to_json(write.before)
+            for value in write.path:
+                operations += replacement(write.setting, before, value)
+                before = value
+        return operations
 
     def body(self) -> dict[str, Json]:
         """Give all that the order's digest is taken over."""
@@ -152,7 +230,17 @@ class Order:
             "patch": patch,
             "hazards": [hazard.id for hazard in self.hazards],
             "left-alone": dict(self.left_alone),
+            **{name: text for name, text in self._more() if text},
         }
+
+    def _more(self) -> Iterator[tuple[str, str]]:
+        """Give what most orders do not have; it stands in the body only where it is there."""
+        yield "purpose", "" if self.purpose is Purpose.RESTORE else str(self.purpose)
+        yield "drawn-up-by", self.by
+        yield "cannot-wait", self.cannot_wait
+        yield "undoes", self.undoes
+        yield "action", self.action
+        yield "ends", _stamp(self.ends) if self.ends else ""
 
     @property
     def digest(self) -> str:
@@ -164,6 +252,14 @@ class Order:
         """The short form of the digest that people type."""
         return self.digest[:10]
 
+    @property
+    def concerns(self) -> frozenset[Concern]:
+        """Why what it does matters: hearing, too, where anything gets louder; an action moves settings of every concern."""
+        if self.action:
+            return frozenset(Concern)
+        hearing = {Concern.HEARING} if any(hazard.is_hearing for hazard in self.hazards) else set[Concern]()
+        return frozenset({write.concern for write in self.writes} | hearing)
+
 
 def _stamp(at: datetime) -> str:
     return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -172,46 +268,3 @@ def _stamp(at: datetime) -> str:
 def guard_document(values: Mapping[str, Found]) -> dict[str, Json]:
     """Give found values as the document that an order's patch is applied to."""
     return {name: to_json(value) for name, value in values.items()}
-
-
-def draw_up(
-    as_left: AsLeft, found: AsFound, *, baseline: str, now: datetime, lapse_after: timedelta
-) -> Order | None:
-    """Draw up the order that would bring a station back as left; None where nothing is to be written.
-
-    The order holds for the unit that was found; whether that unit may be written at all is asked elsewhere.
-    """
-    profile = as_left.profile
-    writes: list[Write] = []
-    for name in differing(profile, as_left.values, found.values):
-        setting, before, after = profile.settings[name], found.values[name], as_left.values[name]
-        writes.append(
-            Write(
-                setting=name,
-                before=before,
-                after=after,
-                stage=setting.stage(before, after),
-                shown=(setting.show(before), setting.show(after)),
-            )
-        )
-    if not writes:
-        return None
-    writes.sort(key=lambda write: write.stage)
-    drawn_up = now.replace(microsecond=0)
-    return Order(
-        station=as_left.station,
-        serial=found.serial,
-        address=found.address,
-        profile=profile.name,
-        baseline=baseline,
-        drawn_up=drawn_up,
-        lapses=drawn_up + lapse_after,
-        writes=tuple(writes),
-        hazards=tuple(
-            hazard
-            for write in writes
-            for hazard in hazards_of(profile.settings[write.setting], write.before, write.after)
-        ),
-        found=dict(found.values),
-        left_alone=tuple((name, str(unread.why)) for name, unread in found.unread.items()),
-    )

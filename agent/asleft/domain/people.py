@@ -1,7 +1,10 @@
 """People: who may do what, where, and by which rule the baseline is approved."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+
+from asleft.domain.profile import Concern
 
 __all__ = ["Approval", "Person", "Right"]
 
@@ -36,6 +39,7 @@ class Person:
         rights: What this person may do.
         sites: Sites for which; empty for all of them.
         signs_as: The principals in the allowed-signers file that are this person.
+        concerns: Concerns of settings for which this person may confirm; empty for all of them.
     """
 
     key: str
@@ -43,7 +47,12 @@ class Person:
     rights: frozenset[Right]
     sites: frozenset[str]
     signs_as: frozenset[str] = frozenset()
+    concerns: frozenset[Concern] = frozenset()
 
     def may(self, right: Right, site: str) -> bool:
         """Tell whether this person has a right at a site."""
         return right in self.rights and (not self.sites or site in self.sites)
+
+    def may_confirm(self, site: str, concerns: Iterable[Concern]) -> bool:
+        """Tell whether this person may confirm writes of settings with these concerns at a site."""
+        return self.may(Right.CONFIRM, site) and (not self.concerns or self.concerns.issuperset(concerns))

@@ -75,6 +75,8 @@ class Place(StrEnum):
     LEVEL = "level"
     PATCH = "patch"
     ACCESS = "access"
+    LIGHT = "light"
+    """Seen, and nothing else: dimming of displays and keys, the lamp by which a station is found."""
     ADDRESS = "address"
 
 

@@ -5,14 +5,16 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from asleft.domain.drift import Drift
+from asleft.domain.groups import Group
 from asleft.domain.orders import Order
 from asleft.domain.snapshot import AsFound, NotRead
 
-__all__ = ["DRIFT", "FOUND", "LOOK", "ORDER", "pack"]
+__all__ = ["DRIFT", "FOUND", "GROUP", "LOOK", "ORDER", "pack"]
 
 LOOK: TypeAdapter[AsFound | NotRead] = TypeAdapter(AsFound | NotRead)
 FOUND: TypeAdapter[AsFound] = TypeAdapter(AsFound)
 DRIFT: TypeAdapter[Drift] = TypeAdapter(Drift)
+GROUP: TypeAdapter[Group] = TypeAdapter(Group)
 ORDER: TypeAdapter[Order] = TypeAdapter(Order)
 
 

@@ -3,15 +3,15 @@
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
 from typing import Protocol
 
 from asleft.domain.drift import Drift
 from asleft.domain.estate import StationId
-from asleft.domain.orders import Order, OrderState
 from asleft.domain.snapshot import AsFound, NotRead
+from asleft.ports.loans import LoanBook
+from asleft.ports.orders import OrderBook
 
-__all__ = ["KeptOrder", "Ledger", "Looked", "Standing", "Step", "StepState"]
+__all__ = ["Ledger", "Looked", "Standing"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -31,60 +31,7 @@ class Standing:
     seen: datetime
 
 
-class StepState(StrEnum):
-    """How far one write of an order has come."""
-
-    MEANT = "meant"
-    """Noted before it is sent: after a crash, whether the station took it is not known."""
-    WRITTEN = "written"
-    REFUSED = "refused"
-    """The station said no, or did not keep the value."""
-    PUT_BACK = "put back"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Step:
-    """One write of an order under way.
-
-    Args:
-        setting: Dotted name.
-        state: How far it has come.
-        note: What was read back, or why not.
-    """
-
-    setting: str
-    state: StepState
-    note: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class KeptOrder:
-    """An order with what became of it.
-
-    Args:
-        order: As drawn up.
-        state: Where it is in its life.
-        by: Who confirmed it; empty until then.
-        reason: Why; empty until then.
-        accepted: Hazards that were accepted.
-        outcome: What came of it, one sentence; empty until it ended.
-        ended: When it ended, UTC; None until then.
-        steps: Its writes so far.
-        recorded: Whether its end stands in the records.
-    """
-
-    order: Order
-    state: OrderState
-    by: str
-    reason: str
-    accepted: tuple[str, ...]
-    outcome: str
-    ended: datetime | None
-    steps: tuple[Step, ...]
-    recorded: bool
-
-
-class Ledger(Protocol):
+class Ledger(OrderBook, LoanBook, Protocol):
     """State under the home folder. Each call is one transaction."""
 
     def note(self, key: str) -> str | None:
@@ -128,26 +75,3 @@ class Ledger(Protocol):
 
     def keep_directory(self, serial: str, firmware: str, packed: str) -> None:
         """Keep the role map of a unit."""
-
-    def add_order(self, order: Order) -> None:
-        """Keep a new order as drawn up; one that is there already stays as it is."""
-
-    def orders(self, *, states: Iterable[OrderState] | None = None) -> Sequence[KeptOrder]:
-        """Give orders, oldest first, or those in some states."""
-
-    def move_order(
-        self,
-        order_id: str,
-        state: OrderState,
-        *,
-        by: str | None = None,
-        reason: str | None = None,
-        accepted: Sequence[str] | None = None,
-        outcome: str | None = None,
-        ended: datetime | None = None,
-        recorded: bool | None = None,
-    ) -> None:
-        """Set an order's state and what is said with it."""
-
-    def set_step(self, order_id: str, step: Step) -> None:
-        """Keep what is meant with, or came of, one write of an order; safe on disk when this returns."""

@@ -16,7 +16,7 @@ from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.source.documents import read_document
 
-__all__ = ["NotEdited", "remove_setting", "set_setting"]
+__all__ = ["NotEdited", "add_entry", "remove_setting", "set_setting"]
 
 _BOM: Final = "\ufeff"
 _NULLS: Final = frozenset({"null", "~"})
@@ -63,6 +63,40 @@ def remove_setting(text: str, path: _Path) -> str:
     """
     wanted = _without(_tree(text), path)
     return _checked(text, _Editor(text).take(path), wanted)
+
+
+def add_entry(text: str, path: _Path, entry: Mapping[str, str | tuple[str, ...]]) -> str:
+    """Give the text with a new entry of several values at the end of a group that is there.
+
+    Args:
+        text: What stands in the file; its line ends and a byte order mark are kept.
+        path: Keys from the top, as `("concessions", "menus-open")`.
+        entry: The values of the entry by key: texts, or lists of them.
+
+    Raises:
+        NotEdited: The text cannot be read, there is no such group, or something stands at the path already.
+    """
+    tree = _tree(text)
+    wanted = _with_entry(tree, path, {key: _plain(value) for key, value in entry.items()})
+    return _checked(text, _Editor(text).add(path, entry), wanted)
+
+
+def _plain(value: str | tuple[str, ...]) -> str | list[str]:
+    return value if isinstance(value, str) else list(value)
+
+
+def _with_entry(
+    tree: Mapping[str, Any], path: _Path, entry: Mapping[str, Any], at: int = 0
+) -> dict[str, Any]:
+    """Give the tree that is meant: a copy with the entry added."""
+    if at == len(path) - 1:
+        if path[at] in tree:
+            raise NotEdited(f"{_shown(path)} is there already", todo="choose another name")
+        return {**tree, path[at]: dict(entry)}
+    below = tree.get(path[at])
+    if not isinstance(below, dict):
+        raise NotEdited(f"{_shown(path[: at + 1])} is not a group", todo="write it by hand")
+    return {**tree, path[at]: _with_entry(below, path, entry, at + 1)}
 
 
 def _tree(text: str) -> dict[str, Any]:
@@ -163,6 +197,24 @@ class _Editor:
                 return _Splice(self._start(child), self._end(child), _in_braces(path[at + 1 :], value))
         raise AssertionError(path)  # the way ends at a group, which was refused before
 
+    def add(self, path: _Path, entry: Mapping[str, str | tuple[str, ...]]) -> _Splice:
+        """Have an entry added; that its group is there was looked at before."""
+        node, flow = self._top, bool(self._top.flow_style)
+        for key in path[:-1]:
+            child = next(value for name, value in node.value if name.value == key)
+            node, flow = child, flow or bool(child.flow_style)
+        if flow:
+            inner = ", ".join(
+                f"{_key(key, flow=True)}: {_written(value, flow=True)}" for key, value in entry.items()
+            )
+            return self._pair_in_flow(node, f"{_key(path[-1], flow=True)}: {{{inner}}}")
+        column = int(node.value[0][0].start_mark.column)
+        indent = " " * (column + self._step())
+        rows = (
+            f"{indent}{_key(key, flow=False)}: {_written(value, flow=False)}" for key, value in entry.items()
+        )
+        return self._lines_after(node, [f"{' ' * column}{_key(path[-1], flow=False)}:", *rows])
+
     def take(self, path: _Path) -> _Splice:
         """Have a value taken out, with the groups that it leaves empty; that it is there was looked at before."""
         way: list[tuple[yaml.MappingNode, bool, int]] = []
@@ -196,7 +248,9 @@ class _Editor:
         return _Splice(start, end, written)
 
     def _put_in_flow(self, node: yaml.MappingNode, path: _Path, value: str) -> _Splice:
-        pair = _in_braces(path, value)[1:-1]
+        return self._pair_in_flow(node, _in_braces(path, value)[1:-1])
+
+    def _pair_in_flow(self, node: yaml.MappingNode, pair: str) -> _Splice:
         if not node.value:
             at = self._start(node) + 1
             return _Splice(at, at, pair)
@@ -207,7 +261,9 @@ class _Editor:
         siblings = [child for _, child in node.value if isinstance(child, yaml.MappingNode)]
         block = top or any(not child.flow_style for child in siblings)
         column = int(node.value[0][0].start_mark.column)
-        lines = list(_lines(path, value, column, self._step() if block else 0))
+        return self._lines_after(node, list(_lines(path, value, column, self._step() if block else 0)))
+
+    def _lines_after(self, node: yaml.MappingNode, lines: list[str]) -> _Splice:
         at = self._next_line(node)
         ended = at == 0 or self._text[at - 1] == "\n"
         joined = self._line_end.join(lines)
@@ -283,6 +339,12 @@ def _lines(path: _Path, value: str, column: int, step: int) -> Iterator[str]:
 def _in_braces(path: _Path, value: str) -> str:
     inner = _scalar(value, None, flow=True) if len(path) == 1 else _in_braces(path[1:], value)
     return f"{{{_key(path[0], flow=True)}: {inner}}}"
+
+
+def _written(value: str | tuple[str, ...], *, flow: bool) -> str:
+    if isinstance(value, str):
+        return _scalar(value, None, flow=flow)
+    return f"[{', '.join(_scalar(one, None, flow=True) for one in value)}]"
 
 
 def _key(key: str, *, flow: bool) -> str:

@@ -6,12 +6,14 @@ A reader keeps what it read, so that the next revision costs what changed in it.
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
+from asleft.domain.describing import Ground
 from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.layers import Origin
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Profile
 from asleft.domain.resolving import Typing
 from asleft.domain.rules import book
+from asleft.domain.rules.orders import Stand, stand_of
 from asleft.source.reading import FileRead, Opened, read_file
 from asleft.source.sites import Around, SiteRead, read_site
 from asleft.source.whole import Layers, Whole
@@ -119,6 +121,7 @@ class EstateReader:
             problems.extend(self._layers.problems(self._layered(whole), profiles))
         problems.extend(whole.occasion_problems(profiles))
         problems.extend(whole.alarm_problems(reads))
+        problems.extend(whole.order_problems(self._stands(reads, whole, around.profiles)))
         problems.extend(problem for one in reads.values() for problem in one.problems)
         sums = {name: one.sums for name, one in reads.items() if one.sums is not None}
         routing, untellable = whole.routing(
@@ -146,7 +149,7 @@ class EstateReader:
             sites={name: one.site for name, one in reads.items() if one.site is not None},
             stations=self._stations,
             people=whole.people,
-            order_minutes=whole.file.orders.lapse_minutes,
+            orders=whole.orders,
             occasions=whole.occasions,
             concessions=whole.concessions,
             limits=whole.limits,
@@ -154,6 +157,7 @@ class EstateReader:
             approval=whole.file.approval,
             weights=weights,
             routing=routing,
+            ground=_ground(whole, around, reads),
         )
         return estate, sorted(set(problems))
 
@@ -235,8 +239,36 @@ class EstateReader:
                     stations[as_left.station] = as_left
         self._stations = dict(sorted(stations.items())) if resort else stations
 
+    def _stands(
+        self, reads: Mapping[str, SiteRead], whole: Whole, profiles: Mapping[str, Profile]
+    ) -> dict[str, Stand]:
+        """Say what orders at each site can be about; sites of the same models and size are told from one look."""
+        known: dict[tuple[frozenset[str], bool], Stand] = {}
+        found: dict[str, Stand] = {}
+        for name, one in reads.items():
+            key = (one.profiles, len(one.stations) > whole.orders.many)
+            if key not in known:
+                models = [profiles[model] for model in sorted(one.profiles) if model in profiles]
+                known[key] = stand_of(models, len(one.stations), whole.orders)
+            found[name] = known[key]
+        return found
+
     def _layered(self, whole: Whole) -> Iterator[Opened]:
         yield whole.top
         for read in (*whole.roles.values(), *(one.site for one in self._sites.values())):
             if read is not None and read.opened is not None:
                 yield read.opened
+
+
+def _ground(whole: Whole, around: Around, reads: Mapping[str, SiteRead]) -> Ground | None:
+    """Give what stations share, as far as it could be read."""
+    if whole.top.layer is None:
+        return None
+    opened = {name: one.opened for name, one in around.roles.items()}
+    return Ground(
+        estate=whole.top.layer,
+        sites={name: one.layer for name, one in reads.items() if one.layer is not None},
+        roles={name: one.layer for name, one in opened.items() if one is not None and one.layer is not None},
+        profiles=around.profiles,
+        profile=whole.file.profile,
+    )

@@ -21,7 +21,18 @@ from asleft.domain.kinds import (
 from asleft.domain.names import harmless
 from asleft.domain.problems import Level as Weight
 from asleft.domain.problems import Problem
-from asleft.domain.profile import Action, Ear, Identity, Keeper, Pair, Patching, Point, Profile, Setting
+from asleft.domain.profile import (
+    Action,
+    Ear,
+    Identity,
+    Keeper,
+    Pair,
+    Patching,
+    Place,
+    Point,
+    Profile,
+    Setting,
+)
 from asleft.source.documents import Document, read_document
 from asleft.source.files.parts import validate
 from asleft.source.files.profile import ActionRow, EarRow, ObjectRow, PatchingRow, ProfileFile, SettingRow
@@ -182,7 +193,13 @@ class _ProfileReader:
             self.tell(
                 path,
                 "its place in the safe order of writes is missing",
-                "write 'place: level', patch, access or address",
+                "write 'place: level', patch, access, light or address",
+            )
+        if row.place is Place.LIGHT and (row.louder or row.heard or row.opens or row.concede):
+            self.tell(
+                (*path, "place"),
+                "a light is only seen: what is heard, gets louder or lets people in is none",
+                "write 'place: level', patch or access",
             )
         if row.kept_by is Keeper.ESTATE and not row.matters:
             self.tell(path, "it does not say why it matters", "write 'matters: …', one plain sentence")

@@ -24,8 +24,9 @@ profile: stage-station
 # What counts as approved: the newest commit (commit), signed commits (signed), or a signed tag (tag).
 approval: commit
 
-# A restore that was drawn up and is not confirmed lapses after this many minutes.
-orders: {{lapse-minutes: 15}}
+# An order that was drawn up and is not confirmed lapses after this many minutes. Two different people must confirm for
+# whatever stands in two-people. Once two of you may at each site, let it be [hearing rise, address, many].
+orders: {{lapse-minutes: 15, two-people: []}}
 
 # Firmware that you have approved, by model. Take the hash off once you know yours.
 # firmware: {{stage-station: ["2.4.1"]}}

@@ -16,11 +16,13 @@ from asleft.domain.profile import Concern, Profile
 from asleft.domain.rules.alarms import check_alarms
 from asleft.domain.rules.book import BOOK
 from asleft.domain.rules.occasions import check_occasion, check_order
+from asleft.domain.rules.orders import Stand, check_people
 from asleft.domain.rules.routes import check_routes
 from asleft.source.files.alarms import to_alarm_rules
 from asleft.source.files.estate import ConcessionsFile, EstateFile, PeopleFile
 from asleft.source.files.hearing import to_limits
 from asleft.source.files.occasion import OccasionFile
+from asleft.source.files.orders import to_order_rules
 from asleft.source.files.routes import to_routing
 from asleft.source.namings import check_names, check_values
 from asleft.source.reading import FileRead, Opened
@@ -58,6 +60,7 @@ class Whole:
         self.people = self._people()
         self.concessions = tuple(self._concessions())
         self.occasions = tuple(self._occasions())
+        self.orders = to_order_rules(self.file.orders)
         self.alarms = to_alarm_rules(self.file.alarms, self._suppresses())
 
     @property
@@ -142,6 +145,22 @@ class Whole:
             occasion=of_occasion,
         )
 
+    def order_problems(self, stands: Mapping[str, Stand]) -> Iterator[Problem]:
+        """Tell at which sites people are lacking who may confirm.
+
+        Args:
+            stands: What stands at each site whose stations could be read.
+        """
+        opened = self._opened("people.yaml")
+        if opened is None:
+            return  # nobody is known: that there is no such file, or what is wrong with it, is told already
+        document = opened.document
+
+        def line(*path: str) -> Origin:
+            return Origin(layer="people", file=document.path, line=document.line(("people", *path)))
+
+        yield from check_people(self.orders, self.people, stands, line=line)
+
     def weights(self) -> tuple[dict[str, Level | None], list[Problem]]:
         """Give how much each rule weighs in this estate where it says so, and what is wrong with that."""
         weights: dict[str, Level | None] = {}
@@ -173,6 +192,7 @@ class Whole:
                 rights=frozenset(row.rights),
                 sites=frozenset(row.sites),
                 signs_as=frozenset(row.signs_as),
+                concerns=frozenset(row.concerns),
             )
             for key, row in cast("PeopleFile", opened.file).people.items()
         }

@@ -1,6 +1,7 @@
 """The desk of an agent that runs on and on: what waits for the network is apart from what touches the ledger."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -16,8 +17,11 @@ from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.baseline import Baseline, Revision, Touch, Verdict
 from asleft.ports.clock import Clock
-from asleft.ports.ledger import KeptOrder, Ledger
+from asleft.ports.ledger import Ledger
+from asleft.ports.orders import KeptOrder
+from asleft.ports.proposals import Trials
 from asleft.ports.records import Records
+from asleft.ports.signatures import Signatures
 from asleft.ports.stations import Stations
 from asleft.work.alarms.alarming import Alarming
 from asleft.work.alarms.desk import AlarmDesk
@@ -106,6 +110,8 @@ class AgentDesk(OwnerDesk):
         patience: How long to wait for a station that moves to another address.
         books: Writes into the records; its own where none is given.
         freshest: Gives what is known of a station by now, where stations are followed.
+        trials: Makes proposals; the desk makes none where it is not given.
+        signatures: Checks signed confirmations; None where none can be checked.
     """
 
     def __init__(
@@ -120,6 +126,8 @@ class AgentDesk(OwnerDesk):
         patience: Patience | None = None,
         books: Bookkeeping | None = None,
         freshest: Freshest | None = None,
+        trials: Trials | None = None,
+        signatures: Signatures | None = None,
     ) -> None:
         self._apart = FetchedApart(baseline)
         self.telling: Telling | None = None
@@ -137,6 +145,8 @@ class AgentDesk(OwnerDesk):
             patience=patience,
             books=books,
             freshest=freshest,
+            trials=trials,
+            signatures=signatures,
         )
 
     @property
@@ -162,12 +172,19 @@ class AgentDesk(OwnerDesk):
         """
         if self.live is not None:
             standing = self.live.changed(looks)
-            known = {station: look for station, look in looks.items() if station in here.stations}
-            self._observe(self.in_force().estate, standing, known, here)
+            # While an order is carried out, what a station has is nobody's drift: its end says what stands.
+            known = {
+                station: look
+                for station, look in looks.items()
+                if station in here.stations and station not in self._restores.busy
+            }
+            here_only = [item for item in standing if item.drift.key.station in known]
+            self._observe(self.in_force().estate, here_only, known, here)
 
     def tick(self, estate: Estate) -> None:
         """Let a second go by for alarms and alerts."""
         self._told(estate, self._alarming.tick(estate))
+        self.sweep()
         if self.telling is not None:
             self.telling.tick(estate)
 
@@ -178,18 +195,15 @@ class AgentDesk(OwnerDesk):
             self.telling.tell_of_the_day(estate, figures, self.alarms().alarms)
         return figures
 
-    async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
-        """Confirm an order as a named person and carry it out.
-
-        What the station tells of the order's own writes is recorded with the order, not before it.
-        """
-        meant = [kept.order.station for kept in self._ledger.orders() if kept.order.id == order_id]
+    @asynccontextmanager
+    async def _held(self, stations: Collection[StationId]) -> AsyncIterator[None]:
+        """Record nothing of some stations meanwhile: what they tell of an order's writes is recorded with the order."""
         if self.live is None:
-            return await super().confirm(order_id, by=by, reason=reason, accepted=accepted)
-        with self.live.held(*meant):
-            kept = await super().confirm(order_id, by=by, reason=reason, accepted=accepted)
+            yield
+            return
+        with self.live.held(*stations):
+            yield
         await self.live.flush([])
-        return kept
 
     def fetch(self) -> None:
         """Fetch the baseline; nothing comes into force before `settle`.
@@ -226,7 +240,7 @@ class AgentDesk(OwnerDesk):
     def _fetched(self) -> Estate:
         current = self.settle()
         self.notices = current.notices
-        return current.estate.at(self._clock())
+        return self.present(current.estate)
 
     def under_way(self) -> Sequence[KeptOrder]:
         """Give the orders that are confirmed and have not ended."""
@@ -239,7 +253,7 @@ class AgentDesk(OwnerDesk):
             NoStation: A site is not in the estate.
         """
         base = self.in_force().estate
-        estate = base.at(self._clock())
+        estate = self.present(base)
         for site in sites:
             if site not in estate.sites:
                 raise NoStation(
@@ -247,6 +261,9 @@ class AgentDesk(OwnerDesk):
                     where="the baseline",
                     todo=nearest(site, list(estate.sites)),
                 )
-        report = await self._rounds.go(estate, sites=set(sites) or set(estate.sites), progress=progress)
+        with self._restores.busy_meanwhile() as busy:
+            report = await self._rounds.go(
+                estate, sites=set(sites) or set(estate.sites), progress=progress, busy=busy
+            )
         self._observe(base, report.standing, report.looks)
         return report

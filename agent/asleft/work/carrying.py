@@ -4,25 +4,27 @@ Every step stands in the ledger before it is taken, so that the next start after
 """
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from asleft.domain.canonical import GuardFailed, apply_guarded, canonical
 from asleft.domain.comparison import differing
-from asleft.domain.errors import AsleftError
 from asleft.domain.estate import AsLeft
-from asleft.domain.kinds import Foreign, Found, to_json
+from asleft.domain.kinds import Found, to_json
 from asleft.domain.names import harmless
-from asleft.domain.orders import Event, Order, Write, guard_document
-from asleft.domain.profile import Setting
+from asleft.domain.order_rules import OrderRules
+from asleft.domain.orders import Event, Order, guard_document
 from asleft.domain.snapshot import AsFound
-from asleft.ports.ledger import Ledger, Step, StepState
-from asleft.ports.stations import StationError, Stations, WriteRefused
+from asleft.ports.clock import Clock
+from asleft.ports.orders import OrderBook, Step, StepState
+from asleft.ports.stations import Held, StationError, Stations
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.presence import Patience, Presence
+from asleft.work.writing import Leave, Stop, Writing, in_words
 
-__all__ = ["Carried", "Carrier"]
+__all__ = ["Carried", "Carrier", "action_step"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,8 +42,13 @@ class Carried:
     found: AsFound | None
 
 
-class _Stop(Exception):
-    """The writes go no further, for this reason."""
+def _may() -> str:
+    return ""
+
+
+def action_step(action: str) -> str:
+    """Name the step of an action, which no setting is called."""
+    return f"action {action}"
 
 
 class Carrier:
@@ -51,10 +58,14 @@ class Carrier:
         stations: The door to stations.
         looking: Finds and reads the station.
         ledger: Takes every step before it is made.
-        as_left: The approved settings of the station.
+        as_left: What is managed at the station.
         search: Looks for its serial where it is gone from its address.
         order: What is to be written.
-        patience: How long to wait for a station that moves.
+        rules: What the estate asks of orders.
+        patience: How a station that moves is waited for.
+        clock: Gives the time.
+        leave: Says before each write why nothing may be written now.
+        leave_back: Says why nothing may be put back now.
     """
 
     def __init__(
@@ -62,11 +73,15 @@ class Carrier:
         *,
         stations: Stations,
         looking: Looking,
-        ledger: Ledger,
+        ledger: OrderBook,
         as_left: AsLeft,
         search: SiteSearch,
         order: Order,
+        rules: OrderRules,
         patience: Patience,
+        clock: Clock,
+        leave: Leave = _may,
+        leave_back: Leave = _may,
     ) -> None:
         self._stations = stations
         self._looking = looking
@@ -74,6 +89,8 @@ class Carrier:
         self._as_left = as_left
         self._search = search
         self._order = order
+        self._rules = rules
+        self._clock = clock
         self._presence = Presence(
             stations=stations,
             looking=looking,
@@ -81,19 +98,34 @@ class Carrier:
             search=search,
             serial=order.serial,
             patience=patience,
+            clock=clock,
         )
-        self._attempted: list[Write] = []
+        self._patience = patience
+        self._writing = Writing(
+            presence=self._presence,
+            ledger=ledger,
+            as_left=as_left,
+            order=order,
+            rules=rules,
+            clock=clock,
+            patience=patience,
+            leave=leave,
+            leave_back=leave_back,
+        )
         self.interrupted: Carried | None = None
         """How the order ended where `carry_out` was cancelled."""
 
     async def check(self) -> Carried | None:
-        """Meet the station and see that nothing of it moved since the order was drawn up; None where nothing did.
+        """Meet the station, lock it and see that nothing of it moved since the order was drawn up; None where nothing did.
 
         Nothing is written here, and whatever is not as it was refuses the order with the station untouched: the hazards
         that a person took on were those of that state.
         """
         try:
+            await self._presence.hold([write.setting for write in self._order.writes])
             found = await self._presence.read_all()
+        except Held as problem:
+            return _refused(problem.what, None)
         except StationError as problem:
             return _refused(problem.what, None)
         try:
@@ -108,19 +140,16 @@ class Carrier:
         return _refused(taken, found) if taken else None
 
     def _moved(self, name: str, found: AsFound) -> str:
-        now = self._show(name, found.values.get(name))
+        now = self._writing.show(name, found.values.get(name))
         return f"{name} is {now} now, no longer what the order was drawn up for"
 
     async def _who_has_the_address(self) -> str:
         """Say which other unit answers at the address that would be written; empty where none does."""
-        for write in self._order.writes:
-            if write.setting == self._as_left.profile.reached_at:
-                address = str(write.after).partition("/")[0]
-                serial = await self._stations.serial_at(address, self._search.site.port)
-                if serial and serial != self._order.serial:
-                    return (
-                        f"serial {harmless(serial)} already answers at {address}, where the station belongs"
-                    )
+        address = self._presence.where_to((write.setting, write.after) for write in self._order.writes)
+        if address:
+            serial = await self._stations.serial_at(address, self._search.site.port)
+            if serial and serial != self._order.serial:
+                return f"serial {harmless(serial)} already answers at {address}, where the station belongs"
         return ""
 
     async def carry_out(self) -> Carried:
@@ -128,175 +157,206 @@ class Carrier:
 
         Call `check` first. Being cancelled puts everything back, too.
         """
+        if self._order.action:
+            return await self._act()
         try:
-            for write in self._order.writes:
-                await self._write(write)
-            found = await self._presence.arrive(
-                [(write.setting, write.after) for write in self._order.writes]
-            )
-            self._verify(found)
+            await self._writing.forward()
+            found = await self._writing.arrive([(write.setting, write.after) for write in self._order.writes])
+            self._writing.verify(found)
         except asyncio.CancelledError:
             # The person's interrupt ends the work, not the care for the station: only a second one cuts this short.
             self.interrupted = await self._put_back_or_halt("it was interrupted")
             raise
         except Exception as problem:  # noqa: BLE001 whatever went wrong, the station comes first
-            return await self._put_back_or_halt(_said(problem))
+            return await self._put_back_or_halt(in_words(problem))
         return Carried(event=Event.FINISH, outcome="every write was read back as ordered", found=found)
 
     async def close(self) -> None:
-        """End the conversation."""
+        """Give every lock back and end the conversation."""
         await self._presence.leave()
 
-    def _setting(self, name: str) -> Setting:
-        return self._as_left.profile.settings[name]
+    # An action that makes the station another one cannot be taken back: it is found done, or a person has to look.
 
-    def _show(self, name: str, value: Found | None) -> str:
-        return self._setting(name).show(value)
-
-    def _step(self, write: Write, state: StepState, note: str) -> None:
-        self._ledger.set_step(self._order.id, Step(setting=write.setting, state=state, note=note))
-
-    async def _write(self, write: Write) -> None:
-        now = await self._presence.value_of(write.setting)
-        if now != write.before:
-            raise _Stop(
-                f"{write.setting} moved to {self._show(write.setting, now)} while the order was under way"
-            )
-        self._step(write, StepState.MEANT, "")
-        self._attempted.append(write)
+    async def _act(self) -> Carried:
+        step = action_step(self._order.action)
         try:
-            await self._presence.write(write.setting, write.after)
-        except WriteRefused as problem:
-            self._step(write, StepState.REFUSED, problem.what)
-            raise
-        self._step(write, StepState.WRITTEN, "")
-
-    def _verify(self, found: AsFound) -> None:
-        """See that every write was kept and that no other managed setting moved with it."""
-        wanted = {write.setting: write.after for write in self._order.writes}
-        expected = {
-            name: value
-            for name, value in {**self._order.found, **wanted}.items()
-            if not isinstance(value, Foreign)
-        }
-        wrong = [name for name in expected if name not in found.values]
-        wrong += differing(self._as_left.profile, expected, found.values)
-        for write in self._attempted:
-            shown = self._show(write.setting, found.values.get(write.setting))
-            if write.setting in wrong:
-                self._step(write, StepState.REFUSED, f"reads {shown}")
-            else:
-                self._step(write, StepState.WRITTEN, shown)
-        if wrong:
-            name = wrong[0]
-            aim = "should be" if name in wanted else "was not to be touched and was"
-            raise _Stop(
-                f"{name} reads {self._show(name, found.values.get(name))} after the writes;"
-                f" it {aim} {self._show(name, expected[name])}"
+            self._writing.see_allowed()
+        except Stop as why:
+            return _refused(in_words(why), None)
+        self._ledger.set_step(self._order.id, Step(setting=step, state=StepState.MEANT, note=""))
+        try:
+            await self._presence.do(self._order.action)
+        except StationError as problem:
+            self._ledger.set_step(
+                self._order.id, Step(setting=step, state=StepState.REFUSED, note=problem.what)
             )
+            return await self._acted(done=False, why=problem.what)
+        self._ledger.set_step(self._order.id, Step(setting=step, state=StepState.WRITTEN, note=""))
+        return await self._acted(done=True, why="")
 
-    async def resume(self, steps: Sequence[Step], *, lapsed: bool) -> Carried:
+    async def _acted(self, *, done: bool, why: str) -> Carried:
+        """Look what an action made of the station."""
+        try:
+            found = await self._after_the_action(done=done)
+        except StationError as problem:
+            return Carried(
+                event=Event.HALT,
+                outcome=f"halted: {self._order.action} was asked for, and the station has not been reached since:"
+                f" {problem.what}. Look for it in the station range, or go there with a cable",
+                found=None,
+            )
+        others = self._not_in_factory_state(found)
+        if not others:
+            return Carried(event=Event.FINISH, outcome="it is in factory state", found=found)
+        if not done and found.values == self._order.found:
+            return Carried(
+                event=Event.PUT_BACK, outcome=f"it is as it was: {why or 'it was not done'}", found=found
+            )
+        shown = ", ".join(f"{name} {self._writing.show(name, found.values.get(name))}" for name in others[:3])
+        return Carried(
+            event=Event.HALT,
+            outcome=f"halted: it is not in factory state: {shown}{f'; {why}' if why else ''}",
+            found=found,
+        )
+
+    async def _after_the_action(self, *, done: bool) -> AsFound:
+        """Read the station once it has settled: it may restart only after its answer, and come up at another address.
+
+        Raises:
+            StationError: It was not reached in time.
+        """
+        now = self._clock()
+        due, settled = now + self._rules.reach, now + timedelta(seconds=self._patience.settles)
+        pause = self._patience.pause
+        while True:
+            try:
+                found = await self._presence.read_all()
+            except StationError:
+                # Wherever its serial answers in the range by then is where it is: each reading looks anew.
+                if self._clock() >= due:
+                    raise
+            else:
+                waits = done and self._not_in_factory_state(found)
+                if not waits or self._clock() >= settled:
+                    return found
+            await self._patience.sleep(pause)
+            pause = min(pause * 1.5, self._patience.longest)
+
+    def _not_in_factory_state(self, found: AsFound) -> Sequence[str]:
+        profile = self._as_left.profile
+        factory = {
+            name: profile.settings[name].factory
+            for name in found.values
+            if profile.settings[name].factory is not None
+        }
+        wanted = {name: value for name, value in factory.items() if value is not None}
+        return differing(profile, wanted, found.values)
+
+    # After a crash.
+
+    async def resume(self, steps: Sequence[Step], *, lapsed: bool, due: datetime | None = None) -> Carried:
         """Finish what an agent that is gone had under way, or put it back, by what is found on the station.
 
         Args:
             steps: The steps that stand in the ledger.
             lapsed: Whether the order's time is over: then nothing is made louder again without a person.
+            due: Until when the station must be reached at its new address, where it was told to go.
         """
         begun = {step.setting for step in steps}
-        self._attempted = [write for write in self._order.writes if write.setting in begun]
         why = "the agent stopped while the order was under way"
+        if self._order.action:
+            done = any(step.state is StepState.WRITTEN for step in steps)
+            return await self._acted(done=done, why=why) if steps else _refused(why, None)
+        self._writing.attempted = [write for write in self._order.writes if write.setting in begun]
+        self._presence.will_hold([write.setting for write in self._order.writes])
         try:
-            found = await self._presence.read_all()
+            found = await self._found_again(due)
+        except StationError as problem:
+            # Nothing is put back without a look first: somebody may have set the station since.
+            return await self._not_looked_at(f"{why} ({in_words(problem)})", problem)
+        try:
             self._see_no_other_hand(found, lapsed=lapsed)
-            found = await self._presence.arrive([(write.setting, write.after) for write in self._attempted])
-            self._verify(found)
+            found = await self._there(found)
+            self._writing.verify(found)
         except _OtherHand as problem:
-            return Carried(event=Event.HALT, outcome=_halted(why, str(problem)), found=found)
+            return Carried(event=Event.HALT, outcome=self._halted(why, str(problem)), found=found)
         except Exception as problem:  # noqa: BLE001 as in carry_out
-            return await self._put_back_or_halt(f"{why} ({_said(problem)})")
+            return await self._put_back_or_halt(f"{why} ({in_words(problem)})")
         return Carried(event=Event.FINISH, outcome=f"{why}; every write was found made", found=found)
+
+    async def _not_looked_at(self, why: str, problem: StationError) -> Carried:
+        if not self._writing.attempted:
+            return Carried(event=Event.PUT_BACK, outcome=f"nothing was written: {why}", found=None)
+        outcome = self._halted(why, in_words(problem))
+        return Carried(event=Event.HALT, outcome=outcome, found=await self._last_look())
+
+    async def _found_again(self, due: datetime | None) -> AsFound:
+        """Read the station; one that was told to go is waited for until its time is over."""
+        try:
+            return await self._presence.read_all()
+        except StationError:
+            to = self._presence.where_to((write.setting, write.after) for write in self._writing.attempted)
+            if not to or due is None or self._clock() >= due:
+                raise
+            await self._presence.follow(to, due=due)
+            return await self._presence.read_all()
+
+    async def _there(self, found: AsFound) -> AsFound:
+        """Bring addresses that were written into force, where the station is not there already."""
+        written = [(write.setting, write.after) for write in self._writing.attempted]
+        if self._presence.where_to(written) in {"", found.address}:
+            return found
+        self._writing.see_allowed()
+        return await self._writing.arrive(written)
 
     def _see_no_other_hand(self, found: AsFound, *, lapsed: bool) -> None:
         """Refuse to write over what somebody set since, and to raise what stands lower when nobody waits for it."""
         complete = all(found.values.get(write.setting) == write.after for write in self._order.writes)
-        for write in self._attempted:
+        for write in self._writing.attempted:
             now = found.values.get(write.setting)
-            shown = self._show(write.setting, now)
-            if now not in {write.before, write.after}:
+            shown = self._writing.show(write.setting, now)
+            # It may have been killed while it was putting back, too.
+            if not self._is_ours(now, (write.before, *write.path, *self._writing.way_back(write))):
                 raise _OtherHand(f"{write.setting} reads {shown}, neither as found nor as ordered")
             if (
                 lapsed
                 and not complete
-                and now == write.after
-                and self._louder(write.setting, now, write.before)
+                and now != write.before
+                and self._writing.louder(write.setting, now, write.before)
             ):
                 raise _OtherHand(
                     f"{write.setting} stays at {shown}, for putting it back would make it louder"
                 )
 
-    def _louder(self, name: str, now: Found | None, then: Found) -> bool:
-        setting = self._setting(name)
-        if now is None or isinstance(then, Foreign):
-            return bool(setting.louder)
-        return setting.is_louder(now, then)
+    def _is_ours(self, now: Found | None, known: Collection[Found]) -> bool:
+        return now in known
 
     async def _put_back_or_halt(self, why: str) -> Carried:
         """Put back whatever was written, last write first; where that fails too, the order is halted."""
+        if not self._writing.attempted:
+            return Carried(event=Event.PUT_BACK, outcome=f"nothing was written: {why}", found=None)
         try:
-            found = await self._put_back()
+            found = await self._writing.back()
         except Exception as problem:  # noqa: BLE001 nothing may hide that the station is not as it was
             return Carried(
-                event=Event.HALT, outcome=_halted(why, _said(problem)), found=await self._last_look()
+                event=Event.HALT,
+                outcome=self._halted(why, in_words(problem)),
+                found=await self._last_look(),
             )
         return Carried(event=Event.PUT_BACK, outcome=f"put back as it was found: {why}", found=found)
 
-    async def _put_back(self) -> AsFound:
-        found = await self._presence.read_all()
-        undone: list[Write] = []
-        trouble: list[str] = []
-        for write in reversed(self._attempted):
-            now = found.values.get(write.setting)
-            if now == write.before:
-                continue
-            # After a failure only what makes it quieter goes on: the rest was to be put back in this very order.
-            if trouble and self._louder(write.setting, now, write.before):
-                trouble.append(f"{write.setting} was left at {self._show(write.setting, now)}")
-                continue
-            try:
-                await self._put_one_back(write)
-            except (_Stop, StationError) as problem:
-                trouble.append(_said(problem))
-                continue
-            undone.append(write)
-        found = await self._presence.arrive([(write.setting, write.before) for write in undone])
-        trouble += self._still_different(found)
-        if trouble:
-            raise _Stop("; ".join(trouble))
-        for write in undone:
-            self._try_step(write, self._show(write.setting, found.values.get(write.setting)))
-        return found
-
-    async def _put_one_back(self, write: Write) -> None:
-        if isinstance(write.before, Foreign):
-            raise _Stop(
-                f"{write.setting} was '{harmless(write.before.raw)}', which the profile does not know"
-            )
-        await self._presence.write(write.setting, write.before)
-        self._try_step(write, "")
-
-    def _try_step(self, write: Write, note: str) -> None:
-        """Note that a write was put back; a ledger that cannot take it must not keep the station from it."""
-        with suppress(AsleftError):
-            self._step(write, StepState.PUT_BACK, note)
-
-    def _still_different(self, found: AsFound) -> list[str]:
-        """Say which managed settings are not as they were when the order was drawn up, those not written included."""
-        before = {**self._order.found, **{write.setting: write.before for write in self._attempted}}
-        return [
-            f"{name} reads {self._show(name, found.values.get(name))}, was {self._show(name, value)}"
-            for name, value in before.items()
-            if found.values.get(name) != value
-        ]
+    def _halted(self, why: str, then: str) -> str:
+        to = self._presence.where_to((write.setting, write.after) for write in self._writing.attempted)
+        cable = (
+            f"; it was told to be at {to} and was at {self._order.address} before: if it is at neither, go there with"
+            " a cable"
+            if to
+            else ""
+        )
+        return (
+            f"halted: {why}; then it could not be put back: {then}{cable}."
+            " Look at the station before anyone plays on it"
+        )
 
     async def _last_look(self) -> AsFound | None:
         with suppress(StationError):
@@ -305,25 +365,9 @@ class Carrier:
         return look if isinstance(look, AsFound) else None
 
 
-class _OtherHand(_Stop):
+class _OtherHand(Stop):
     """Somebody set the station since, or would be surprised by a rise: a person has to look."""
 
 
 def _refused(why: str, found: AsFound | None) -> Carried:
     return Carried(event=Event.REFUSE, outcome=f"nothing was written: {why}", found=found)
-
-
-def _halted(why: str, then: str) -> str:
-    return (
-        f"halted: {why}; then it could not be put back: {then}. Look at the station before anyone plays on it"
-    )
-
-
-def _said(problem: Exception) -> str:
-    if isinstance(problem, AsleftError):
-        return problem.what
-    return (
-        str(problem)
-        if isinstance(problem, _Stop)
-        else f"a bug of asleft, {type(problem).__name__}: {problem}"
-    )

@@ -1,11 +1,13 @@
 """The one way in to the work, for every face."""
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from datetime import datetime, timedelta
+from contextlib import AbstractAsyncContextManager, nullcontext
+from datetime import datetime
 from functools import cached_property
 
 from asleft.domain.alarms.alarm import AlarmChange
-from asleft.domain.alarms.figures import Figures
+from asleft.domain.drawing import Wish
+from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
@@ -13,106 +15,32 @@ from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.baseline import Baseline
 from asleft.ports.clock import Clock
-from asleft.ports.ledger import KeptOrder, Ledger, Looked, Standing
-from asleft.ports.records import Entry, Records
+from asleft.ports.ledger import Ledger, Standing
+from asleft.ports.orders import KeptOrder
+from asleft.ports.proposals import Trials
+from asleft.ports.records import Records
+from asleft.ports.signatures import Signatures
 from asleft.ports.stations import Stations
-from asleft.work.alarms.alarming import Alarming
+from asleft.work.acts import StationActs
 from asleft.work.alarms.changeover import due_among
-from asleft.work.alarms.desk import AlarmBoard, AlarmDesk, Board
-from asleft.work.approved import InForce, Stand, in_force, stand_of
+from asleft.work.alarms.desk import AlarmDesk
+from asleft.work.answers import Desk
+from asleft.work.approved import in_force
 from asleft.work.bookkeeping import Bookkeeping
-from asleft.work.ordering import NoStation, stations_of
+from asleft.work.guards import Confirming
+from asleft.work.lending import Lending
+from asleft.work.many import GroupProgress
+from asleft.work.order_desk import OrderDesk
+from asleft.work.ordering import NoStation
 from asleft.work.presence import Patience
-from asleft.work.questions import StationView, WhyView, history, station_view, why_view
+from asleft.work.proposing.desk import ProposalDesk
 from asleft.work.restores import DrawnUp, Restores
 from asleft.work.rounds import Progress, RoundReport, Rounds
 
-__all__ = ["Desk", "Freshest", "OwnerDesk"]
+__all__ = ["Freshest", "OwnerDesk"]
 
 Freshest = Callable[[StationId, AsFound | NotRead], AsFound | NotRead]
 """Gives what is known of a station by now, for a look at it."""
-
-
-class Desk:
-    """Answers questions about one home; it neither writes nor reaches a station.
-
-    Args:
-        baseline: The baseline repository.
-        records: The records repository.
-        ledger: State under the home folder.
-        alarms: Alarms under the home folder.
-        clock: Gives the time, which says what is on at each site.
-    """
-
-    def __init__(
-        self, *, baseline: Baseline, records: Records, ledger: Ledger, alarms: AlarmStore, clock: Clock
-    ) -> None:
-        self._baseline = baseline
-        self._records = records
-        self._ledger = ledger
-        self._alarm_store = alarms
-        self._clock = clock
-
-    @cached_property
-    def _alarming(self) -> Alarming:
-        # Only when it is asked for: a home that no agent of this version has opened has no tables for it yet.
-        return Alarming(self._alarm_store, self._clock, lambda estate: estate.alarms)
-
-    @cached_property
-    def _board(self) -> AlarmBoard:
-        return AlarmBoard(self._alarming, self._ledger, self._clock, self.estate_now)
-
-    def alarms(self) -> Board:
-        """Give the alarms as they are now, list by list."""
-        return self._board.alarms()
-
-    def figures(self, days: float, *, interval: timedelta | None = None) -> Figures:
-        """Give the figures of the last days; the interval between rounds bounds the time to detect."""
-        return self._board.figures(days, interval=interval)
-
-    def in_force(self) -> InForce:
-        """Give the estate in force."""
-        return in_force(self._baseline, self._ledger, refresh=False)
-
-    def estate_now(self) -> Estate:
-        """Give the estate in force, with the occasions that are on now."""
-        return self.in_force().estate.at(self._clock())
-
-    def stand(self) -> Stand:
-        """Say how the revision in force stands to the newest one that was fetched, and who approved it."""
-        return stand_of(self._baseline, self._ledger, now=self._clock())
-
-    def drifts(self) -> Sequence[Standing]:
-        """Give what stands now, by station."""
-        return self._ledger.standing()
-
-    def looks(self) -> dict[StationId, Looked]:
-        """Give the last look at every station of the estate in force, those never looked at left out."""
-        estate = self.in_force().estate
-        return {station: look for station, look in self._ledger.looks().items() if station in estate.stations}
-
-    def station(self, name: str) -> StationView:
-        """Put as left beside as found for one station, named `site/station`."""
-        estate = self.estate_now()
-        return station_view(estate, self._ledger, stations_of(estate, [name])[0])
-
-    def why(self, name: str, setting: str) -> WhyView:
-        """Say where the approved value of a setting comes from."""
-        estate = self.estate_now()
-        return why_view(estate, self._baseline, stations_of(estate, [name])[0], setting)
-
-    def orders(self) -> Sequence[KeptOrder]:
-        """Give all orders, oldest first."""
-        return self._ledger.orders()
-
-    def history(self, name: str | None, *, limit: int | None = None) -> Sequence[Entry]:
-        """Give the records' commits, newest first; a station that is long gone may be named, too."""
-        station = None
-        if name is not None:
-            station = StationId.parse(name)
-            if station is None:
-                raise NoStation(f"'{harmless(name)}' is not a station", todo="write it as site/station")
-        return history(self._records, station, limit=limit)
 
 
 class OwnerDesk(Desk):
@@ -128,6 +56,8 @@ class OwnerDesk(Desk):
         patience: How long to wait for a station that moves to another address.
         books: Writes into the records; its own where none is given.
         freshest: Gives what is known of a station by now, where stations are followed.
+        trials: Makes proposals; the desk makes none where it is not given.
+        signatures: Checks signed confirmations; None where none can be checked.
 
     Raises:
         RecordsRewritten: Somebody rewrote the records.
@@ -145,20 +75,58 @@ class OwnerDesk(Desk):
         patience: Patience | None = None,
         books: Bookkeeping | None = None,
         freshest: Freshest | None = None,
+        trials: Trials | None = None,
+        signatures: Signatures | None = None,
     ) -> None:
         super().__init__(baseline=baseline, records=records, ledger=ledger, alarms=alarms, clock=clock)
         self.notices: tuple[str, ...] = ()
         """What a person should know of the baseline that was last worked with."""
         books = books or Bookkeeping(records, ledger)
+        self._trials, self._books, self._stations = trials, books, stations
         self._rounds = Rounds(stations, ledger, books, clock, freshest)
         self._acts = AlarmDesk(self._alarming, ledger, books, clock, self.estate_now, announce=self._told)
-        self._restores = Restores(stations, ledger, self._rounds, clock, patience=patience)
+        self._restores = Restores(
+            stations, ledger, self._rounds, books, clock, patience=patience, signatures=signatures
+        )
+        self._orders = OrderDesk(
+            self._restores,
+            ledger,
+            fetched=self._fetched,
+            ended=self._order_ended,
+            held=self._held,
+            clock=clock,
+        )
+        self.lending = Lending(
+            self._restores,
+            ledger,
+            fetched=self._fetched,
+            base=lambda: self.in_force().estate,
+            ended=self._order_ended,
+            held=self._held,
+            clock=clock,
+        )
+        """Lends settings of stations, and gives them back."""
+        self.doing = StationActs(
+            stations,
+            ledger,
+            books,
+            self._restores,
+            clock,
+            present=self.estate_now,
+            fetched=self._fetched,
+        )
+        """What stations are told to do beside their settings."""
 
     async def take_up(self) -> list[KeptOrder]:
         """Settle what an agent that is gone left unfinished; orders that ended by it are given. Call it first."""
-        if not self._restores.unfinished():
-            return []
-        return await self._restores.recover(self.estate_now())
+        estate = self.estate_now()
+        await self.doing.take_up(estate)
+        settled = await self._restores.recover(estate) if self._restores.unfinished() else []
+        return [*settled, *self._restores.sweep(estate), *await self.lending.close_due()]
+
+    def sweep(self) -> list[KeptOrder]:
+        """End the orders that nobody confirmed in time; they are given."""
+        return self._restores.sweep(self.estate_now()) if self._restores.any_lapsed() else []
 
     async def round(self, *, sites: Collection[str] = (), progress: Progress | None = None) -> RoundReport:
         """Fetch the baseline, look at every station of some sites (all where none is named), record what moved.
@@ -175,10 +143,15 @@ class OwnerDesk(Desk):
                     where="the baseline",
                     todo=nearest(site, list(known)),
                 )
-        estate = current.estate.at(self._clock())
-        report = await self._rounds.go(
-            estate, sites=set(sites) or set(known), notices=current.notices, progress=progress
-        )
+        estate = self.present(current.estate)
+        with self._restores.busy_meanwhile() as busy:
+            report = await self._rounds.go(
+                estate,
+                sites=set(sites) or set(known),
+                notices=current.notices,
+                progress=progress,
+                busy=busy,
+            )
         self._observe(current.estate, report.standing, report.looks)
         return report
 
@@ -199,7 +172,7 @@ class OwnerDesk(Desk):
         """
         now = self._clock()
         due = due_among(estate, now, [item.drift for item in standing], looks)
-        here = here or estate.at(now)
+        here = here or self.present(estate)
         self._told(here, self._alarming.observe(here, standing, looks, changeover=due))
 
     def _told(self, estate: Estate, changes: Sequence[AlarmChange]) -> None:
@@ -227,23 +200,82 @@ class OwnerDesk(Desk):
         """Put a station back in service."""
         return self._acts.in_service(name, by, reason)
 
-    async def restore(self, names: Sequence[str]) -> list[DrawnUp]:
-        """Draw up a restore order for each station named `site/station`."""
-        estate = self._fetched()
-        return await self._restores.draw_up(estate, stations_of(estate, names))
+    async def restore(
+        self, names: Sequence[str], wish: Wish | None = None, *, role: str = "", stop_share: float = 0.0
+    ) -> list[DrawnUp]:
+        """Draw up an order for each station named `site/station` or by its site, or with a role.
 
-    async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
-        """Confirm an order as a named person and carry it out."""
-        estate = self._fetched()
-        kept = await self._restores.confirm(estate, order_id, by=by, reason=reason, accepted=accepted)
+        Args:
+            names: Which stations; the whole estate where only a role is given.
+            wish: What the orders are for; a restore where nothing is said.
+            role: Only stations with this role.
+            stop_share: Share of the stations that may fail before the rest is left.
+        """
+        return await self._orders.draw_up(names, wish or Wish(), role=role, stop_share=stop_share)
+
+    async def undo(self, order_id: str, *, by: str = "", cannot_wait: str = "") -> KeptOrder:
+        """Draw up the order that takes a station back to what an earlier order found there."""
+        return await self._orders.undo(order_id, by=by, cannot_wait=cannot_wait)
+
+    async def confirm(
+        self, order_id: str, *, by: str, reason: str, accepted: Sequence[str], signature: str = ""
+    ) -> KeptOrder:
+        """Confirm an order as a named person; it is carried out once enough people have."""
+        return await self._orders.confirm(
+            order_id, Confirming(by=by, reason=reason, accepted=tuple(accepted), signature=signature)
+        )
+
+    async def confirm_group(
+        self,
+        group_id: str,
+        *,
+        by: str,
+        reason: str,
+        accepted: Sequence[str],
+        signature: str = "",
+        progress: GroupProgress | None = None,
+    ) -> list[KeptOrder]:
+        """Confirm the orders of a group as a named person; they are carried out once enough people have."""
+        confirming = Confirming(by=by, reason=reason, accepted=tuple(accepted), signature=signature)
+        return await self._orders.confirm_group(group_id, confirming, progress=progress)
+
+    def stop(self, group_id: str) -> None:
+        """Begin no further station of a group; those under way are finished."""
+        self._orders.stop(group_id)
+
+    def _held(self, stations: Collection[StationId]) -> AbstractAsyncContextManager[None]:
+        """Keep what stations tell from being recorded while an order is carried out there; nobody tells anything here."""
+        del stations
+        return nullcontext()
+
+    def _order_ended(self, kept: KeptOrder) -> None:
+        """Take what follows for alarms from what was found at the end of an order."""
         station = kept.order.station
+        estate = self.estate_now()
         looked = self._ledger.looks_at([station]).get(station)
-        if looked is not None and station in estate.stations:
+        if kept.ended is not None and looked is not None and station in estate.stations:
             standing = self._ledger.standing_at([station])
             self._observe(self.in_force().estate, standing, {station: looked.last}, estate)
-        return kept
+
+    @cached_property
+    def proposing(self) -> ProposalDesk:
+        """The part of the desk that proposes changes of the baseline.
+
+        Raises:
+            AsleftError: This desk was not given what makes proposals.
+        """
+        if self._trials is None:
+            raise AsleftError("nothing proposes changes here", todo="open the home with own_desk")
+        return ProposalDesk(
+            self._trials, self._stations, self._ledger, self._books, self._clock, self._normal
+        )
+
+    def _normal(self) -> Estate:
+        """Give the estate in force, fetched anew, in its normal state."""
+        self._fetched()
+        return self.in_force().estate
 
     def _fetched(self) -> Estate:
         current = in_force(self._baseline, self._ledger, refresh=True, now=self._clock())
         self.notices = current.notices
-        return current.estate.at(self._clock())
+        return self.present(current.estate)

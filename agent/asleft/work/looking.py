@@ -120,7 +120,12 @@ class Looking:
             stranger = conversation
         except NotReached as problem:
             missing = problem
-        moved = await self._meet_elsewhere(as_left, search)
+        try:
+            moved = await self._meet_elsewhere(as_left, search)
+        except BaseException:
+            if stranger is not None:
+                await stranger.close()
+            raise
         if moved is not None:
             if stranger is not None:
                 await stranger.close()

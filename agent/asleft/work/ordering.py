@@ -1,29 +1,28 @@
-"""Drawing up restore orders, and asking whether a person may have one carried out."""
+"""Drawing orders up for stations as they were just found, and finding them again."""
 
-from collections.abc import Collection, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Sequence
+from datetime import datetime
 
+from asleft.domain.drawing import Wish, draw_up
 from asleft.domain.errors import AsleftError
-from asleft.domain.estate import AsLeft, Estate, Person, Right, StationId
+from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
-from asleft.domain.orders import Order, OrderState, draw_up
+from asleft.domain.orders import Order, Purpose
 from asleft.domain.snapshot import AsFound, NotRead
-from asleft.ports.ledger import KeptOrder, Ledger
+from asleft.ports.orders import KeptOrder, OrderBook
 
 __all__ = [
     "MayNot",
     "NoOrder",
     "NoStation",
     "NothingToRestore",
-    "check_confirmation",
     "find_order",
     "order_for",
+    "see_unit",
     "stations_of",
     "still_approved",
 ]
-
-_LONGEST_REASON = 500
 
 
 class NothingToRestore(AsleftError):
@@ -42,11 +41,11 @@ class MayNot(AsleftError):
     """A person may not do this, or not yet; nothing was written."""
 
 
-def order_for(estate: Estate, as_left: AsLeft, look: AsFound | NotRead, *, now: datetime) -> Order:
-    """Draw up the order for a station as it was just found.
+def see_unit(as_left: AsLeft, look: AsFound | NotRead) -> AsFound:
+    """Give what was found, where it is the approved unit.
 
     Raises:
-        NothingToRestore: It is as left, could not be read, or is not the approved unit.
+        NothingToRestore: It could not be read, or is not the approved unit.
     """
     station = str(as_left.station)
     if isinstance(look, NotRead):
@@ -65,26 +64,38 @@ def order_for(estate: Estate, as_left: AsLeft, look: AsFound | NotRead, *, now: 
         raise NothingToRestore(
             f"another unit answers, serial {harmless(look.serial)}; approved is {as_left.serial}",
             where=station,
-            todo=f"put the approved unit back, or approve the new serial in {as_left.file}",
+            todo=f"put the approved unit back, or propose the new one with asleft exchange {station} --serial NEW",
         )
-    order = draw_up(
-        as_left, look, baseline=estate.commit, now=now, lapse_after=timedelta(minutes=estate.order_minutes)
-    )
+    return look
+
+
+def order_for(
+    estate: Estate, as_left: AsLeft, look: AsFound | NotRead, *, now: datetime, wish: Wish
+) -> Order:
+    """Draw up the order for a station as it was just found.
+
+    Raises:
+        NothingToRestore: It is as wanted, could not be read, or is not the approved unit.
+    """
+    found = see_unit(as_left, look)
+    order = draw_up(as_left, found, baseline=estate.commit, now=now, rules=estate.orders, wish=wish)
     if order is None:
-        unknown = f"; {len(look.unread)} settings could not be read" if look.unread else ""
+        unknown = f"; {len(found.unread)} settings could not be read" if found.unread else ""
         raise NothingToRestore(
-            f"every setting that was read is as left{unknown}", where=station, todo="nothing needs to be done"
+            f"every setting that was read is as left{unknown}",
+            where=str(as_left.station),
+            todo="nothing needs to be done",
         )
     return order
 
 
-def find_order(ledger: Ledger, order_id: str) -> KeptOrder:
+def find_order(ledger: OrderBook, order_id: str) -> KeptOrder:
     """Find an order by its id, or by a beginning of it that fits only one.
 
     Raises:
         NoOrder: None fits, or several do.
     """
-    fitting = [kept for kept in ledger.orders() if order_id and kept.order.id.startswith(order_id)]
+    fitting = ledger.orders_like(order_id) if order_id else ()
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
@@ -95,97 +106,56 @@ def find_order(ledger: Ledger, order_id: str) -> KeptOrder:
     )
 
 
-def check_confirmation(
-    estate: Estate, kept: KeptOrder, *, by: str, reason: str, accepted: Collection[str]
-) -> Person:
-    """Ask whether a person may confirm an order; the person is given where the answer is yes.
-
-    Args:
-        estate: In force now.
-        kept: The order.
-        by: Key of the person.
-        reason: Why.
-        accepted: Ids of the hazards that were ticked.
-
-    Raises:
-        NoOrder: It is not waiting for a confirmation.
-        MayNot: The person is not known or has no right to, there is no reason, or a hazard was not accepted.
-    """
-    order = kept.order
-    if kept.state is not OrderState.DRAWN_UP:
-        raise NoOrder(
-            f"order {order.id} is {kept.state}",
-            where=str(order.station),
-            todo="draw up a new one with asleft restore",
-        )
-    person = estate.people.get(by)
-    if person is None:
-        raise MayNot(
-            f"'{harmless(by)}' is not in people.yaml",
-            where="people.yaml",
-            todo=nearest(by, list(estate.people)),
-        )
-    if not person.may(Right.CONFIRM, order.station.site):
-        able = [other.key for other in estate.people.values() if other.may(Right.CONFIRM, order.station.site)]
-        raise MayNot(
-            f"{person.name} may not confirm at {order.station.site}",
-            where="people.yaml",
-            todo=f"ask {', '.join(able)}" if able else "give somebody the right to confirm there",
-        )
-    if not reason.strip():
-        raise MayNot("a confirmation needs a reason", where=order.id, todo="say why in a few words")
-    if len(reason) > _LONGEST_REASON:
-        raise MayNot(
-            f"the reason has {len(reason)} characters", where=order.id, todo=f"say it in {_LONGEST_REASON}"
-        )
-    _check_hazards(order, accepted)
-    return person
-
-
-def _check_hazards(order: Order, accepted: Collection[str]) -> None:
-    wanted = [hazard.id for hazard in order.hazards]
-    strange: Sequence[str] = [given for given in accepted if given not in wanted]
-    if strange:
-        raise MayNot(
-            f"'{harmless(strange[0])}' is no hazard of this order",
-            where=order.id,
-            todo=nearest(strange[0], wanted),
-        )
-    missing = [hazard for hazard in order.hazards if hazard.id not in accepted]
-    if missing:
-        told = "; ".join(f"{hazard.words}. {hazard.caution}" for hazard in missing)
-        raise MayNot(
-            f"{len(missing)} of {len(wanted)} hazards are not accepted: {told}",
-            where=order.id,
-            todo="if you take them on: " + " ".join(f"--accept {hazard.id}" for hazard in missing),
-        )
-
-
 def still_approved(estate: Estate, order: Order) -> str:
-    """Say why an order no longer serves the baseline in force; empty where it does."""
+    """Say why an order no longer serves the baseline in force; empty where it does.
+
+    An undo and a loan aim elsewhere than as left, and a loan's end elsewhere than as left while it is lent; for them only
+    the unit must be the approved one.
+    """
     as_left = estate.stations.get(order.station)
     if as_left is None:
         return "the station is no longer in the baseline"
     if as_left.serial != order.serial:
         return f"the baseline now approves serial {as_left.serial or 'of no unit'} for it"
+    if order.purpose in {Purpose.UNDO, Purpose.LEND, Purpose.GIVE_BACK}:
+        return ""
     for write in order.writes:
         if as_left.values.get(write.setting) != write.after:
             return f"the baseline now says {as_left.show(write.setting)} for {write.setting}"
     return ""
 
 
-def stations_of(estate: Estate, texts: Sequence[str]) -> list[StationId]:
-    """Turn `site/station` texts into stations of the estate, each once.
+def stations_of(estate: Estate, texts: Sequence[str], *, role: str = "") -> list[StationId]:
+    """Turn texts into stations of the estate, each once.
+
+    Args:
+        estate: The estate.
+        texts: `site/station`, or `site` for all of its stations; none at all with a role means the whole estate.
+        role: Only stations with this role; empty for all.
 
     Raises:
-        NoStation: A text names none; the nearest name is suggested.
+        NoStation: A text or the role names none; the nearest name is suggested.
     """
     known = {str(station): station for station in estate.stations}
-    for text in texts:
-        if text not in known:
+    found: list[StationId] = []
+    for text in texts or (list(estate.sites) if role else ()):
+        if text in known:
+            found.append(known[text])
+        elif text in estate.sites:
+            found += [station for station in estate.stations if station.site == text]
+        else:
             raise NoStation(
                 f"there is no station '{harmless(text)}'",
                 where="the baseline",
-                todo=nearest(text, list(known)),
+                todo=nearest(text, [*known, *estate.sites]),
             )
-    return list(dict.fromkeys(known[text] for text in texts))
+    if role:
+        roles = {as_left.role for as_left in estate.stations.values() if as_left.role}
+        if role not in roles:
+            raise NoStation(
+                f"no station has the role '{harmless(role)}'",
+                where="the baseline",
+                todo=nearest(role, sorted(roles)),
+            )
+        found = [station for station in found if estate.stations[station].role == role]
+    return list(dict.fromkeys(found))

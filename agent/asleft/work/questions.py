@@ -2,11 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.journal import as_found_path
 from asleft.domain.layers import Origin, namings_of
+from asleft.domain.loans import is_loan
 from asleft.domain.names import harmless
 from asleft.domain.profile import Keeper
 from asleft.ports.baseline import Baseline, Touch
@@ -125,7 +127,9 @@ class WhyView:
     names: tuple[Named, ...]
 
 
-def why_view(estate: Estate, baseline: Baseline, station: StationId, setting: str) -> WhyView:
+def why_view(
+    estate: Estate, baseline: Baseline, station: StationId, setting: str, *, now: datetime
+) -> WhyView:
     """Say which layers named a setting of a station, who last touched each line, and which one won.
 
     Raises:
@@ -151,12 +155,19 @@ def why_view(estate: Estate, baseline: Baseline, station: StationId, setting: st
             Named(
                 text=naming.text,
                 origin=naming.origin,
-                touch=baseline.touched(estate.commit, naming.origin.file, naming.origin.line),
+                touch=_lent(naming.origin, now)
+                if is_loan(naming.origin)
+                else baseline.touched(estate.commit, naming.origin.file, naming.origin.line),
                 won=at == len(namings) - 1,
             )
             for at, naming in enumerate(namings)
         ),
     )
+
+
+def _lent(origin: Origin, now: datetime) -> Touch:
+    """Say of a loan what is said of a line: no commit of the baseline has it; its order's page tells the rest."""
+    return Touch(commit="", author="the records", at=now, subject=origin.layer)
 
 
 def history(records: Records, station: StationId | None, *, limit: int | None) -> Sequence[Entry]:

@@ -105,11 +105,17 @@ class Rounds:
         sites: Collection[str],
         notices: tuple[str, ...] = (),
         progress: Progress | None = None,
+        busy: Collection[StationId] = (),
     ) -> RoundReport:
-        """Do one round over some sites: nothing is kept or recorded before every station was looked at."""
+        """Do one round over some sites: nothing is kept or recorded before every station was looked at.
+
+        Stations that an order is writing to are left out, and those where one began while they were looked at: what they have
+        meanwhile is nobody's drift. `busy` may grow while the round goes on.
+        """
         began = self._clock()
-        chosen = [station for station in estate.stations if station.site in sites]
+        chosen = [station for station in estate.stations if station.site in sites and station not in busy]
         looks = await self._look_at(estate, chosen, progress)
+        looks = {station: look for station, look in looks.items() if station not in busy}
         return self.keep(estate, looks, began=began, notices=notices)
 
     async def _look_at(

@@ -132,6 +132,8 @@ def test_from_a_change_at_a_station_to_the_all_clear(tmp_path: Path) -> None:
         assert agent.rounds() == rounds  # no round had a part in it
         assert bench.subjects()[: len(bench.subjects()) - before] == [
             f"{DRUMS}: restored headphones.gain +12 dB → 0 dB",
+            f"{DRUMS}: order {drawn['order']} confirmed by Wren Halloway ({WREN})",
+            f"{DRUMS}: order {drawn['order']} drawn up by Wren Halloway ({WREN})",
             f"{DRUMS}: acknowledged headphone gain range",
             f"{DRUMS}: headphones.gain 0 dB → +12 dB",
         ]

@@ -28,10 +28,10 @@ from asleft.daemon.settings.settings import BadSettings, read_settings
 from asleft.devices.ocp1.gateway import Ocp1Stations
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
-from asleft.domain.orders import OrderState
+from asleft.domain.orders import Event, Moved, OrderState
 from asleft.ledger.alarms import SqliteAlarms
 from asleft.ledger.store import SqliteLedger
-from asleft.ports.ledger import KeptOrder
+from asleft.ports.orders import KeptOrder
 from asleft.records.repository import Records
 from asleft.work.approved import IN_FORCE, InForce
 from asleft.work.attending import AgentDesk
@@ -217,7 +217,8 @@ async def test_what_was_left_unfinished_is_taken_up_first(tmp_path: Path) -> Non
         with bench.desk() as desk:
             order = order_of(await desk.restore([DRUMS]))
         with bench.ledger() as ledger:
-            ledger.move_order(order.id, OrderState.CONFIRMED, by="wren-halloway", reason="a", accepted=[])
+            confirmed = Moved(at=assembly.now(), event=Event.CONFIRM, by="wren-halloway", why="a")
+            ledger.move_order(order.id, OrderState.CONFIRMED, confirmed)
         with agent_desk(bench) as (agent, ledger, _):
             async with running(means_of(agent, bench)):
                 (kept,) = ledger.orders()
@@ -326,6 +327,10 @@ class Stuck:
     def settle(self) -> InForce:
         """Judge what was fetched."""
         return self._desk.settle()
+
+    def with_loans(self, here: Estate) -> Estate:
+        """Give what is lent, too."""
+        return self._desk.with_loans(here)
 
     def under_way(self) -> Sequence[KeptOrder]:
         """Give what is under way."""

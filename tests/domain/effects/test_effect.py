@@ -1,8 +1,8 @@
 """What a change of the baseline does: by resolved values, grouped, with hazards, and held against what was found."""
 
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
-from datetime import date
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import fields, replace
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -12,14 +12,17 @@ from hypothesis import strategies as st
 from asleft.domain.concessions import Concession
 from asleft.domain.effects.beside import About
 from asleft.domain.effects.effect import Change, Effect, Group, effect_between
+from asleft.domain.effects.orders import moves_of_rules
 from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.hazards import HazardKind
 from asleft.domain.hearing import CAUTION, Limits
 from asleft.domain.kinds import Found, Value
 from asleft.domain.layers import Layer, Origin
 from asleft.domain.occasions import Occasion
+from asleft.domain.order_rules import ALWAYS_TWO, OrderRules, Two
 from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level
+from asleft.domain.profile import Concern
 from asleft.source.estate import read_estate
 from asleft.source.profiles import shipped_profiles
 from domain.made import LEFT, NOON, as_found, as_left
@@ -476,13 +479,136 @@ def test_who_may_do_what_where(before: Person | None, after: Person | None, said
     assert made.changed == 0
 
 
+def confirming(*concerns: Concern, rights: Collection[Right] = frozenset({Right.CONFIRM})) -> Person:
+    return replace(person(set(rights), set()), concerns=frozenset(concerns))
+
+
+@pytest.mark.parametrize(
+    "before, after, said",
+    [
+        (
+            None,
+            confirming(Concern.ACCESS, Concern.HEARING),
+            [
+                "may now confirm restore orders everywhere",
+                "may confirm only what concerns hearing and access",
+            ],
+        ),
+        (
+            confirming(),
+            confirming(Concern.HEARING),
+            ["may confirm only what concerns hearing; until now everything"],
+        ),
+        (
+            confirming(Concern.HEARING),
+            confirming(),
+            ["may confirm everything; until now only what concerns hearing"],
+        ),
+        (
+            confirming(Concern.HEARING, rights={Right.LOOK}),
+            confirming(Concern.HEARING, rights={Right.LOOK, Right.CONFIRM}),
+            ["may now confirm restore orders everywhere", "may confirm only what concerns hearing"],
+        ),
+        (
+            confirming(Concern.HEARING),
+            confirming(rights={Right.LOOK}),
+            ["may now look everywhere", "may no longer confirm restore orders everywhere"],
+        ),
+        (confirming(Concern.HEARING), confirming(Concern.HEARING), []),
+        (confirming(rights={Right.LOOK}), confirming(Concern.HEARING, rights={Right.LOOK}), []),
+    ],
+)
+def test_what_somebody_may_confirm(before: Person | None, after: Person, said: list[str]) -> None:
+    """Concerns that narrow a right to confirm, or no longer do, are told; without the right they mean nothing."""
+    whole = replace(estate_of(), people={})
+    made = effect_between(
+        replace(whole, people={"wren": before} if before else {}), replace(whole, people={"wren": after})
+    )
+    assert [note.words for note in made.notes] == said
+
+
+@pytest.mark.parametrize(
+    "changed, there, back",
+    [
+        (
+            {"lapse": timedelta(seconds=90)},
+            "the time in which a restore order must be confirmed is now 90 s; until now 15 min",
+            "the time in which a restore order must be confirmed is now 15 min; until now 90 s",
+        ),
+        (
+            {"two": ALWAYS_TWO | {Two.ADDRESS, Two.MANY}},
+            "a hearing rise is confirmed by one person from now on; until now by two",
+            "a hearing rise is confirmed by two people from now on; until now by one",
+        ),
+        ({"two": frozenset(Two) - ALWAYS_TWO}, "", ""),
+        (
+            {"many": 4},
+            "the number of stations above which an order is one over many is now 4; until now 10",
+            "the number of stations above which an order is one over many is now 10; until now 4",
+        ),
+        (
+            {"margin": timedelta(0)},
+            "the time before and after a performance in which nothing is written is now 0 min; until now 30 min",
+            "the time before and after a performance in which nothing is written is now 30 min; until now 0 min",
+        ),
+        (
+            {"lights": True},
+            "lights may be written during performances from now on",
+            "lights may no longer be written during performances",
+        ),
+        (
+            {"signed": True},
+            "only signed confirmations count from now on",
+            "confirmations need no signature any more",
+        ),
+        (
+            {"rise": 1.5},
+            "the highest step of a rise is now 1.5 dB; until now 3 dB",
+            "the highest step of a rise is now 3 dB; until now 1.5 dB",
+        ),
+        (
+            {"rest": timedelta(seconds=5)},
+            "the pause after each step of a rise is now 5 s; until now 2 s",
+            "the pause after each step of a rise is now 2 s; until now 5 s",
+        ),
+        (
+            {"reach": timedelta(seconds=90)},
+            "the time in which a station must be reached at a new address is now 90 s; until now 10 min",
+            "the time in which a station must be reached at a new address is now 10 min; until now 90 s",
+        ),
+        (
+            {"wave": 8},
+            "the number of stations that are written at once is now 8; until now 32",
+            "the number of stations that are written at once is now 32; until now 8",
+        ),
+    ],
+)
+def test_rules_about_orders_are_told(changed: dict[str, Any], there: str, back: str) -> None:
+    """Each rule of the orders is told alone, and back again; what always asks for two moves with nothing."""
+    usual = estate_of()
+    other = replace(usual, orders=replace(usual.orders, **changed))
+    expected = [[(About.ESTATE, "", said)] if said else [] for said in (there, back)]
+    assert [words(effect_between(*pair)) for pair in ((usual, other), (other, usual))] == expected
+
+
+def test_every_rule_about_orders_is_told() -> None:
+    """No field can change in silence: a new one that is not told fails here."""
+    before = OrderRules()
+    for name in (one.name for one in fields(OrderRules)):
+        value = getattr(before, name)
+        other: Any = value - {Two.HEARING} if isinstance(value, frozenset) else None
+        if other is None:
+            other = not value if isinstance(value, bool) else value * 2
+        assert len(list(moves_of_rules(before, replace(before, **{name: other})))) == 1, name
+
+
 def test_the_estates_own_rules_are_told() -> None:
     """The approval rule, the weights of checks, the time for orders and the limits are told from and to."""
     before = estate_of()
     after = replace(
         before,
         approval=Approval.SIGNED,
-        order_minutes=30,
+        orders=OrderRules(lapse=timedelta(minutes=30)),
         limits=Limits(level=118.0),
         weights={"address.documentation": None, "access.open": Level.WARNING},
     )
@@ -558,7 +684,7 @@ VALUES = st.fixed_dictionaries({}, optional=_SOME).map(
 def test_a_change_there_and_back(old: dict[str, Value], new: dict[str, Value]) -> None:
     """What is told is exactly what differs, and the way back tells the same from the other side."""
     one, other = as_left(old), as_left(new)
-    estate = Estate(name="Quay", commit="e" * 40, sites={}, stations={}, people={}, order_minutes=15)
+    estate = Estate(name="Quay", commit="e" * 40, sites={}, stations={}, people={})
 
     def told(first: AsLeft, last: AsLeft) -> set[tuple[str, str | None, str | None]]:
         made = effect_between(

@@ -91,7 +91,6 @@ def check(
         sites=sites,
         stations={one.station: one for one in stations},
         people={idris.key: idris},
-        order_minutes=15,
         concessions=concessions,
     )
     sums = {

@@ -74,7 +74,6 @@ def estate(calendar: Calendar | None, *occasions: Occasion) -> Estate:
         sites={"quay": site},
         stations={DRUMS: as_left()},
         people={},
-        order_minutes=15,
         occasions=occasions,
     )
 

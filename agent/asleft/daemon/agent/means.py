@@ -11,7 +11,7 @@ from asleft.daemon.agent.schedule import Plan
 from asleft.daemon.agent.watching import Watched
 from asleft.domain.estate import Estate
 from asleft.ports.clock import Clock
-from asleft.ports.ledger import KeptOrder
+from asleft.ports.orders import KeptOrder
 from asleft.work.approved import InForce
 from asleft.work.rounds import RoundReport
 
@@ -32,6 +32,9 @@ class Work(Protocol):
 
     def fetch(self) -> None:
         """Fetch the baseline; called in a thread, and must touch nothing that another thread uses."""
+
+    def with_loans(self, here: Estate) -> Estate:
+        """Give an estate as it is now with what is lent; it is the same one where nothing is."""
 
     def settle(self) -> InForce:
         """Judge what was fetched, and bring into force what is approved and good."""

@@ -53,6 +53,8 @@ class Service:
         self._notices: tuple[str, ...] = ()
         self._base: Estate | None = None
         self._now: Estate | None = None
+        self._plain: Estate | None = None
+        """What holds now, but for what is lent."""
         self._ready = False
         self._supervisor = Supervisor(Repeats(_log, means.clock), means.chance)
         jobs = Jobs(round=self.round, fetch=self.fetch_soon, occasions=self._occasions, night=self._night)
@@ -202,7 +204,8 @@ class Service:
     async def _hold(self, base: Estate, sites: Collection[str], *, quiet: bool = False) -> None:
         """Take what holds from now on, tell everybody, and look at the stations that it is about."""
         self._base = base
-        self._now = base.at(self._means.clock())
+        self._plain = base.at(self._means.clock())
+        self._now = self._means.work.with_loans(self._plain)
         for gone in self._rounds.keys() - base.sites.keys():
             del self._rounds[gone]
         if quiet:
@@ -214,6 +217,13 @@ class Service:
         for attendant in self._means.attendants:
             await self._attended(attendant, attendant.changed(self._now, sites))
         self._rounds_soon(sites)
+
+    def renew(self) -> None:
+        """Take anew what is lent, and tell those that run beside the rounds: no station need be looked at for it."""
+        if self._plain is not None:
+            self._now = self._means.work.with_loans(self._plain)
+            for part in self._means.parts:
+                part.follow(self._now)
 
     async def _occasions(self, sites: Collection[str]) -> None:
         if self._base is not None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from random import Random
 
 from asleft.daemon.agent.faces import Keeper, SocketPart, WebPart
+from asleft.daemon.agent.loans import LoanPart
 from asleft.daemon.agent.means import Attendant, Means, Part, drop_of
 from asleft.daemon.agent.notify import Notifier
 from asleft.daemon.agent.parts import AlarmsAttendant, AlertPart, EverySite, FollowPart, say_of
@@ -19,14 +20,17 @@ from asleft.daemon.agent.schedule import Plan
 from asleft.daemon.agent.service import Service
 from asleft.daemon.agent.supervising import aside
 from asleft.daemon.agent.watching import Watched, baseline_places, settings_place
-from asleft.daemon.assembly import baseline_of, stand_ins_of
+from asleft.daemon.assembly import baseline_of, signatures_of, stand_ins_of
 from asleft.daemon.clock import now
 from asleft.daemon.health.health import Health
 from asleft.daemon.health.metrics import Metrics
 from asleft.daemon.health.web import hook_of
 from asleft.daemon.home import Home
 from asleft.daemon.local.handlers import alarm_handlers, desk_handlers
+from asleft.daemon.local.lending_handlers import lending_handlers
+from asleft.daemon.local.proposal_handlers import proposal_handlers
 from asleft.daemon.logs import log_of, logging_to, set_level
+from asleft.daemon.proposing import proposals_of
 from asleft.daemon.redaction import Redactor
 from asleft.daemon.settings.credentials import Credentials
 from asleft.daemon.settings.listen import parse_listen
@@ -143,7 +147,10 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             )
         ways = Ways(SharedStations(wire, followers.open_line) if followers else wire, drops)
         alarms = SqliteAlarms(ledger)
+        trials = proposals_of(home, settings)
+        stack.callback(trials.close)
         desk = AgentDesk(
+            trials=trials,
             baseline=baseline,
             records=records,
             ledger=ledger,
@@ -152,6 +159,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             clock=now,
             books=books,
             freshest=followers.freshest if followers else None,
+            signatures=signatures_of(home, settings),
         )
         channels = make_channels(
             settings.channel_rows(),
@@ -203,10 +211,19 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
                 done=looked,
             ),
             **alarm_handlers(desk.acts, asyncio.Lock()),
+            **lending_handlers(
+                desk, EverySite(lambda: service), fetch=lambda: aside(desk.fetch, name="fetch")
+            ),
+            **proposal_handlers(desk, desk.proposing, asyncio.Lock()),
         }
         beside: list[Part] = [
             *following_parts,
             AlertPart(desk.telling, channels),
+            LoanPart(
+                desk,
+                alone=lambda site: service.alone(site),  # noqa: PLW0108 bound below
+                renew=lambda: service.renew(),  # noqa: PLW0108 bound below
+            ),
             SocketPart(
                 settings.socket or home.folder / "agent.sock",
                 handlers,

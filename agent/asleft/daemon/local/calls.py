@@ -15,23 +15,24 @@ from pydantic import AwareDatetime, ConfigDict, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 
 from asleft.daemon.local.client import ask_at
+from asleft.daemon.local.lending_calls import RemoteLending
+from asleft.daemon.local.order_calls import ConfirmSent, RemoteActs, RemoteOrders, RestoreSent
+from asleft.daemon.local.proposal_calls import RemoteProposals
 from asleft.daemon.local.protocol import NoAnswer
 from asleft.domain.alarms.alarm import AlarmChange
+from asleft.domain.drawing import Wish
 from asleft.domain.estate import StationId
 from asleft.domain.snapshot import AsFound, NotRead
-from asleft.ports.ledger import KeptOrder, Standing
-from asleft.work.ordering import NothingToRestore
+from asleft.ports.ledger import Standing
+from asleft.ports.orders import KeptOrder
 from asleft.work.restores import DrawnUp
 from asleft.work.rounds import Progress, RoundReport
 
 __all__ = [
     "AlarmAsked",
     "AlarmsSent",
-    "ConfirmAsked",
     "ConfirmSent",
-    "DrawnSent",
     "RemoteDesk",
-    "RestoreAsked",
     "RestoreSent",
     "RoundAsked",
     "RoundSent",
@@ -49,23 +50,6 @@ class RoundAsked:
     """A round over some sites; all where none is named."""
 
     sites: tuple[str, ...] = ()
-
-
-@checked(frozen=True, kw_only=True, config=_STRICT)
-class RestoreAsked:
-    """Orders for stations named `site/station`."""
-
-    names: tuple[str, ...]
-
-
-@checked(frozen=True, kw_only=True, config=_STRICT)
-class ConfirmAsked:
-    """An order confirmed as a named person."""
-
-    order: str
-    by: str
-    reason: str
-    accepted: tuple[str, ...] = ()
 
 
 @checked(frozen=True, kw_only=True, config=_STRICT)
@@ -114,31 +98,6 @@ class RoundSent:
     notices: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class DrawnSent:
-    """A `DrawnUp`; why there is no order as what, where and what to do."""
-
-    station: StationId
-    order: KeptOrder | None
-    why_not: tuple[str, str, str] | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class RestoreSent:
-    """What drawing up gave."""
-
-    drawn: tuple[DrawnSent, ...]
-    notices: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ConfirmSent:
-    """An order as it ended."""
-
-    order: KeptOrder
-    notices: tuple[str, ...]
-
-
 def adapter_of(kind: type[_Value]) -> TypeAdapter[_Value]:
     """Give what turns a value of a kind into what JSON holds, and back; made once a kind."""
     made = _MADE.get(kind)
@@ -150,14 +109,6 @@ def adapter_of(kind: type[_Value]) -> TypeAdapter[_Value]:
 _MADE: Final[dict[type, TypeAdapter[Any]]] = {}
 
 
-def _drawn(sent: DrawnSent) -> DrawnUp:
-    why = None
-    if sent.why_not is not None:
-        what, where, todo = sent.why_not
-        why = NothingToRestore(what, where=where, todo=todo)
-    return DrawnUp(station=sent.station, order=sent.order, why_not=why)
-
-
 class RemoteDesk:
     """Has the agent that runs do the work, over its local socket; errors are those of `ask_at`.
 
@@ -167,6 +118,13 @@ class RemoteDesk:
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        self._orders = RemoteOrders(self._ask, self._noticed)
+        self.doing = RemoteActs(self._ask, self._orders)
+        """What stations are told to do beside their settings."""
+        self.proposing = RemoteProposals(self._ask, self._noticed)
+        """What is proposed for the baseline."""
+        self.lending = RemoteLending(self._ask, self._noticed)
+        """Lends settings of stations, and gives them back."""
         self.notices: tuple[str, ...] = ()
         """What a person should know of the baseline that was last worked with."""
 
@@ -195,21 +153,31 @@ class RemoteDesk:
             notices=sent.notices,
         )
 
-    async def restore(self, names: Sequence[str]) -> list[DrawnUp]:
-        """Have restore orders drawn up for stations named `site/station`."""
-        sent = await self._ask("restore", {"names": [*names]}, RestoreSent)
-        self.notices = sent.notices
-        return [_drawn(item) for item in sent.drawn]
+    async def restore(
+        self, names: Sequence[str], wish: Wish | None = None, *, role: str = "", stop_share: float = 0.0
+    ) -> list[DrawnUp]:
+        """Have orders drawn up for stations, to restore them or to set them up."""
+        return await self._orders.restore(names, wish, role=role, stop_share=stop_share)
 
-    async def confirm(self, order_id: str, *, by: str, reason: str, accepted: Sequence[str]) -> KeptOrder:
-        """Have an order confirmed as a named person and carried out.
+    async def undo(self, order_id: str, *, by: str = "", cannot_wait: str = "") -> KeptOrder:
+        """Have the order drawn up that undoes another."""
+        return await self._orders.undo(order_id, by=by, cannot_wait=cannot_wait)
+
+    async def confirm(
+        self, order_id: str, *, by: str, reason: str, accepted: Sequence[str], signature: str = ""
+    ) -> KeptOrder:
+        """Have an order confirmed as a named person, and carried out once enough people have.
 
         Where this is cancelled the agent goes on: an order that was begun is never left half done.
         """
-        arguments = {"order": order_id, "by": by, "reason": reason, "accepted": [*accepted]}
-        sent = await self._ask("confirm", arguments, ConfirmSent)
-        self.notices = sent.notices
-        return sent.order
+        return await self._orders.confirm(
+            order_id, by=by, reason=reason, accepted=accepted, signature=signature
+        )
+
+    @property
+    def orders(self) -> RemoteOrders:
+        """What can be asked for about orders besides."""
+        return self._orders
 
     def acknowledge(self, name: str, setting: str | None, by: str, reason: str = "") -> list[AlarmChange]:
         """Say that a person has seen the alarms of a station, or one of them."""
@@ -242,6 +210,9 @@ class RemoteDesk:
     def _alarms(self, command: str, **arguments: str | None) -> list[AlarmChange]:
         # Acts on alarms are no coroutines on the desk either: they reach no station.
         return list(asyncio.run(self._ask(command, arguments, AlarmsSent)).changes)
+
+    def _noticed(self, notices: tuple[str, ...]) -> None:
+        self.notices = notices
 
     async def _ask(self, command: str, arguments: Mapping[str, Any], sent: type[_Value]) -> _Value:
         result = await ask_at(self._path, command, arguments)

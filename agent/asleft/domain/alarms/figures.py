@@ -285,7 +285,7 @@ def _detection(
 
 
 def _of_one_station(drift: Drift) -> bool:
-    return drift.key.kind not in {DriftKind.SITE, DriftKind.CHANGEOVER}
+    return drift.key.kind not in {DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE}
 
 
 def _restoration(events: Sequence[AlarmEvent]) -> Figure:

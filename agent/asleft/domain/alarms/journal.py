@@ -18,6 +18,7 @@ _KINDS = {
     DriftKind.FIRMWARE: "firmware",
     DriftKind.SITE: "most stations do not answer",
     DriftKind.CHANGEOVER: "changeover due",
+    DriftKind.OVERDUE: "loan overdue",
 }
 
 

@@ -250,6 +250,7 @@ _DO = {
     DriftKind.UNREACHABLE: "see whether it has power and network; asleft station {at} says what was read last",
     DriftKind.EXCHANGED: "see which unit stands there: put the approved one back, or have its serial approved",
     DriftKind.FIRMWARE: "have the firmware approved, or bring the approved one back",
+    DriftKind.OVERDUE: "close it at the station, or with asleft give-back {at}; the agent goes on trying",
 }
 _DO_FOR_SITE = {
     DriftKind.SITE: "see whether the site has power and network, its gateway first",

@@ -1,17 +1,19 @@
 """What a change of the baseline does beside the stations' settings: people, rules, sites, occasions, concessions."""
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
 from asleft.domain.concessions import Concession
+from asleft.domain.effects.orders import moves_of_rules
 from asleft.domain.estate import Estate
 from asleft.domain.hearing import Limits
 from asleft.domain.layers import flatten
 from asleft.domain.occasions import Occasion
 from asleft.domain.people import Approval, Person, Right
+from asleft.domain.profile import Concern
 from asleft.domain.site import Site
 
 __all__ = ["About", "Note", "notes_between"]
@@ -114,11 +116,7 @@ def _estate(before: Estate, after: Estate) -> Iterator[str]:
         )
     for rule in _keys(before.weights, after.weights):
         yield from _moved(f"the weight of the rule {rule}", _weight(before, rule), _weight(after, rule))
-    yield from _moved(
-        "the time in which a restore order must be confirmed",
-        f"{before.order_minutes} min",
-        f"{after.order_minutes} min",
-    )
+    yield from moves_of_rules(before.orders, after.orders)
     yield from _moved("the level above which people are warned", *_levels(before.limits, after.limits))
     yield from _moved("the allowed time below which people are warned", *_times(before.limits, after.limits))
 
@@ -153,11 +151,30 @@ def _person(before: Person | None, after: Person | None) -> Iterator[str]:
     if after is None:
         yield "is no longer named in people.yaml"
         return
+    yield from _moved_concerns(before, after)
     if before is None:
         return
     yield from _moved("the name", before.name, after.name)
     if before.signs_as != after.signs_as:
         yield f"signs as {_and(sorted(after.signs_as)) or 'nobody'}; until now as {_and(sorted(before.signs_as)) or 'nobody'}"
+
+
+def _moved_concerns(before: Person | None, after: Person) -> Iterator[str]:
+    """Say which settings somebody's confirmations are about from now on; who confirms nothing has no concerns."""
+    had = before is not None and Right.CONFIRM in before.rights
+    old = before.concerns if before is not None and had else frozenset[Concern]()
+    if Right.CONFIRM not in after.rights or after.concerns == old:
+        return
+    new, until = _about(after.concerns), f"; until now {_about(old)}" if had else ""
+    yield f"may confirm {new}{until}"
+
+
+def _about(concerns: frozenset[Concern]) -> str:
+    return (
+        f"only what concerns {_and([one for one in Concern if one in concerns])}"
+        if concerns
+        else "everything"
+    )
 
 
 def _moved_rights(old: frozenset[str], new: frozenset[str], rights: str) -> Iterator[str]:
@@ -180,7 +197,7 @@ def _where(sites: frozenset[str]) -> str:
     return "everywhere" if _EVERYWHERE in sites else f"at {_and(sorted(sites))}"
 
 
-def _and(words: list[str]) -> str:
+def _and(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else " and ".join([", ".join(words[:-1]), words[-1]]) if words else ""
 
 

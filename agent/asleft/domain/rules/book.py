@@ -16,6 +16,7 @@ from asleft.domain.rules import (
     calendars,
     hearing,
     occasions,
+    orders,
     patching,
     reading,
     recording,
@@ -50,6 +51,7 @@ _ROOMS: Final = (
     calendars,
     alarms,
     access,
+    orders,
     routes,
     whole,
 )
@@ -143,6 +145,7 @@ def check_timely(estate: Estate, now: datetime) -> list[Problem]:
     found = (
         *access.check_timely(estate, needs, now),
         *occasions.check_timely(estate, now),
+        *orders.check_timely(estate, now),
         *routes.check_timely(estate.routing, people=estate.people, now=now),
     )
     return sorted(set(weigh(found, estate.weights)))

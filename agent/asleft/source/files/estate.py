@@ -1,13 +1,16 @@
 """What may stand in estate.yaml, people.yaml, concessions.yaml, and in a role."""
 
 from datetime import date
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator
+from pydantic_core import PydanticCustomError
 
 from asleft.domain.people import Approval, Right
+from asleft.domain.profile import Concern
 from asleft.source.files.alarms import AlarmsRow
 from asleft.source.files.hearing import LimitsRow
+from asleft.source.files.orders import OrdersRow
 from asleft.source.files.parts import Line, Name, Part, SettingTree
 from asleft.source.files.routes import QuietRow, Reach, RouteRow
 
@@ -16,17 +19,10 @@ __all__ = [
     "ConcessionRow",
     "ConcessionsFile",
     "EstateFile",
-    "OrdersRow",
     "PeopleFile",
     "PersonRow",
     "RoleFile",
 ]
-
-
-class OrdersRow(Part):
-    """How long a restore order may wait."""
-
-    lapse_minutes: int = Field(default=15, ge=1, le=24 * 60)
 
 
 class CheckRow(Part):
@@ -54,6 +50,15 @@ class EstateFile(Part):
     settings: SettingTree = {}
 
 
+def _some(concerns: tuple[Concern, ...]) -> tuple[Concern, ...]:
+    if not concerns:
+        raise PydanticCustomError(
+            "empty",
+            "no concern is named; leave the line out for all of them, or take confirm out of the rights",
+        )
+    return concerns
+
+
 class PersonRow(Part):
     """One person."""
 
@@ -61,6 +66,7 @@ class PersonRow(Part):
     rights: tuple[Right, ...]
     sites: tuple[Name, ...] = ()
     signs_as: tuple[Line, ...] = ()
+    concerns: Annotated[tuple[Concern, ...], AfterValidator(_some)] = ()
     reach: Reach = {}
 
 

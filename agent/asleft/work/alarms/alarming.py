@@ -18,11 +18,13 @@ from asleft.ports.ledger import Standing
 __all__ = ["CHANGEOVER", "FEWEST_OF_A_SITE", "SITE_GONE", "Alarming", "Rules", "worst_first"]
 
 Rules = Callable[[Estate], AlarmRules]
+Overdue = Callable[[Estate, datetime], Collection[Drift]]
 FEWEST_OF_A_SITE = 3
 """So many stations, and more than half of a site, must be silent to be one alarm (common practice, no source)."""
 SITE_GONE = "most of the site does not answer"
 CHANGEOVER = "changeover due"
-_GROUPS = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER})
+_GROUPS = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE})
+"""What no look at a station gives, and nothing suppresses."""
 _ORDER = list(Priority)
 _RANK = {AlarmState.UNACKNOWLEDGED: 0, AlarmState.RETURNED: 0, AlarmState.ACKNOWLEDGED: 1}
 
@@ -34,11 +36,15 @@ class Alarming:
         store: Keeps them between two starts.
         clock: Gives the time.
         rules: Gives an estate's delays, priorities and what its occasions suppress.
+        overdue: Gives what was lent and is not given back, for an estate and a time.
     """
 
-    def __init__(self, store: AlarmStore, clock: Clock, rules: Rules) -> None:
+    def __init__(
+        self, store: AlarmStore, clock: Clock, rules: Rules, *, overdue: Overdue = lambda *_: ()
+    ) -> None:
         self.store = store
         self.rules = rules
+        self._overdue = overdue
         self._clock = clock
         self._alarms = dict(store.alarms())
         self._withdrawn = dict(store.withdrawn())
@@ -54,7 +60,7 @@ class Alarming:
 
     def view(self, estate: Estate) -> list[Alarm]:
         """Give every alarm that is not normal as it is at this moment, the one to take first first; nothing is kept."""
-        pass_ = _Pass(estate, self.rules(estate), self._alarms, self._withdrawn, self._clock())
+        pass_ = self._pass(estate, self._clock())
         pass_.settle()
         return worst_first([alarm for alarm in pass_.after.values() if _shown(alarm)])
 
@@ -86,18 +92,22 @@ class Alarming:
         if not self._begun:
             self.store.begin(now)
             self._begun = True
-        pass_ = _Pass(estate, self.rules(estate), self._alarms, self._withdrawn, now)
+        pass_ = self._pass(estate, now)
         pass_.observe(standing, set(looked), set(changeover))
         return self._keep(pass_.after, now)
 
     def tick(self, estate: Estate) -> list[AlarmChange]:
         """Let time go by: delays and shelves end, occasions begin and end to suppress."""
-        if not self._alarms:
-            return []
         now = self._clock()
-        pass_ = _Pass(estate, self.rules(estate), self._alarms, self._withdrawn, now)
+        if not self._alarms and not self._overdue(estate, now):
+            return []
+        pass_ = self._pass(estate, now)
         pass_.settle()
         return self._keep(pass_.after, now)
+
+    def _pass(self, estate: Estate, now: datetime) -> "_Pass":
+        overdue = self._overdue(estate, now)
+        return _Pass(estate, self.rules(estate), self._alarms, self._withdrawn, now, overdue)
 
     def put(
         self,
@@ -167,6 +177,7 @@ class _Pass:
         before: The alarms as they are kept.
         withdrawn: Stations out of service.
         now: The instant.
+        overdue: What was lent and is not given back.
     """
 
     def __init__(
@@ -176,8 +187,10 @@ class _Pass:
         before: Mapping[DriftKey, Alarm],
         withdrawn: Mapping[StationId, Mark],
         now: datetime,
+        overdue: Collection[Drift] = (),
     ) -> None:
         self._estate = estate
+        self._overdue = overdue
         self._rules = rules
         self._withdrawn = withdrawn
         self._now = now
@@ -222,6 +235,7 @@ class _Pass:
                 self.after[key] = now
         self._sites(gone)
         self._changeovers()
+        self._loans()
         quiet = self._quiet(gone)
         for key, alarm in self.after.items():
             if key.kind not in _GROUPS and alarm.suppressed != CHANGEOVER:
@@ -331,8 +345,19 @@ class _Pass:
             )
         self._end_others(DriftKind.CHANGEOVER, due)
 
+    def _loans(self) -> None:
+        """Keep the alarms of what is overdue; their priority is nobody's to lower."""
+        for drift in self._overdue:
+            self._stands(drift)
+        open_ones = {drift.key for drift in self._overdue}
+        for key, alarm in self.after.items():
+            if key.kind is DriftKind.OVERDUE and key not in open_ones:
+                self.after[key] = life.cease(alarm, at=self._now, rules=self._rules)
+
     def _group(self, drift: Drift) -> None:
-        drift = self._weighed(drift)
+        self._stands(self._weighed(drift))
+
+    def _stands(self, drift: Drift) -> None:
         alarm = self.after.get(drift.key) or life.begin(drift, since=self._now, at=self._now)
         self.after[drift.key] = life.observe(alarm, drift, since=self._now, at=self._now, rules=self._rules)
 

@@ -1,0 +1,55 @@
+"""How a command that comes over the local socket is done: its arguments are checked, it has its turn, its result is packed."""
+
+from collections.abc import Awaitable, Callable, Mapping
+from contextlib import AbstractAsyncContextManager
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from asleft.daemon.local.calls import adapter_of
+from asleft.daemon.local.protocol import BadRequest
+from asleft.daemon.local.server import Caller, Handler
+from asleft.domain.names import harmless
+
+__all__ = ["Turn", "handler_of"]
+
+Turn = AbstractAsyncContextManager[None]
+"""Held while something is done; it may be entered again and again."""
+
+_Asked = TypeVar("_Asked")
+_Sent = TypeVar("_Sent")
+
+
+def handler_of(
+    turn: Turn,
+    do: Callable[[_Asked], Awaitable[_Sent]],
+    asked: type[_Asked],
+    sent: type[_Sent],
+    *,
+    before: Callable[[], Awaitable[None]] | None = None,
+) -> Handler:
+    """Make a handler of what does a command.
+
+    Args:
+        turn: Held meanwhile.
+        do: Does it.
+        asked: Shape of its arguments; others are refused.
+        sent: Shape of what it gives.
+        before: Done beforehand, without the turn.
+    """
+
+    async def handle(arguments: Mapping[str, Any], caller: Caller) -> Any:
+        del caller  # it was held against `by` already
+        try:
+            given = adapter_of(asked).validate_python(arguments)
+        except ValidationError as wrong:
+            first = wrong.errors(include_url=False, include_input=False)[0]
+            key = harmless(".".join(str(step) for step in first["loc"]))
+            raise BadRequest(f"argument {key}: {first['msg'].lower()}") from wrong
+        if before is not None:
+            await before()
+        async with turn:
+            done = await do(given)
+        return adapter_of(sent).dump_python(done, mode="json")
+
+    return handle

@@ -1,0 +1,167 @@
+"""Orders in the ledger's file: as drawn up, what happened to each, and every step before it is taken."""
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+
+from asleft.domain.groups import Group
+from asleft.domain.orders import Event, Moved, Order, OrderState
+from asleft.ledger.file import LedgerFile
+from asleft.ledger.packing import GROUP, ORDER, pack
+from asleft.ports.orders import KeptOrder, Step, StepState
+
+__all__ = ["OrderTables"]
+
+_COLUMNS = "id, body, state, outcome, ended, recorded, group_id, due"
+
+
+class OrderTables(LedgerFile):
+    """Keeps orders."""
+
+    def add_orders(self, orders: Sequence[Order], drawn: Moved, group: Group | None = None) -> None:
+        """Keep new orders as drawn up, all of them or none; one that is there already stays as it is."""
+        with self.change(survives_power_cut=True) as change:
+            if group is not None:
+                change.execute(
+                    "INSERT OR IGNORE INTO order_group (id, drawn_up, body) VALUES (?, ?, ?)",
+                    (group.id, group.drawn_up.isoformat(), pack(GROUP, group)),
+                )
+            for order in orders:
+                done = change.execute(
+                    "INSERT OR IGNORE INTO restore_order (id, drawn_up, body, state, group_id) VALUES (?, ?, ?, ?, ?)",
+                    (
+                        order.id,
+                        order.drawn_up.isoformat(),
+                        pack(ORDER, order),
+                        OrderState.DRAWN_UP,
+                        group.id if group else "",
+                    ),
+                )
+                if done.rowcount:
+                    change.execute(_ADD_MOVE, _row(order.id, drawn))
+
+    def orders(self, *, states: Iterable[OrderState] | None = None) -> Sequence[KeptOrder]:
+        """Give orders, oldest first, or those in some states."""
+        wanted = tuple(OrderState if states is None else states)
+        marks = ", ".join("?" * len(wanted))
+        return self._kept(f"state IN ({marks})", wanted)
+
+    def orders_like(self, beginning: str) -> Sequence[KeptOrder]:
+        """Give the orders whose id begins so, oldest first."""
+        # Between it and the next text of its length: `LIKE` would take % and _ for more than themselves.
+        return self._kept("id >= ? AND id < ?", (beginning, f"{beginning}\U0010ffff"))
+
+    def unrecorded(self) -> Sequence[KeptOrder]:
+        """Give the orders whose life goes further than the records tell, oldest first."""
+        return self._kept("recorded = 0", ())
+
+    def _kept(self, where: str, values: Sequence[object]) -> Sequence[KeptOrder]:
+        rows = self.rows(
+            f"SELECT {_COLUMNS} FROM restore_order WHERE {where} ORDER BY drawn_up, id",  # noqa: S608 own words only
+            values,
+        )
+        return tuple(
+            KeptOrder(
+                order=ORDER.validate_json(body),
+                state=OrderState(state),
+                outcome=outcome,
+                ended=_time(ended),
+                steps=self._steps(order_id),
+                recorded=bool(recorded),
+                life=self._life(order_id),
+                group=group,
+                due=_time(due),
+            )
+            for order_id, body, state, outcome, ended, recorded, group, due in rows
+        )
+
+    def count_orders(self) -> Mapping[OrderState, int]:
+        """Count the orders in each state."""
+        rows = self.rows("SELECT state, count(*) FROM restore_order GROUP BY state")
+        return {OrderState(state): int(count) for state, count in rows}
+
+    def group(self, group_id: str) -> Group | None:
+        """Give a group by its id."""
+        rows = self.rows("SELECT body FROM order_group WHERE id = ?", (group_id,))
+        return GROUP.validate_json(rows[0][0]) if rows else None
+
+    def _steps(self, order_id: str) -> tuple[Step, ...]:
+        rows = self.rows(
+            "SELECT setting, state, note FROM step WHERE order_id = ? ORDER BY rowid", (order_id,)
+        )
+        return tuple(
+            Step(setting=setting, state=StepState(state), note=note) for setting, state, note in rows
+        )
+
+    def _life(self, order_id: str) -> tuple[Moved, ...]:
+        rows = self.rows(
+            "SELECT at, event, by, why, accepted, signed FROM order_move WHERE order_id = ? ORDER BY number",
+            (order_id,),
+        )
+        return tuple(
+            Moved(
+                at=datetime.fromisoformat(at),
+                event=Event(event),
+                by=by,
+                why=why,
+                accepted=tuple(json.loads(accepted)),
+                signed=signed,
+            )
+            for at, event, by, why, accepted, signed in rows
+        )
+
+    def move_order(
+        self,
+        order_id: str,
+        state: OrderState,
+        move: Moved | None = None,
+        *,
+        outcome: str | None = None,
+        ended: datetime | None = None,
+    ) -> None:
+        """Set an order's state, add what happened to its life, and say what came of it."""
+        with self.change(survives_power_cut=True) as change:
+            change.execute(
+                "UPDATE restore_order SET state = ?, outcome = coalesce(?, outcome), ended = coalesce(?, ended),"
+                " recorded = 0 WHERE id = ?",
+                (state, outcome, ended.isoformat() if ended else None, order_id),
+            )
+            if move is not None:
+                change.execute(_ADD_MOVE, _row(order_id, move))
+
+    def set_recorded(self, order_ids: Iterable[str]) -> None:
+        """Note that the records tell the life of orders so far."""
+        with self.change(survives_power_cut=True) as change:
+            change.executemany(
+                "UPDATE restore_order SET recorded = 1 WHERE id = ?", [(one,) for one in order_ids]
+            )
+
+    def set_due(self, order_id: str, due: datetime | None) -> None:
+        """Keep until when the station must be reached at its new address; None where it need not be."""
+        with self.change(survives_power_cut=True) as change:
+            change.execute(
+                "UPDATE restore_order SET due = ? WHERE id = ?", (due.isoformat() if due else "", order_id)
+            )
+
+    def set_step(self, order_id: str, step: Step) -> None:
+        """Keep what is meant with, or came of, one write of an order; safe on disk when this returns."""
+        with self.change(survives_power_cut=True) as change:
+            change.execute(
+                "INSERT INTO step (order_id, setting, state, note) VALUES (?, ?, ?, ?)"
+                " ON CONFLICT (order_id, setting) DO UPDATE SET state = excluded.state, note = excluded.note",
+                (order_id, step.setting, step.state, step.note),
+            )
+
+
+_ADD_MOVE = (
+    "INSERT INTO order_move (order_id, at, event, by, why, accepted, signed) VALUES (?, ?, ?, ?, ?, ?, ?)"
+)
+
+
+def _row(order_id: str, move: Moved) -> tuple[str, ...]:
+    accepted = json.dumps([*move.accepted])
+    return (order_id, move.at.isoformat(), move.event, move.by, move.why, accepted, move.signed)
+
+
+def _time(text: str) -> datetime | None:
+    return datetime.fromisoformat(text) if text else None

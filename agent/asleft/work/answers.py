@@ -1,0 +1,138 @@
+"""The part of the desk that answers questions: it neither writes nor reaches a station."""
+
+from collections.abc import Sequence
+from datetime import timedelta
+from functools import cached_property
+
+from asleft.domain.alarms.figures import Figures
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.groups import Group
+from asleft.domain.loans import Loan, lent, overdue_drifts
+from asleft.domain.names import harmless
+from asleft.ports.alarms import AlarmStore
+from asleft.ports.baseline import Baseline
+from asleft.ports.clock import Clock
+from asleft.ports.ledger import Ledger, Looked, Standing
+from asleft.ports.orders import KeptOrder
+from asleft.ports.records import Entry, Records
+from asleft.work.alarms.alarming import Alarming
+from asleft.work.alarms.desk import AlarmBoard, Board
+from asleft.work.approved import InForce, Stand, in_force, stand_of
+from asleft.work.loans import loans_of
+from asleft.work.order_desk import OrderView, views_of
+from asleft.work.ordering import NoStation, stations_of
+from asleft.work.outlook import Outlook, outlook_of
+from asleft.work.questions import StationView, WhyView, history, station_view, why_view
+
+__all__ = ["Desk"]
+
+
+class Desk:
+    """Answers questions about one home; it neither writes nor reaches a station.
+
+    Args:
+        baseline: The baseline repository.
+        records: The records repository.
+        ledger: State under the home folder.
+        alarms: Alarms under the home folder.
+        clock: Gives the time, which says what is on at each site.
+    """
+
+    def __init__(
+        self, *, baseline: Baseline, records: Records, ledger: Ledger, alarms: AlarmStore, clock: Clock
+    ) -> None:
+        self._baseline = baseline
+        self._records = records
+        self._ledger = ledger
+        self._alarm_store = alarms
+        self._clock = clock
+
+    @cached_property
+    def _alarming(self) -> Alarming:
+        # Only when it is asked for: a home that no agent of this version has opened has no tables for it yet.
+        return Alarming(
+            self._alarm_store,
+            self._clock,
+            lambda estate: estate.alarms,
+            overdue=lambda estate, now: overdue_drifts(estate, loans_of(self._ledger, now), now),
+        )
+
+    @cached_property
+    def _board(self) -> AlarmBoard:
+        return AlarmBoard(self._alarming, self._ledger, self._clock, self.estate_now)
+
+    def alarms(self) -> Board:
+        """Give the alarms as they are now, list by list."""
+        return self._board.alarms()
+
+    def figures(self, days: float, *, interval: timedelta | None = None) -> Figures:
+        """Give the figures of the last days; the interval between rounds bounds the time to detect."""
+        return self._board.figures(days, interval=interval)
+
+    def in_force(self) -> InForce:
+        """Give the estate in force."""
+        return in_force(self._baseline, self._ledger, refresh=False)
+
+    def estate_now(self) -> Estate:
+        """Give the estate in force, with the occasions that are on now."""
+        return self.present(self.in_force().estate)
+
+    def present(self, base: Estate) -> Estate:
+        """Give an estate as it is now: with the occasions that are on, and with what is lent."""
+        return self.with_loans(base.at(self._clock()))
+
+    def with_loans(self, here: Estate) -> Estate:
+        """Give an estate as it is now with what is lent; it is the same one where nothing is."""
+        return lent(here, self.loans())
+
+    def loans(self) -> tuple[Loan, ...]:
+        """Give what is asked for, lent or overdue, the overdue first."""
+        return loans_of(self._ledger, self._clock())
+
+    def stand(self) -> Stand:
+        """Say how the revision in force stands to the newest one that was fetched, and who approved it."""
+        return stand_of(self._baseline, self._ledger, now=self._clock())
+
+    def drifts(self) -> Sequence[Standing]:
+        """Give what stands now, by station."""
+        return self._ledger.standing()
+
+    def looks(self) -> dict[StationId, Looked]:
+        """Give the last look at every station of the estate in force, those never looked at left out."""
+        estate = self.in_force().estate
+        return {station: look for station, look in self._ledger.looks().items() if station in estate.stations}
+
+    def station(self, name: str) -> StationView:
+        """Put as left beside as found for one station, named `site/station`."""
+        estate = self.estate_now()
+        return station_view(estate, self._ledger, stations_of(estate, [name])[0])
+
+    def why(self, name: str, setting: str) -> WhyView:
+        """Say where the approved value of a setting comes from."""
+        estate = self.estate_now()
+        return why_view(estate, self._baseline, stations_of(estate, [name])[0], setting, now=self._clock())
+
+    def orders(self) -> Sequence[KeptOrder]:
+        """Give all orders, oldest first."""
+        return self._ledger.orders()
+
+    def order_views(self, *, all_of_them: bool = False) -> list[OrderView]:
+        """Give the orders that have not ended, or all of them, oldest first, each with what it waits for."""
+        return views_of(self._ledger, self.estate_now(), self._clock(), all_of_them=all_of_them)
+
+    def group(self, group_id: str) -> Group | None:
+        """Give a group of orders by its id."""
+        return self._ledger.group(group_id)
+
+    def outlook(self, name: str) -> Outlook:
+        """Give how an order, or a group of them, goes on: what it waits for, and who can move it on."""
+        return outlook_of(self.estate_now(), self._ledger, self._clock, name)
+
+    def history(self, name: str | None, *, limit: int | None = None) -> Sequence[Entry]:
+        """Give the records' commits, newest first; a station that is long gone may be named, too."""
+        station = None
+        if name is not None:
+            station = StationId.parse(name)
+            if station is None:
+                raise NoStation(f"'{harmless(name)}' is not a station", todo="write it as site/station")
+        return history(self._records, station, limit=limit)

@@ -63,6 +63,7 @@ _ROOMS: Final = {
     "lending": ("lend", "lent", "give-back"),
     "acts": ("identify", "clear-errors", "factory-state"),
     "proposals": ("adopt", "concede", "exchange", "enrol"),
+    "people": ("people",),
     "service": ("run",),
     "settings": ("settings",),
     "alarms": ("alarms", "acknowledge", "shelve", "unshelve", "out-of-service", "in-service"),

@@ -60,6 +60,8 @@ _BY_NAME = {
     "CannotCapture": Exit.REFUSED,
     "CannotFind": Exit.REFUSED,
     "CannotPropose": Exit.REFUSED,
+    "NoAccount": Exit.REFUSED,
+    "NoToken": Exit.REFUSED,
     "NotProposed": Exit.REFUSED,
     "Interrupted": Exit.INTERRUPTED,
 }

@@ -18,6 +18,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from asleft.daemon.settings.durations import Duration
 from asleft.daemon.settings.listen import NoListenAddress, parse_listen
+from asleft.daemon.settings.page_rows import HeaderName, Network, Origin
 from asleft.domain.errors import AsleftError
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless, is_name
@@ -125,6 +126,20 @@ class Settings(BaseSettings):
         default=timedelta(minutes=5), ge=timedelta(seconds=1), le=timedelta(hours=1)
     )
     """How old or how far ahead the time in a signed call to /hooks/baseline may be, as a duration."""
+    pages_listen: str = "127.0.0.1:9480"
+    """Where the page for people is served: address:port, unix:PATH, or off; beyond loopback only over TLS."""
+    pages_url: Origin = ""
+    """Address by which people open the page, such as `https://monitors.quillfen.example`; where none is named, the one it listens at."""
+    pages_hosts: tuple[str, ...] = ()
+    """Further names under which the page may be asked for, besides localhost and the address itself."""
+    pages_certificate: Path | None = None
+    """File with the page's TLS certificate and those between it and its root, PEM; read at the start."""
+    pages_key: Path | None = None
+    """File with the private key of that certificate, PEM."""
+    pages_proxy: tuple[Network, ...] = ()
+    """Addresses or networks from which a reverse proxy connects to the page; what others say of a request means nothing."""
+    pages_proxy_header: HeaderName = ""
+    """Header in which that proxy names the person who asks, by the key in people.yaml; nobody is signed in so where none is named."""
     socket: Path | None = None
     """Where the command line reaches the running agent; `agent.sock` in the home where none is named."""
     socket_group: str | None = None
@@ -138,7 +153,7 @@ class Settings(BaseSettings):
         """Give the channels as their kinds have them; what is wrong with them was told when the settings were read."""
         return _rows(self.channels) if self.channels else {}
 
-    @field_validator("metrics_listen")
+    @field_validator("metrics_listen", "pages_listen")
     @classmethod
     def _can_listen(cls, text: str) -> str:
         try:

@@ -1,0 +1,1 @@
+"""Accounts: how people sign in, and what they sign in with."""

@@ -243,6 +243,8 @@ def a_bench(
         home, {"baseline": str(repository), "signing_key": str(signing_key) if signing_key else None}
     )
     assert checked.estate is not None
+    with (home / "settings.yaml").open("a", encoding="utf-8") as settings:
+        settings.write("pages-listen: off\n")  # one port of its own it would have, and tests run side by side
     with FleetThread(Fleet.from_estate(checked.estate, manners=manners, sleep=sleep)) as fleet:
         yield Bench(home=home, repository=repository, estate=checked.estate, fleet=fleet)
 

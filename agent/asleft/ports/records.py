@@ -48,5 +48,10 @@ class Records(Protocol):
             AsleftError: Nothing was recorded; the newest commit is what it was.
         """
 
-    def history(self, path: str | None = None, *, limit: int | None = None) -> Iterator[Entry]:
-        """Give the commits, or those that touch a path, newest first."""
+    def history(
+        self, path: str | None = None, *, limit: int | None = None, newest: str | None = None
+    ) -> Iterator[Entry]:
+        """Give the commits, or those that touch a path, newest first, from the newest or an earlier one on."""
+
+    def difference(self, commit: str, path: str | None = None, *, most: int | None = None) -> str:
+        """Give what a commit changed, all of it or in one file or folder, as patch text, or its first bytes."""

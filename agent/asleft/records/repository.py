@@ -35,7 +35,8 @@ from asleft.records.door import (
     stdin_of,
     unsigned,
 )
-from asleft.records.message import README, blob_id, compose, entries, identity, staged_stream, tokens_of
+from asleft.records.message import README, blob_id, compose, identity, staged_stream
+from asleft.records.reading import read_difference, read_log
 
 __all__ = [
     "CannotSign",
@@ -245,7 +246,12 @@ class Records:
         return self._write(head, changed, compose(subject, body, trailers), when)
 
     def history(
-        self, path: str | None = None, *, limit: int | None = None, since_commit: str | None = None
+        self,
+        path: str | None = None,
+        *,
+        limit: int | None = None,
+        since_commit: str | None = None,
+        newest: str | None = None,
     ) -> Iterator[Entry]:
         """Give the commits newest first; with a path only those that touch that file or folder, and only those files.
 
@@ -253,49 +259,29 @@ class Records:
             path: A file or a folder.
             limit: At most so many.
             since_commit: Only those after this one.
+            newest: Only this one and those before it.
 
         Raises:
             RecordsBroken: The history cannot be read to its end.
         """
-        head = self.head()
+        head = self.head() if newest is None else commit_id(newest)
         span = head if since_commit is None else f"{commit_id(since_commit)}..{head}"
-        shape = "%x00%H%x00%cI%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
-        plain = [
-            "--no-mailmap",
-            "--no-renames",
-            "--no-ext-diff",
-            "--no-textconv",
-            "--no-color",
-            "--name-only",
-        ]
-        most = [] if limit is None else [f"--max-count={limit}"]
         below = [] if path is None else [record_path(path)]
-        command = ["git", "log", "-z", *plain, *most, f"--format={shape}", span, "--", *below]
-        process = self._repo.git.execute(command, as_process=True, env=self._env)
-        if process.proc is None:
-            return
-        with process.proc:
-            yield from entries(tokens_of(process.stdout))
-            why = process.stderr.read().decode("utf-8", "replace")
-            # A history that breaks off must not pass for one that ends.
-            if process.proc.wait():
-                raise broken(f"git log broke off: {last_line(why)}", self._folder)
+        yield from read_log(self._repo, self._env, self._folder, span, below, limit)
 
-    def difference(self, commit: str, path: str) -> str:
-        """Give what a commit changed in a file or folder, as patch text."""
-        plain = [
-            "--root",
-            "--no-commit-id",
-            "-r",
-            "-p",
-            "--no-renames",
-            "--no-ext-diff",
-            "--no-textconv",
-            "--no-color",
-        ]
-        return self._said("diff-tree", *plain, commit_id(commit), "--", record_path(path)).decode(
-            "utf-8", "replace"
-        )
+    def difference(self, commit: str, path: str | None = None, *, most: int | None = None) -> str:
+        """Give what a commit changed, as patch text.
+
+        Args:
+            commit: Its full id.
+            path: Only in this file or folder.
+            most: At most so many bytes of the text; no more are read.
+
+        Raises:
+            RecordsBroken: It cannot be read.
+        """
+        below = [] if path is None else [record_path(path)]
+        return read_difference(self._repo, self._env, self._folder, commit_id(commit), below, most)
 
     def maintain(self) -> None:
         """Bring the commit graph up to date, which makes `history` of one path quick."""

@@ -1,14 +1,16 @@
 """The part of the desk that answers questions: it neither writes nor reaches a station."""
 
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from datetime import timedelta
 from functools import cached_property
 
 from asleft.domain.alarms.figures import Figures
+from asleft.domain.effects.effect import Effect, effect_between
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.groups import Group
 from asleft.domain.loans import Loan, lent, overdue_drifts
 from asleft.domain.names import harmless
+from asleft.domain.problems import Problem
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.baseline import Baseline
 from asleft.ports.clock import Clock
@@ -17,6 +19,7 @@ from asleft.ports.orders import KeptOrder
 from asleft.ports.records import Entry, Records
 from asleft.work.alarms.alarming import Alarming
 from asleft.work.alarms.desk import AlarmBoard, Board
+from asleft.work.alarms.figures import Happened
 from asleft.work.approved import InForce, Stand, in_force, stand_of
 from asleft.work.loans import loans_of
 from asleft.work.order_desk import OrderView, views_of
@@ -68,6 +71,10 @@ class Desk:
     def figures(self, days: float, *, interval: timedelta | None = None) -> Figures:
         """Give the figures of the last days; the interval between rounds bounds the time to detect."""
         return self._board.figures(days, interval=interval)
+
+    def happened(self, days: float) -> Happened:
+        """Give what happened to alarms in the last days, as far as it is kept."""
+        return self._board.happened(days)
 
     def in_force(self) -> InForce:
         """Give the estate in force."""
@@ -136,3 +143,33 @@ class Desk:
             if station is None:
                 raise NoStation(f"'{harmless(name)}' is not a station", todo="write it as site/station")
         return history(self._records, station, limit=limit)
+
+    def entries(self, *, newest: str | None = None) -> Generator[Entry, None, None]:
+        """Give the records' commits one by one, newest first, from the newest or an earlier one on.
+
+        Nothing but git is asked, so that it may be done in a thread; close it when enough was read.
+        """
+        yield from self._records.history(newest=newest)
+
+    def entry(self, commit: str) -> Entry | None:
+        """Give a commit of the records by its full id; None where there is none. It may be done in a thread."""
+        if not self._records.is_descendant(commit):
+            return None
+        (found,) = self._records.history(newest=commit, limit=1)
+        return found
+
+    def difference(self, commit: str, path: str | None = None, *, most: int) -> str:
+        """Give what a commit of the records changed, or its first bytes. It may be done in a thread."""
+        return self._records.difference(commit, path, most=most)
+
+    def problems_of(self, commit: str) -> Sequence[Problem]:
+        """Give what the check says of a revision of the baseline."""
+        return tuple(self._baseline.load(commit)[1])
+
+    def effect_of(self, commit: str) -> Effect | None:
+        """Say what bringing a revision into force would do, held against what was found; None where it cannot be used."""
+        after, _ = self._baseline.load(commit)
+        if after is None:
+            return None
+        found = {station: look.found for station, look in self.looks().items() if look.found}
+        return effect_between(self.in_force().estate, after, found=found)

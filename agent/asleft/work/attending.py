@@ -1,12 +1,13 @@
 """The desk of an agent that runs on and on: what waits for the network is apart from what touches the ledger."""
 
-from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
 from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.alarms.figures import Figures
+from asleft.domain.drawing import Wish
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import nearest
@@ -31,6 +32,7 @@ from asleft.work.desk import Freshest, OwnerDesk
 from asleft.work.following.live import Live
 from asleft.work.ordering import NoStation
 from asleft.work.presence import Patience
+from asleft.work.restores import DrawnUp
 from asleft.work.rounds import Progress, RoundReport
 from asleft.work.telling import Telling
 
@@ -134,6 +136,8 @@ class AgentDesk(OwnerDesk):
         """Tells people of alarms, where there is one."""
         self.live: Live | None = None
         """Takes what is heard of followed stations, where there is one."""
+        self.shown: Callable[[Collection[str]], None] | None = None
+        """Told what changed, in one word each, where pages show it: alarms, orders, stations, loans."""
         self._settled: tuple[tuple[str, str], datetime, InForce] | None = None
         super().__init__(
             baseline=self._apart,
@@ -162,6 +166,12 @@ class AgentDesk(OwnerDesk):
     def _told(self, estate: Estate, changes: Sequence[AlarmChange]) -> None:
         if self.telling is not None:
             self.telling.announce(estate, changes)
+        if changes:
+            self._show("alarms", "stations")
+
+    def _show(self, *names: str) -> None:
+        if self.shown is not None:
+            self.shown(names)
 
     def heard(self, looks: Mapping[StationId, AsFound | NotRead], here: Estate) -> None:
         """Take what followed stations tell: drift stands in the ledger, and alarms are made, when this returns.
@@ -180,11 +190,13 @@ class AgentDesk(OwnerDesk):
             }
             here_only = [item for item in standing if item.drift.key.station in known]
             self._observe(self.in_force().estate, here_only, known, here)
+            self._show("stations")
 
     def tick(self, estate: Estate) -> None:
         """Let a second go by for alarms and alerts."""
         self._told(estate, self._alarming.tick(estate))
-        self.sweep()
+        if self.sweep():
+            self._show("orders")
         if self.telling is not None:
             self.telling.tick(estate)
 
@@ -194,6 +206,18 @@ class AgentDesk(OwnerDesk):
         if self.telling is not None:
             self.telling.tell_of_the_day(estate, figures, self.alarms().alarms)
         return figures
+
+    async def restore(
+        self, names: Sequence[str], wish: Wish | None = None, *, role: str = "", stop_share: float = 0.0
+    ) -> list[DrawnUp]:
+        """Draw up orders; pages hear of it."""
+        drawn = await super().restore(names, wish, role=role, stop_share=stop_share)
+        self._show("orders", "stations")
+        return drawn
+
+    def _order_ended(self, kept: KeptOrder) -> None:
+        super()._order_ended(kept)
+        self._show("orders", "stations", "loans")
 
     @asynccontextmanager
     async def _held(self, stations: Collection[StationId]) -> AsyncIterator[None]:

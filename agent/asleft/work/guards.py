@@ -97,14 +97,23 @@ def check_reason(reason: str, where: str) -> None:
         )
 
 
-def check_wish(estate: Estate, wish: Wish) -> None:
-    """See that whoever wants an order is known, and that what cannot wait has a reason.
+def check_wish(estate: Estate, wish: Wish, sites: Collection[str] = ()) -> None:
+    """See that whoever wants an order may do something at its sites, and that what cannot wait has a reason.
+
+    Who may only look has nobody's station read or order drawn up; whoever may acknowledge does.
 
     Raises:
         MayNot: One of them is not so.
     """
     if wish.by:
-        person_of(estate, wish.by)
+        person = person_of(estate, wish.by)
+        for site in sorted({*sites}):
+            if not any(person.may(right, site) for right in (Right.ACKNOWLEDGE, Right.CONFIRM)):
+                raise MayNot(
+                    f"{person.name} may not have an order drawn up at {site}",
+                    where="people.yaml",
+                    todo="ask somebody who may acknowledge there",
+                )
     if wish.cannot_wait:
         check_reason(wish.cannot_wait, "cannot wait")
 

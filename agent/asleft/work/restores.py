@@ -115,7 +115,7 @@ class Restores:
             MayNot: Whoever is named is not known, or may not have an order drawn up.
         """
         wish = wish or Wish()
-        check_wish(estate, wish)
+        check_wish(estate, wish, {station.site for station in stations})
         looks = await self.look(estate, stations)
         orders: dict[StationId, Order] = {}
         why_not: dict[StationId, NothingToRestore] = {}
@@ -145,8 +145,8 @@ class Restores:
             NothingToRestore: The station could not be read, or is as it was before already.
             MayNot: Whoever is named is not known, or the reason why it cannot wait is none.
         """
-        check_wish(estate, wish)
         done = find_order(self._ledger, order_id)
+        check_wish(estate, wish, [done.order.station.site])
         if done.state not in {OrderState.RESTORED, OrderState.HALTED} or not done.order.writes:
             raise NoOrder(
                 f"order {done.order.id} is {done.state} and left nothing to be undone",

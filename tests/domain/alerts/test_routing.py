@@ -73,7 +73,7 @@ def test_one_alarm_read_aloud() -> None:
         "competent person decide. Look at it with asleft station quillfen-hall/drums, then draw up a restore with asleft "
         "restore quillfen-hall/drums, or have the change approved. Say that you have seen it: asleft acknowledge "
         "quillfen-hall/drums\n"
-        "Link: https://asleft.quillfen.example/quillfen-hall/drums"
+        "Link: https://asleft.quillfen.example/alarms/quillfen-hall/drums"
     )
     assert (alert.receiver, alert.channel, alert.address) == (BY_WREN, "mail", "wren@quillfen.example")
     assert alert.priority is Priority.HIGH

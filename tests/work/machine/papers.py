@@ -104,10 +104,21 @@ class Shelf:
             )
         )
 
-    def history(self, path: str | None = None, *, limit: int | None = None) -> Iterator[Entry]:
+    def history(
+        self, path: str | None = None, *, limit: int | None = None, newest: str | None = None
+    ) -> Iterator[Entry]:
         """Give the commits, newest first."""
-        found = [entry for entry in reversed(self.commits) if path is None or path in entry.files]
+        last = next(
+            (at for at, entry in enumerate(self.commits) if entry.commit == newest), len(self.commits)
+        )
+        found = [entry for entry in reversed(self.commits[: last + 1]) if path is None or path in entry.files]
         return iter(found[:limit])
+
+    def difference(self, commit: str, path: str | None = None, *, most: int | None = None) -> str:
+        """Name the files that a commit changed."""
+        (entry,) = (one for one in self.commits if one.commit == commit)
+        below = [file for file in entry.files if path is None or file == path or file.startswith(f"{path}/")]
+        return "".join(f"diff --git a/{file} b/{file}\n" for file in below)[:most]
 
 
 class Revisions:

@@ -11,10 +11,13 @@ from contextlib import ExitStack
 from pathlib import Path
 from random import Random
 
+from asleft.daemon.accounts import accounts_of, log_event
 from asleft.daemon.agent.faces import Keeper, SocketPart, WebPart
 from asleft.daemon.agent.loans import LoanPart
 from asleft.daemon.agent.means import Attendant, Means, Part, drop_of
 from asleft.daemon.agent.notify import Notifier
+from asleft.daemon.agent.pages import passkey_place
+from asleft.daemon.agent.paging import PageAttendant, page_part
 from asleft.daemon.agent.parts import AlarmsAttendant, AlertPart, EverySite, FollowPart, say_of
 from asleft.daemon.agent.schedule import Plan
 from asleft.daemon.agent.service import Service
@@ -28,6 +31,7 @@ from asleft.daemon.health.web import hook_of
 from asleft.daemon.home import Home
 from asleft.daemon.local.handlers import alarm_handlers, desk_handlers
 from asleft.daemon.local.lending_handlers import lending_handlers
+from asleft.daemon.local.people_handlers import people_handlers
 from asleft.daemon.local.proposal_handlers import proposal_handlers
 from asleft.daemon.logs import log_of, logging_to, set_level
 from asleft.daemon.proposing import proposals_of
@@ -169,6 +173,14 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             process=str(os.getpid()),
             stdout=sys.stdout,
         )
+        accounts = accounts_of(
+            ledger,
+            lambda: desk.in_force().estate.people,
+            log_event,
+            estate=lambda: desk.in_force().estate.name,
+            place=passkey_place(settings, "asleft"),
+        )
+        shows = PageAttendant(accounts)
         outbox = SqliteOutbox(ledger)
         desk.telling = Telling(
             outbox,
@@ -178,6 +190,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             alarms=desk.alarming.current,
             routing=lambda estate: estate.routing,
             notice=lambda sentence: _log.warning("about alerts", notice=sentence),
+            link=settings.pages_url,
         )
         metrics, health = Metrics(), Health(ticks=time.monotonic, probe=lambda: ledger.note(IN_FORCE))
         keeper = Keeper(
@@ -192,6 +205,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
         acting: list[Attendant] = [
             AlarmsAttendant(desk, metrics, followers),
             keeper,
+            shows,
             *attendants,
         ]
 
@@ -215,6 +229,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
                 desk, EverySite(lambda: service), fetch=lambda: aside(desk.fetch, name="fetch")
             ),
             **proposal_handlers(desk, desk.proposing, asyncio.Lock()),
+            **people_handlers(accounts),
         }
         beside: list[Part] = [
             *following_parts,
@@ -232,6 +247,18 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             ),
             *parts,
         ]
+        page = page_part(
+            settings,
+            desk,
+            shows,
+            accounts,
+            turn=lambda: EverySite(lambda: service),
+            fresh=lambda: aside(desk.fetch, name="fetch"),
+            ails=lambda: (*health.hinders(), *desk.notices),
+            rounds=lambda: service.state().rounds,
+        )
+        if page is not None:
+            beside.append(page)
         at = parse_listen(settings.metrics_listen)
         if at is not None:
             hook = hook_of(

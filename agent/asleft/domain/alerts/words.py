@@ -284,8 +284,8 @@ def _link(link: str, stations: Sequence[StationId], site: str) -> str:
         return "this agent has no pages; asleft alarms lists what stands"
     base = link.rstrip("/")
     if len(stations) == 1 and stations[0].name:
-        return f"{base}/{stations[0]}"
-    return f"{base}/{site}" if site else base
+        return f"{base}/alarms/{stations[0]}"
+    return f"{base}/alarms/{site}" if site else base
 
 
 def _capital(text: str) -> str:

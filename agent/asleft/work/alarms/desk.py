@@ -13,7 +13,7 @@ from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
 from asleft.work.alarms.acts import AlarmActs
 from asleft.work.alarms.alarming import Alarming
-from asleft.work.alarms.figures import gather
+from asleft.work.alarms.figures import Happened, gather, happened
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.ordering import stations_of
 
@@ -95,6 +95,10 @@ class AlarmBoard:
         """Say whether there are more alarms than a person can take."""
         now = self._clock()
         return flood_at(self._alarming.store.events(now - _A_DAY, now + timedelta.resolution), now)
+
+    def happened(self, days: float) -> Happened:
+        """Give what happened to alarms in the last days."""
+        return happened(self._alarming.store, days=days, now=self._clock())
 
     def figures(
         self, days: float, *, interval: timedelta | None = None, followed: Collection[str] = ()

@@ -1,16 +1,43 @@
 """Gathers what the figures are made of: what happened to alarms, and how the stations were found."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from asleft.domain.alarms.alarm import Alarm
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent
 from asleft.domain.alarms.figures import Figures, figures_of
 from asleft.domain.estate import Estate
 from asleft.domain.snapshot import AsFound
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.ledger import Ledger
 
-__all__ = ["gather"]
+__all__ = ["Happened", "gather", "happened"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Happened:
+    """What happened to alarms in a time.
+
+    Args:
+        since: From when, UTC: not before alarms were first kept; None where they never were.
+        until: Until when, UTC; this instant is part of it.
+        events: What happened, oldest first.
+    """
+
+    since: datetime | None
+    until: datetime
+    events: Sequence[AlarmEvent]
+
+
+def happened(store: AlarmStore, *, days: float, now: datetime) -> Happened:
+    """Give what happened to alarms in the last days, as far as it is kept."""
+    begun = store.begun()
+    if begun is None:
+        return Happened(since=None, until=now, events=())
+    since = max(now - timedelta(days=days), begun)
+    until = max(now, since)
+    # The last instant is part of it: what happened just now is not left for the next time.
+    return Happened(since=since, until=until, events=store.events(since, until + timedelta.resolution))
 
 
 def gather(
@@ -39,9 +66,7 @@ def gather(
         interval: Time between two rounds; None where it is not known.
         followed: Stations, as `site/station`, whose changes come at once.
     """
-    begun = store.begun()
-    since = max(now - timedelta(days=days), begun) if begun else now
-    until = max(now, since)
+    told = happened(store, days=days, now=now)
     drifted = {item.drift.key.station for item in ledger.standing()}
     read = [
         station
@@ -49,11 +74,10 @@ def gather(
         if station in estate.stations and isinstance(look.last, AsFound)
     ]
     return figures_of(
-        # The last instant is part of it: what happened just now is not left for the next time.
-        store.events(since, until + timedelta.resolution),
+        told.events,
         alarms,
-        since=since,
-        until=until,
+        since=told.until if told.since is None else told.since,
+        until=told.until,
         as_left=sum(station not in drifted for station in read),
         read=len(read),
         interval=interval,

@@ -1,0 +1,122 @@
+"""What the agent gives to the page, and how the page hears that something changed."""
+
+import secrets
+from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from asleft import __version__
+from asleft.daemon.agent.pages import PagesPart, pages_at
+from asleft.daemon.clock import now
+from asleft.daemon.logs import log_of
+from asleft.daemon.settings.settings import Settings
+from asleft.domain.estate import Estate
+from asleft.work.accounts.desk import AccountDesk
+from asleft.work.attending import AgentDesk
+from asleft.work.rounds import RoundReport
+
+if TYPE_CHECKING:
+    from asleft.web.live import Live
+
+__all__ = ["PageAttendant", "page_part"]
+
+_SWEEP = timedelta(minutes=1)
+
+
+class PageAttendant:
+    """Tells open pages what changed, and sees to accounts whose time is over.
+
+    Args:
+        accounts: The accounts.
+    """
+
+    def __init__(self, accounts: AccountDesk) -> None:
+        self._accounts = accounts
+        self._swept: datetime | None = None
+        self.live: Live | None = None
+        """Where open pages are told; None where none is served."""
+
+    @property
+    def name(self) -> str:
+        """What it is called in the log."""
+        return "page"
+
+    def tell(self, names: Collection[str]) -> None:
+        """Tell open pages what changed."""
+        if self.live is not None:
+            self.live.changed(names)
+
+    async def looked(self, estate: Estate, report: RoundReport) -> None:
+        """Take what a round gave."""
+        del estate, report
+        self.tell(["rounds", "stations", "alarms"])
+
+    async def changed(self, estate: Estate, sites: Collection[str]) -> None:
+        """Take what holds from now on."""
+        del estate, sites
+        self.tell(["baseline", "stations", "alarms", "orders", "loans"])
+
+    async def tick(self, estate: Estate) -> None:
+        """End sessions, links and tokens whose time is over, once a minute."""
+        del estate
+        at = now()
+        if self._swept is None or not timedelta(0) <= at - self._swept < _SWEEP:
+            self._swept = at
+            self._accounts.sweep()
+
+    async def night(self, estate: Estate) -> None:
+        """Do nothing."""
+
+
+def page_part(
+    settings: Settings,
+    desk: AgentDesk,
+    attendant: PageAttendant,
+    accounts: AccountDesk,
+    *,
+    turn: Callable[[], AbstractAsyncContextManager[object]],
+    fresh: Callable[[], Awaitable[object]],
+    ails: Callable[[], Sequence[str]],
+    rounds: Callable[[], Mapping[str, datetime]],
+) -> PagesPart | None:
+    """Give the page as a part of the agent; None where the settings serve none.
+
+    Args:
+        settings: Of the agent.
+        desk: Does the work.
+        attendant: Tells open pages what changed; it is plugged into the desk here.
+        accounts: Knows who is signed in.
+        turn: Gives what is held while orders are drawn up.
+        fresh: Fetches the baseline.
+        ails: Gives what is wrong with the agent itself, in words.
+        rounds: Gives when the last round of each site ended, UTC.
+
+    Raises:
+        PageNotSafe: The page may not be served so.
+    """
+    where = pages_at(settings)
+    if where is None:
+        return None
+    from asleft.web.live import Live  # noqa: PLC0415 only where a page is served
+    from asleft.web.parts import Parts  # noqa: PLC0415 as above
+
+    attendant.live = Live(secrets.token_hex(8))
+    desk.shown = attendant.tell
+    parts = Parts(
+        desk=desk,
+        accounts=accounts,
+        clock=now,
+        chance=secrets.token_bytes,
+        log=log_of("page"),
+        live=attendant.live,
+        turn=turn,
+        health=ails,
+        rounds=rounds,
+        version=__version__,
+        url=where.url,
+        hosts=frozenset(settings.pages_hosts),
+        proxy=where.proxy,
+        fresh=fresh,
+    )
+    return PagesPart(where, parts)

@@ -1,0 +1,85 @@
+"""Reading the records back: the history as git streams it, and what one commit changed."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+import git
+
+from asleft.ports.records import Entry
+from asleft.records.door import broken, last_line
+from asleft.records.message import entries, tokens_of
+
+__all__ = ["read_difference", "read_log"]
+
+_SHAPE = "%x00%H%x00%cI%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
+_PLAIN = ("--no-ext-diff", "--no-textconv", "--no-color")
+
+
+def read_log(
+    repo: git.Repo,
+    environment: Mapping[str, str],
+    folder: Path,
+    span: str,
+    below: Sequence[str],
+    limit: int | None,
+) -> Iterator[Entry]:
+    """Give commits newest first, as they come; git ends as soon as nobody reads on.
+
+    Args:
+        repo: The records.
+        environment: What git is run with.
+        folder: Where they are, for an error.
+        span: Which commits, as `git log` takes them.
+        below: Only those that touch these files or folders; all where there is none.
+        limit: At most so many.
+
+    Raises:
+        RecordsBroken: The history cannot be read to its end.
+    """
+    most = [] if limit is None else [f"--max-count={limit}"]
+    plain = ["--no-mailmap", "--no-renames", *_PLAIN, "--name-only"]
+    command = ["git", "log", "-z", *plain, *most, f"--format={_SHAPE}", span, "--", *below]
+    process = repo.git.execute(command, as_process=True, env=dict(environment))
+    if process.proc is None:
+        return
+    with process.proc:
+        yield from entries(tokens_of(process.stdout))
+        why = process.stderr.read().decode("utf-8", "replace")
+        # A history that breaks off must not pass for one that ends.
+        if process.proc.wait():
+            raise broken(f"git log broke off: {last_line(why)}", folder)
+
+
+def read_difference(
+    repo: git.Repo,
+    environment: Mapping[str, str],
+    folder: Path,
+    commit: str,
+    below: Sequence[str],
+    most: int | None,
+) -> str:
+    """Give what a commit changed, as patch text; arguments as `read_log`.
+
+    Args:
+        repo: The records.
+        environment: What git is run with.
+        folder: Where they are, for an error.
+        commit: Its full id.
+        below: Only in these files or folders.
+        most: At most so many bytes of the text; no more are read.
+
+    Raises:
+        RecordsBroken: It cannot be read.
+    """
+    plain = ["--root", "--no-commit-id", "-r", "-p", "--no-renames", *_PLAIN]
+    command = ["git", "diff-tree", *plain, commit, "--", *below]
+    process = repo.git.execute(command, as_process=True, env=dict(environment))
+    if process.proc is None:
+        return ""
+    with process.proc:
+        said: bytes = process.stdout.read() if most is None else process.stdout.read(most)
+        cut = most is not None and len(said) == most
+        why = "" if cut else process.stderr.read().decode("utf-8", "replace")
+        if not cut and process.proc.wait():
+            raise broken(f"git diff-tree: {last_line(why)}", folder)
+    return said.decode("utf-8", "replace")

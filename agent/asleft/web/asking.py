@@ -1,0 +1,334 @@
+"""What the pages about sites, stations and alarms have in common: what a person may do there, and what their forms ask."""
+
+from collections import OrderedDict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from starlette.exceptions import HTTPException
+
+from asleft.domain.alarms.rules import LONGEST_SHELF
+from asleft.domain.drawing import Wish
+from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.freezing import freeze_at
+from asleft.domain.loans import is_loan
+from asleft.domain.occasions import changes
+from asleft.domain.people import Person, Right
+from asleft.web.parts import Parts
+from asleft.web.web import Viewer
+from asleft.work.desk import OwnerDesk
+from asleft.work.proposing.words import Proposed
+from asleft.work.questions import WhyView
+
+__all__ = [
+    "LAYER_WORDS",
+    "BadForm",
+    "Choice",
+    "Frozen",
+    "May",
+    "Source",
+    "Sources",
+    "Wrong",
+    "draw_up",
+    "frozen_at",
+    "may_at",
+    "needed",
+    "one",
+    "proposed_words",
+    "read_day",
+    "read_until",
+    "seen",
+    "shelf_choices",
+    "source_of",
+    "wrong_of",
+]
+
+LAYER_WORDS: Final = (
+    ("station", "this station only"),
+    ("role", "every station with its role"),
+    ("site", "every station of the site"),
+    ("estate", "the whole estate"),
+    ("occasion", "while this occasion is on"),
+)
+_MOST_SOURCES: Final = 5000
+_MORNING: Final = 8
+"""The hour at which a day begins for what is put off until tomorrow (common practice, no source)."""
+_LONGEST_REASON: Final = 500
+
+
+class BadForm(AsleftError):
+    """Something in a form is not as it should be; nothing was done.
+
+    Args:
+        what: What is wrong.
+        field: Name of the field.
+        todo: What to do.
+    """
+
+    def __init__(self, what: str, *, field: str, todo: str) -> None:
+        super().__init__(what, todo=todo)
+        self.field = field
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wrong:
+    """Why an act was not done, told where it was asked for.
+
+    Args:
+        act: Which act.
+        field: Which of its fields is wrong; empty where none is.
+        what: What is wrong.
+        todo: What to do.
+    """
+
+    act: str
+    field: str
+    what: str
+    todo: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class May:
+    """What a person may ask for at a site, so that a page offers nothing else; whether it is done is asked in the work.
+
+    Args:
+        acknowledge: Alarms and the lamp.
+        confirm: Orders.
+        propose: Changes of the baseline.
+        able: Who may acknowledge there, by name, where this person may not.
+    """
+
+    acknowledge: bool
+    confirm: bool
+    propose: bool
+    able: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Frozen:
+    """Why nothing is written at a site now, and until when."""
+
+    words: str
+    until: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Choice:
+    """One of the quick answers to until when: what is sent, what is read, and the time that it means now."""
+
+    value: str
+    words: str
+    until: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """Where an approved value comes from: the line that won, and the commit that last touched it.
+
+    Args:
+        layer: The layer in words.
+        file: File in the baseline.
+        line: Line in it.
+        commit: The commit; empty where the records say it, as for what is lent.
+        who: Its author.
+        at: When.
+        subject: Its subject.
+    """
+
+    layer: str
+    file: str
+    line: int
+    commit: str
+    who: str
+    at: datetime
+    subject: str
+
+
+class Sources:
+    """Where values come from. A line of a commit is asked of git once: what is committed stays as it is.
+
+    Args:
+        desk: Answers.
+    """
+
+    def __init__(self, desk: OwnerDesk) -> None:
+        self._desk = desk
+        self._kept: OrderedDict[tuple[str, str, str, int], Source] = OrderedDict()
+
+    def of(self, estate: Estate, station: StationId, setting: str) -> Source | None:
+        """Give where a station's value of a setting comes from; None where no layer names it."""
+        origin = estate.stations[station].origins.get(setting)
+        if origin is None:
+            return None
+        key = (estate.commit, setting, origin.file, origin.line)
+        if key not in self._kept or is_loan(origin):
+            found = source_of(self._desk.why(str(station), setting))
+            if found is None:
+                return None
+            self._kept[key] = found
+            while len(self._kept) > _MOST_SOURCES:
+                self._kept.popitem(last=False)
+        return self._kept[key]
+
+
+def source_of(why: WhyView) -> Source | None:
+    """Give the word that counts; None where there is none."""
+    for named in why.names:
+        if named.won:
+            touch = named.touch
+            return Source(
+                layer=named.origin.layer,
+                file=named.origin.file,
+                line=named.origin.line,
+                commit=touch.commit,
+                who=touch.author,
+                at=touch.at,
+                subject=touch.subject,
+            )
+    return None
+
+
+def seen(estate: Estate, viewer: Viewer, site: str, name: str = "") -> StationId:
+    """Give the station of a path, or the site with an empty name.
+
+    Raises:
+        HTTPException: There is none, or the viewer may not look there; which of the two is not told.
+    """
+    station = StationId(site, name)
+    there = station in estate.stations if name else site in estate.sites
+    if not there or not viewer.sees(site):
+        raise HTTPException(404)
+    return station
+
+
+def may_at(estate: Estate, person: Person, site: str) -> May:
+    """Say what a person may ask for at a site."""
+    acknowledge = person.may(Right.ACKNOWLEDGE, site)
+    confirm = person.may(Right.CONFIRM, site)
+    able = () if acknowledge else [one for one in estate.people.values() if one.may(Right.ACKNOWLEDGE, site)]
+    return May(
+        acknowledge=acknowledge,
+        confirm=confirm,
+        propose=confirm or person.may(Right.APPROVE, site),
+        able=tuple(one.name for one in able),
+    )
+
+
+def frozen_at(estate: Estate, site: str, now: datetime) -> Frozen | None:
+    """Say why nothing is written at a site now; None where it may be."""
+    freeze = freeze_at(estate, site, now)
+    return Frozen(words=freeze.words(), until=freeze.until) if freeze else None
+
+
+def one(form: Mapping[str, Sequence[str]], name: str) -> str:
+    """Give the one answer to a field; empty where there is none, or more than one."""
+    given = form.get(name, [])
+    return given[0].strip() if len(given) == 1 else ""
+
+
+def needed(form: Mapping[str, Sequence[str]], name: str = "reason") -> str:
+    """Give a reason.
+
+    Raises:
+        BadForm: There is none, or it is too long.
+    """
+    given = one(form, name)
+    if not given:
+        raise BadForm("a reason is needed", field=name, todo="say why in a few words")
+    if len(given) > _LONGEST_REASON:
+        raise BadForm(
+            f"the reason has {len(given)} characters", field=name, todo=f"say it in {_LONGEST_REASON}"
+        )
+    return given
+
+
+def shelf_choices(estate: Estate, site: str, now: datetime) -> tuple[Choice, ...]:
+    """Give the quick answers to until when an alarm is put off, the soonest first."""
+    place = estate.sites[site]
+    there = now.astimezone(ZoneInfo(place.time_zone))
+    found = [
+        Choice(value=f"for {minutes}", words=words, until=now + timedelta(minutes=minutes))
+        for minutes, words in ((30, "30 minutes"), (120, "2 hours"), (480, "8 hours"))
+    ]
+    morning = there.replace(hour=_MORNING, minute=0, second=0, microsecond=0)
+    morning = morning if morning > there else morning + timedelta(days=1)
+    found.append(Choice(value=f"until {morning.isoformat()}", words="the morning", until=morning))
+    if place.calendar is not None:
+        order = [occasion.name for occasion in estate.occasions]
+        for change in changes(place.calendar, order, now, now + LONGEST_SHELF):
+            if change.before:
+                words = f"the end of {', '.join(change.before)}"
+                found.append(Choice(value=f"until {change.at.isoformat()}", words=words, until=change.at))
+                break
+    return tuple(sorted(found, key=lambda choice: choice.until))
+
+
+def read_until(form: Mapping[str, Sequence[str]], now: datetime, zone: str) -> datetime:
+    """Read until when an alarm is put off: a quick answer, or a time by the clocks at the site.
+
+    Raises:
+        BadForm: It is neither.
+    """
+    until = one(form, "until")
+    words, _, rest = until.partition(" ")
+    if words == "for" and rest.isascii() and rest.isdecimal() and len(rest) < 6:  # noqa: PLR2004 weeks in minutes
+        return now + timedelta(minutes=int(rest))
+    given = one(form, "time") if until == "other" else rest if words == "until" else ""
+    try:
+        at = datetime.fromisoformat(given)
+    except ValueError:
+        field = "time" if until == "other" else "until"
+        raise BadForm("until when is not said", field=field, todo="choose a time, or give one") from None
+    return at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))
+
+
+def read_day(form: Mapping[str, Sequence[str]], name: str) -> date:
+    """Read a day.
+
+    Raises:
+        BadForm: It is none.
+    """
+    try:
+        return date.fromisoformat(one(form, name))
+    except ValueError:
+        raise BadForm("the last day is not said", field=name, todo="give it, as 2026-06-30") from None
+
+
+def wrong_of(act: str, wrong: AsleftError) -> Wrong:
+    """Say at a form why nothing was done."""
+    return Wrong(
+        act=act, field=wrong.field if isinstance(wrong, BadForm) else "", what=wrong.what, todo=wrong.todo
+    )
+
+
+async def draw_up(
+    parts: Parts, viewer: Viewer, name: str, *, only: frozenset[str] = frozenset(), cannot_wait: str = ""
+) -> str:
+    """Have a station, or a whole site, restored on paper; the path of the order or group is given.
+
+    Raises:
+        AsleftError: Nothing could be drawn up.
+    """
+    wish = Wish(by=viewer.person.key, only=only, cannot_wait=cannot_wait)
+    async with parts.turn():
+        drawn = await parts.desk.restore([name], wish)
+    kepts = [item.order for item in drawn if item.order is not None]
+    if kepts:
+        return f"/orders/{kepts[0].group if len(kepts) > 1 else kepts[0].order.id}"
+    for item in drawn:
+        if item.why_not is not None:
+            raise item.why_not
+    raise AsleftError("there is nothing to restore", where=name, todo="look at the station again")
+
+
+def proposed_words(proposed: Proposed) -> str:
+    """Say what was proposed and how it comes into force."""
+    said = [
+        f"{proposed.subject}: branch {proposed.branch}. Nothing changes until it is approved: {proposed.approve}."
+    ]
+    said += [f"It is not at the remote yet: {proposed.why_not}."] if proposed.why_not else []
+    said += [f"{warning.rstrip('.')}." for warning in proposed.warnings]
+    return " ".join(said)

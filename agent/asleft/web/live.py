@@ -1,0 +1,148 @@
+"""Live updates by server-sent events (HTML standard §9.2): open pages are told the names of what changed, and no more.
+
+A page then fetches itself again, with its person's own rights; nothing about a station goes over the stream.
+"""
+
+import asyncio
+import json
+from collections import deque
+from collections.abc import AsyncGenerator, Callable, Collection
+from typing import Final
+
+__all__ = ["BEAT", "MOST_READERS", "MOST_READERS_A_PERSON", "Live"]
+
+BEAT: Final = 15.0
+"""Seconds after which a comment is sent where nothing else was (§9.2.7: proxies drop quiet connections)."""
+MOST_READERS: Final = 100
+MOST_READERS_A_PERSON: Final = 10
+MOST_WAITING: Final = 32
+"""Changes that wait for one slow reader; with more the page is told to load itself again."""
+MOST_KEPT: Final = 256
+"""Changes that are kept for readers that come back."""
+_RETRY: Final = 3000
+_LONGEST_NUMBER: Final = 18
+_RELOAD: Final = "reload"
+
+_Change = tuple[int, tuple[str, ...]]
+
+
+class _Reader:
+    """One open page."""
+
+    def __init__(self, person: str) -> None:
+        self.person = person
+        self.waiting: list[_Change] = []
+        self.lost = False
+        self.news = asyncio.Event()
+
+    def take(self, change: _Change) -> None:
+        """Let a change wait, or forget all of them where they are too many."""
+        if len(self.waiting) >= MOST_WAITING:
+            self.waiting.clear()
+            self.lost = True
+        self.waiting.append(change)
+        self.news.set()
+
+
+class Live:
+    """Knows the open pages and tells them what changed. For the thread of the event loop only.
+
+    Args:
+        start: Names this run of the agent: a reader that comes back from another run loads its page again.
+        beat: As `BEAT`.
+    """
+
+    def __init__(self, start: str, *, beat: float = BEAT) -> None:
+        self._start = start
+        self._beat = beat
+        self._count = 0
+        self._kept: deque[_Change] = deque(maxlen=MOST_KEPT)
+        self._readers: set[_Reader] = set()
+        self._closed = False
+
+    @property
+    def readers(self) -> int:
+        """How many pages are open."""
+        return len(self._readers)
+
+    @property
+    def closed(self) -> bool:
+        """Whether nothing will be told any more."""
+        return self._closed
+
+    def changed(self, names: Collection[str]) -> None:
+        """Tell every open page what changed: `alarms`, `orders`, `stations`, `loans`, `rounds`, `baseline`, `accounts`."""
+        if not names or self._closed:
+            return
+        self._count += 1
+        change = (self._count, tuple(sorted(set(names))))
+        self._kept.append(change)
+        for reader in self._readers:
+            reader.take(change)
+
+    def open(self) -> None:
+        """Begin, or begin again after an end."""
+        self._closed = False
+
+    def close(self) -> None:
+        """End every stream, and begin none any more: the agent shuts down."""
+        self._closed = True
+        for reader in self._readers:
+            reader.news.set()
+
+    def has_room(self, person: str) -> bool:
+        """Tell whether one more page of a person may be told."""
+        theirs = sum(reader.person == person for reader in self._readers)
+        return len(self._readers) < MOST_READERS and theirs < MOST_READERS_A_PERSON
+
+    async def stream(self, person: str, last: str, still: Callable[[], bool]) -> AsyncGenerator[bytes, None]:
+        """Give what is sent to one page, until the agent shuts down or nobody is signed in there any more.
+
+        Args:
+            person: Whose page.
+            last: The `Last-Event-ID` of a page that comes back; empty for a new one.
+            still: Tells whether the session still holds; asked before anything is sent.
+        """
+        reader = _Reader(person)
+        self._readers.add(reader)
+        try:
+            yield f"retry: {_RETRY}\nid: {self._id(self._count)}\nevent: hello\ndata: \n\n".encode()
+            if last:
+                self._catch_up(reader, last)
+            while not self._closed:
+                try:
+                    async with asyncio.timeout(self._beat):
+                        await reader.news.wait()
+                except TimeoutError:
+                    pass
+                if self._closed or not still():
+                    return
+                yield self._said(reader)
+        finally:
+            self._readers.discard(reader)
+
+    def _said(self, reader: _Reader) -> bytes:
+        reader.news.clear()
+        waiting, reader.waiting = reader.waiting, []
+        lost, reader.lost = reader.lost, False
+        if not waiting and not lost:
+            return b": still here\n\n"
+        at = self._id(waiting[-1][0] if waiting else self._count)
+        if lost:
+            return f"id: {at}\nevent: {_RELOAD}\ndata: \n\n".encode()
+        names = sorted({name for _, some in waiting for name in some})
+        return f"id: {at}\nevent: changed\ndata: {json.dumps(names)}\n\n".encode()
+
+    def _catch_up(self, reader: _Reader, last: str) -> None:
+        start, _, number = last.rpartition("-")
+        whole = number.isascii() and number.isdecimal() and len(number) <= _LONGEST_NUMBER
+        missed = self._count - int(number) if whole else -1
+        if start != self._start or missed < 0 or missed > min(len(self._kept), MOST_WAITING):
+            reader.lost = True
+            reader.news.set()
+            return
+        for change in list(self._kept)[len(self._kept) - missed :]:
+            reader.take(change)
+
+    def _id(self, number: int) -> str:
+        return f"{self._start}-{number}"

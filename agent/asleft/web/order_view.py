@@ -1,0 +1,388 @@
+"""What the page tells of one order, or of a group of them: pure functions from what the desk gives to what is shown."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from asleft.domain.estate import Estate
+from asleft.domain.freezing import Freeze, frozen_for
+from asleft.domain.groups import hazards_together
+from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState, Purpose, Write
+from asleft.domain.people import Person, Right
+from asleft.ports.orders import KeptOrder, Step, StepState
+from asleft.web.order_values import (
+    Confirm,
+    Ears,
+    First,
+    Given,
+    GroupPage,
+    Happened,
+    Ice,
+    Member,
+    OrderPage,
+    Rise,
+    Row,
+    Tick,
+    Trouble,
+    Waits,
+)
+from asleft.web.order_words import AIMS, HALTED, HAPPENED, STAGES, STATES, STEPS, SUGGESTED, UNDO_SUGGESTED
+from asleft.work.carrying import action_step
+from asleft.work.guards import longest
+from asleft.work.outlook import Outlook
+
+__all__ = ["group_page", "order_page", "zone_of"]
+
+_GOING = frozenset({OrderState.CONFIRMED, OrderState.UNDER_WAY})
+_UNDOABLE = frozenset({OrderState.RESTORED, OrderState.HALTED})
+
+
+def zone_of(estate: Estate, site: str) -> str:
+    """Give the time zone of a site; UTC where it is no longer in the baseline."""
+    found = estate.sites.get(site)
+    return found.time_zone if found else "UTC"
+
+
+def order_page(
+    outlook: Outlook,
+    estate: Estate,
+    viewer: Person,
+    now: datetime,
+    *,
+    given: Given | None = None,
+    trouble: Trouble | None = None,
+    taking: bool = False,
+    busy: bool = False,
+    undo_trouble: Trouble | None = None,
+    cannot_wait: str = "",
+    behind: str = "",
+) -> OrderPage:
+    """Put together what a person should know of one order.
+
+    Args:
+        outlook: The order, and how it goes on.
+        estate: In force now.
+        viewer: Who looks.
+        now: The time.
+        given: What this person gave before; None where nothing was.
+        trouble: Why that was not taken.
+        taking: Whether this person's confirmation is being taken just now.
+        busy: Whether anybody's confirmation of it has not come to its end, so that the station may be held yet.
+        undo_trouble: Why no order that undoes it could be drawn up.
+        cannot_wait: What was typed with that.
+        behind: Id of the set-up that was drawn up behind it.
+    """
+    (kept,) = outlook.kepts
+    order = kept.order
+    waiting = kept.state is OrderState.DRAWN_UP
+    rows = tuple(_rows(estate, kept))
+    return OrderPage(
+        id=order.id,
+        station=str(order.station),
+        zone=zone_of(estate, order.station.site),
+        purpose=str(order.purpose),
+        aim=AIMS[order.purpose],
+        serial=order.serial,
+        state=str(kept.state),
+        words=STATES[kept.state],
+        outcome=kept.outcome,
+        ended=kept.ended,
+        by=_name(estate, order.by),
+        drawn_up=order.drawn_up,
+        cannot_wait_why=order.cannot_wait,
+        action=order.action,
+        action_state=_action_words(kept),
+        undoes=order.undoes,
+        lent_until=order.ends,
+        group=kept.group,
+        rows=rows,
+        hazards=tuple(_ticks([order], Given(accepted=kept.accepted), missing=False)),
+        left_alone=order.left_alone,
+        life=tuple(_happened(estate, move) for move in kept.life),
+        going=kept.state in _GOING,
+        taking=taking and waiting,
+        done=sum(step.state is StepState.WRITTEN for step in kept.steps),
+        due=kept.due,
+        waits=_waits(outlook, estate, viewer, now, given, trouble, hidden=0, taking=taking),
+        undoable=kept.state in _UNDOABLE and bool(order.writes) and not busy,
+        trouble=trouble if trouble and (trouble.late or not waiting) else None,
+        undo_trouble=undo_trouble,
+        cannot_wait=cannot_wait,
+        behind=behind,
+        after_halt=HALTED if kept.state is OrderState.HALTED else (),
+        history=_history(estate, kept),
+    )
+
+
+def _history(estate: Estate, kept: KeptOrder) -> str:
+    """Give the path of the station's history from the day of drawing up to the day of the end, by clocks at the site."""
+    zone = ZoneInfo(zone_of(estate, kept.order.station.site))
+    last = kept.ended or (kept.life[-1].at if kept.life else kept.order.drawn_up)
+    days = (at.astimezone(zone).date().isoformat() for at in (kept.order.drawn_up, last))
+    return f"/history?station={kept.order.station}&from={next(days)}&to={next(days)}"
+
+
+def group_page(
+    outlook: Outlook,
+    estate: Estate,
+    viewer: Person,
+    now: datetime,
+    *,
+    given: Given | None = None,
+    trouble: Trouble | None = None,
+    taking: bool = False,
+) -> GroupPage:
+    """Put together what a person should know of a group; stations where the person may not look are counted only.
+
+    Raises:
+        ValueError: The outlook is of no group.
+    """
+    group = outlook.group
+    if group is None:
+        raise ValueError
+    seen = [kept for kept in outlook.kepts if viewer.may(Right.LOOK, kept.order.station.site)]
+    hidden = len(outlook.kepts) - len(seen)
+    first = seen[0].order
+    waiting = any(kept.state is OrderState.DRAWN_UP for kept in outlook.kepts)
+    going = any(kept.state in _GOING for kept in outlook.kepts)
+    counts: dict[str, int] = {}
+    for kept in seen:
+        counts[STATES[kept.state]] = counts.get(STATES[kept.state], 0) + 1
+    share = group.stop_share
+    return GroupPage(
+        id=group.id,
+        zone=zone_of(estate, first.station.site),
+        purpose=str(first.purpose),
+        aim=AIMS[first.purpose],
+        by=_name(estate, group.by),
+        drawn_up=group.drawn_up,
+        cannot_wait_why=first.cannot_wait,
+        members=tuple(
+            Member(
+                id=kept.order.id,
+                station=str(kept.order.station),
+                place="first, and alone" if kept.order.id == group.orders[0] else "",
+                rows=tuple(_rows(estate, kept)),
+                hazards=len(kept.order.hazards),
+                state=str(kept.state),
+                words=STATES[kept.state],
+                outcome=kept.outcome,
+                done=sum(step.state is StepState.WRITTEN for step in kept.steps),
+            )
+            for kept in seen
+        ),
+        hidden=hidden,
+        counts=tuple(counts.items()),
+        ended=sum(kept.state in ENDS for kept in seen),
+        stops=f"once {share:.0%} of the stations went wrong"
+        if share
+        else "at the first station that goes wrong",
+        going=going,
+        taking=taking and waiting,
+        stoppable=going,
+        waits=_waits(outlook, estate, viewer, now, given, trouble, hidden=hidden, taking=taking),
+        trouble=trouble if trouble and (trouble.late or not waiting) else None,
+        halted=tuple(str(kept.order.station) for kept in seen if kept.state is OrderState.HALTED),
+    )
+
+
+def _waits(
+    outlook: Outlook,
+    estate: Estate,
+    viewer: Person,
+    now: datetime,
+    given: Given | None,
+    trouble: Trouble | None,
+    *,
+    hidden: int,
+    taking: bool,
+) -> Waits | None:
+    waiting = [kept for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP]
+    if not waiting:
+        return None
+    trouble = None if trouble and trouble.late else trouble
+    orders = [kept.order for kept in waiting]
+    frozen = tuple(_frozen(estate, orders, viewer, now))
+    why_not = _why_not(outlook, estate, viewer, waiting, hidden)
+    if taking:
+        why_not = "Your confirmation is being taken."
+    if not why_not and frozen and outlook.last and given is None:
+        why_not = "Nothing can be written before the freeze ends, so it cannot be confirmed yet."
+    form = None
+    if not why_not:
+        wanted = given or Given()
+        missing = trouble is not None and trouble.at == "hazards"
+        name = orders[0].id if len(outlook.kepts) == 1 else _group_id(outlook)
+        form = Confirm(
+            to=f"/orders/{name}",
+            words=_button(orders, last=outlook.last),
+            hazards=tuple(_ticks(orders, wanted, missing=missing)),
+            given=wanted,
+            trouble=trouble,
+            suggestions=UNDO_SUGGESTED if orders[0].purpose is Purpose.UNDO else SUGGESTED,
+            signed=estate.orders.signed,
+            canonical=f"/orders/{name}/canonical",
+            file=f"{name}.json",
+        )
+    firsts = {(move.by, move.at): move for kept in waiting for move in kept.confirmed}
+    return Waits(
+        # What a freeze is about is told on its own, in the site's time.
+        things=tuple(words for words in outlook.together if not words.startswith("the end of a freeze")),
+        able=outlook.able,
+        first=tuple(
+            First(
+                name=_name(estate, move.by),
+                at=move.at,
+                why=move.why,
+                accepted=move.accepted,
+                signed=move.signed,
+            )
+            for move in firsts.values()
+        ),
+        frozen=frozen,
+        lapses=min(order.lapses for order in orders),
+        ears=_ears(orders, outlook.rest, last=outlook.last),
+        form=form,
+        why_not=why_not,
+    )
+
+
+def _group_id(outlook: Outlook) -> str:
+    return outlook.group.id if outlook.group else ""
+
+
+def _why_not(
+    outlook: Outlook, estate: Estate, viewer: Person, waiting: Sequence[KeptOrder], hidden: int
+) -> str:
+    """Say why somebody is not asked to confirm; the engine asks again whoever confirms."""
+    if len(outlook.kepts) == 1 and waiting[0].group:
+        return "It is confirmed with its group."
+    if hidden:
+        return (
+            "It is also about stations at sites that you may not look at, so somebody else must confirm it."
+        )
+    mine = next((move for kept in waiting for move in kept.confirmed if move.by == viewer.key), None)
+    if mine is not None:
+        return "Your confirmation counts. It waits for a second person."
+    person = estate.people.get(viewer.key)
+    if person is None or not all(
+        person.may_confirm(kept.order.station.site, kept.order.concerns) for kept in waiting
+    ):
+        return "You may not confirm it."
+    return ""
+
+
+def _button(orders: Sequence[Order], *, last: bool) -> str:
+    if not last:
+        return "Confirm as the first of two"
+    return "Confirm, and write it" if len(orders) == 1 else f"Confirm, and write to {len(orders)} stations"
+
+
+def _frozen(estate: Estate, orders: Sequence[Order], viewer: Person, now: datetime) -> Iterator[Ice]:
+    told: dict[str, Freeze] = {}
+    for order in orders:
+        site = order.station.site
+        if site not in told and viewer.may(Right.LOOK, site):
+            freeze = frozen_for(estate, order, now, ahead=longest(estate.orders, order))
+            if freeze is not None:
+                told[site] = freeze
+    margin = estate.orders.margin
+    for site, freeze in told.items():
+        yield Ice(site=site, until=freeze.until, why=freeze.words(), on=freeze.event.starts - margin <= now)
+
+
+def _ears(orders: Sequence[Order], rest: timedelta, *, last: bool) -> Ears | None:
+    rises: list[Rise] = []
+    stepwise = False
+    for order in orders:
+        raised = {hazard.setting for hazard in order.hazards if hazard.is_hearing}
+        for write in order.writes:
+            if write.setting in raised:
+                stepwise = stepwise or bool(write.through)
+                rises.append(
+                    Rise(
+                        station=str(order.station),
+                        setting=write.setting,
+                        before=write.shown[0],
+                        after=write.shown[1],
+                        steps=len(write.path),
+                    )
+                )
+    factory = any(order.action for order in orders)
+    if not rises and not factory:
+        return None
+    return Ears(now=last, factory=factory, rises=tuple(rises), rest=rest.total_seconds() if stepwise else 0.0)
+
+
+def _ticks(orders: Sequence[Order], given: Given, *, missing: bool) -> Iterator[Tick]:
+    for number, (name, places) in enumerate(hazards_together(orders), 1):
+        order, hazard = places[0]
+        yield Tick(
+            field=f"hazard-{number}",
+            id=name,
+            words=hazard.words,
+            caution=hazard.caution,
+            hearing=hazard.is_hearing,
+            ticked=name in given.accepted,
+            missing=missing and name not in given.accepted,
+            at=str(order.station) if len(orders) > 1 else "",
+            others=len(places) - 1,
+        )
+
+
+def _rows(estate: Estate, kept: KeptOrder) -> Iterator[Row]:
+    steps = {step.setting: step for step in kept.steps}
+    as_left = estate.stations.get(kept.order.station)
+    settings = as_left.profile.settings if as_left else {}
+    raised = {hazard.setting for hazard in kept.order.hazards if hazard.is_hearing}
+    for number, write in enumerate(kept.order.writes, 1):
+        setting = settings.get(write.setting)
+        step = steps.get(write.setting)
+        yield Row(
+            number=number,
+            setting=write.setting,
+            meaning=setting.meaning if setting else "",
+            before=write.shown[0],
+            after=write.shown[1],
+            through=_through(write, setting.show if setting else str),
+            stage=STAGES[write.stage],
+            rise=write.setting in raised,
+            state=_step_words(kept.state, step),
+            read=step.note if step and step.state is not StepState.MEANT else "",
+        )
+
+
+def _action_words(kept: KeptOrder) -> str:
+    if not kept.order.action:
+        return ""
+    named = action_step(kept.order.action)
+    words = _step_words(kept.state, next((step for step in kept.steps if step.setting == named), None))
+    return {"written": "done", "being written": "being done", "not written": "not done"}.get(words, words)
+
+
+def _through(write: Write, show: Callable[..., str]) -> tuple[str, ...]:
+    return tuple(show(value) for value in write.through)
+
+
+def _step_words(state: OrderState, step: Step | None) -> str:
+    if step is None:
+        if state in ENDS:
+            return "not written"
+        return "to come" if state in _GOING else ""
+    if step.state is StepState.MEANT:
+        return "being written" if state is OrderState.UNDER_WAY else "sent; whether it was taken is not known"
+    return STEPS[step.state]
+
+
+def _happened(estate: Estate, move: Moved) -> Happened:
+    by = _name(estate, move.by) if move.by or move.event is not Event.DRAW_UP else ""
+    return Happened(
+        at=move.at, what=HAPPENED[move.event], by=by, why=move.why, accepted=move.accepted, signed=move.signed
+    )
+
+
+def _name(estate: Estate, key: str) -> str:
+    people: Mapping[str, Person] = estate.people
+    if not key:
+        return ""
+    return people[key].name if key in people else key

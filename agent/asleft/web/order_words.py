@@ -1,0 +1,92 @@
+"""The words of orders on the page; the command line says the same."""
+
+from typing import Final
+
+from asleft.domain.orders import Event, OrderState, Purpose
+from asleft.domain.profile import Stage
+from asleft.ports.orders import StepState
+
+__all__ = [
+    "AIMS",
+    "HALTED",
+    "HAPPENED",
+    "STAGES",
+    "STATES",
+    "STEPS",
+    "SUGGESTED",
+    "UNDO_SUGGESTED",
+    "todo_for_page",
+]
+
+AIMS: Final = {
+    Purpose.RESTORE: "bring it back as left",
+    Purpose.SET_UP: "set it up",
+    Purpose.UNDO: "undo what was done",
+    Purpose.LEND: "lend it",
+    Purpose.GIVE_BACK: "give it back",
+    Purpose.FACTORY: "return it to factory state",
+}
+STATES: Final = {
+    OrderState.DRAWN_UP: "waiting",
+    OrderState.CONFIRMED: "confirmed, waiting for its turn",
+    OrderState.UNDER_WAY: "being carried out",
+    OrderState.RESTORED: "restored",
+    OrderState.REFUSED: "refused",
+    OrderState.LAPSED: "lapsed",
+    OrderState.HALTED: "halted",
+}
+HAPPENED: Final = {
+    Event.DRAW_UP: "drawn up",
+    Event.AGREE: "confirmed, one of two",
+    Event.TURN_AWAY: "a confirmation that does not count",
+    Event.CONFIRM: "confirmed",
+    Event.BEGIN: "begun",
+    Event.FINISH: "finished",
+    Event.REFUSE: "refused",
+    Event.LAPSE: "lapsed",
+    Event.PUT_BACK: "put back",
+    Event.HALT: "halted",
+}
+STAGES: Final = {
+    Stage.REDUCE: "makes it quieter",
+    Stage.PATCH: "patch",
+    Stage.RAISE: "raises a level",
+    Stage.ACCESS: "access and lights",
+    Stage.ADDRESS: "address, last",
+}
+STEPS: Final = {
+    StepState.WRITTEN: "written",
+    StepState.REFUSED: "refused",
+    StepState.PUT_BACK: "put back",
+}
+SUGGESTED: Final = ("before doors", "after line check", "the player is told", "after the unit was exchanged")
+UNDO_SUGGESTED: Final = ("back to what was there", "the player wants it as it was")
+HALTED: Final = (
+    "Read the sentence above to its end: it says what was being done, what stands now, and what could not be put back.",
+    "Mute the station at its panel, or unplug the earphones. Tell the player.",
+    "See the station's page: it puts as left beside as found, as far as the station still answers.",
+    (
+        "Where the sentence names two addresses, look for the station at both; if it is at neither, go there with a cable, or set"
+        " the address at its panel. Racks, mains and ladders are for people trained for them; in a blackout wait for the light."
+    ),
+    "Set by hand what is not right, from the safe side: limiter and mutes first, levels last, from silence.",
+    (
+        "Have a round done, and see that nothing stands any more. What the agent cannot reach it says is unknown, never that it is"
+        " fine."
+    ),
+)
+"""As the guide for the technician on call has it."""
+_NEW: Final = "draw up a new one at the station's page"
+
+
+def todo_for_page(todo: str) -> str:
+    """Give what to do in the page's own words, where the sentence was made for the command line."""
+    if "--cannot-wait" in todo:
+        return (
+            "wait for its end; what cannot wait is drawn up anew with its reason, and two people confirm it"
+        )
+    if "asleft restore" in todo:
+        return _NEW
+    if "asleft orders" in todo or "--" in todo:
+        return "load this page again, and look"
+    return todo

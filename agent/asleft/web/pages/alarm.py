@@ -1,0 +1,186 @@
+"""One alarm, or all alarms of a station or a site: what, since when, why it matters, and every way to deal with it."""
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate, StationId
+from asleft.ports.records import Entry
+from asleft.web.alarm_view import Given, alarms_of, kind_of, view_of
+from asleft.web.asking import (
+    Sources,
+    Wrong,
+    draw_up,
+    may_at,
+    needed,
+    one,
+    proposed_words,
+    read_day,
+    read_until,
+    seen,
+    wrong_of,
+)
+from asleft.web.life import Lives
+from asleft.web.web import Viewer, Web
+
+__all__ = ["routes"]
+
+_ACTS: Final = frozenset(
+    {
+        "acknowledge",
+        "shelve",
+        "unshelve",
+        "restore",
+        "adopt",
+        "concede",
+        "out-of-service",
+        "in-service",
+    }
+)
+
+
+def routes(web: Web) -> list[Route]:
+    """Give the routes of the pages about alarms."""
+    pages = _Alarms(web)
+    paths = ("/alarms/{site}", "/alarms/{site}/{name}", "/alarms/{site}/{name}/{setting}")
+    return [
+        *(Route(path, pages.page, methods=["GET"]) for path in paths),
+        *(Route(path, pages.act, methods=["POST"]) for path in paths),
+    ]
+
+
+class _Alarms:
+    """The pages about alarms.
+
+    Args:
+        web: Their frame.
+    """
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+        self._sources = Sources(web.parts.desk)
+        self._lives = Lives(web.parts.desk)
+
+    async def page(self, request: Request) -> Response:
+        """Show alarms."""
+        return await self._shown(request)
+
+    def _about(self, request: Request, viewer: Viewer, estate: Estate) -> tuple[StationId, str]:
+        path = request.path_params
+        return seen(estate, viewer, path["site"], path.get("name", "")), path.get("setting", "")
+
+    async def _shown(
+        self, request: Request, given: Given | None = None, wrong: Wrong | None = None
+    ) -> Response:
+        web, desk = self._web, self._web.parts.desk
+        viewer, now = web.viewer(request), web.parts.clock()
+        estate = desk.estate_now()
+        target, setting = self._about(request, viewer, estate)
+        known = kind_of(setting) is not None or (
+            target.name != "" and setting in estate.stations[target].profile.settings
+        )
+        if setting and not known:
+            raise HTTPException(404)
+        entries: Sequence[Entry] = ()
+        if target.name:
+            entries, _ = await self._lives.of(target)
+        board = web.board(request)
+        names = {alarm.drift.key.setting for alarm in alarms_of(board, target, setting)} - {""}
+        view = view_of(
+            estate,
+            target,
+            setting,
+            now=now,
+            board=board,
+            look=desk.looks().get(target),
+            orders=desk.order_views(),
+            sources={name: self._sources.of(estate, target, name) for name in names} if target.name else {},
+            entries=entries,
+            may=may_at(estate, viewer.person, target.site),
+            given=given or Given(holder=viewer.person.key),
+            wrong=wrong,
+        )
+        about = view.meaning or "alarms"
+        title = f"{about} at {target if target.name else view.title}"
+        return web.show(request, "alarm.html", title=title, view=view, status=200 if wrong is None else 422)
+
+    async def act(self, request: Request) -> Response:
+        """Do what was asked for."""
+        web = self._web
+        viewer = web.viewer(request)
+        form = await web.form(request)
+        estate = web.parts.desk.estate_now()
+        target, setting = self._about(request, viewer, estate)
+        what = one(form, "act")
+        try:
+            to, said = await self._do(what, form, viewer, estate, target, setting)
+        except AsleftError as wrong:
+            given = Given(
+                reason=one(form, "reason"),
+                until=one(form, "until"),
+                time=one(form, "time"),
+                layer=one(form, "layer") or "station",
+                holder=one(form, "holder") or viewer.person.key,
+                day=one(form, "day"),
+                cannot_wait=one(form, "cannot-wait"),
+            )
+            return await self._shown(request, given, wrong_of(what if what in _ACTS else "", wrong))
+        return web.back(request, to or request.url.path, said)
+
+    async def _do(
+        self,
+        what: str,
+        form: Mapping[str, list[str]],
+        viewer: Viewer,
+        estate: Estate,
+        target: StationId,
+        setting: str,
+    ) -> tuple[str, str]:
+        """Do one thing, and give where that leads (empty: here) and what to say of it."""
+        desk, now, by = self._web.parts.desk, self._web.parts.clock(), viewer.person.key
+        name, about = str(target) if target.name else target.site, setting or None
+        zone = estate.sites[target.site].time_zone
+        match what:
+            case "acknowledge":
+                desk.acknowledge(name, about, by, one(form, "reason"))
+                return "", "Acknowledged: others see that you look after it."
+            case "shelve":
+                reason, until = needed(form), read_until(form, now, zone)
+                desk.shelve(name, about, by, reason, until)
+                return "", "Put off; it comes back by itself when the time is over."
+            case "unshelve":
+                desk.unshelve(name, about, by, one(form, "reason"))
+                return "", "Taken from the shelf."
+            case "restore":
+                only = frozenset({setting}) if setting and kind_of(setting) is None else frozenset[str]()
+                to = await draw_up(
+                    self._web.parts, viewer, name, only=only, cannot_wait=one(form, "cannot-wait")
+                )
+                return to, ""
+            case "adopt":
+                proposed = await desk.proposing.adopt(
+                    name, [setting], layer=one(form, "layer") or "station", by=by, reason=needed(form)
+                )
+                return "", proposed_words(proposed)
+            case "concede":
+                reason, day = needed(form), read_day(form, "day")
+                proposed = await desk.proposing.concede(
+                    name, setting, None, holder=one(form, "holder"), until=day, by=by, reason=reason
+                )
+                return "", proposed_words(proposed)
+            case "out-of-service":
+                desk.out_of_service(name, by, needed(form))
+                return (
+                    "",
+                    f"{name} is out of service: nothing that drifts there is an alarm until it is put back.",
+                )
+            case "in-service":
+                desk.in_service(name, by, one(form, "reason"))
+                return "", f"{name} is back in service."
+            case _:
+                raise AsleftError("this page does nothing such", todo="use its own buttons")

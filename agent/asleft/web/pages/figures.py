@@ -1,0 +1,191 @@
+"""Figures: how many alarms there are and how well they are answered, beside their targets; plots with tables behind."""
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from asleft.domain.alarms.alarm import AlarmEvent
+from asleft.domain.alarms.figures import Figure, Figures, figures_of
+from asleft.domain.alarms.journal import name_of
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.hearing import time_words
+from asleft.ports.ledger import Looked
+from asleft.web.pages.figure_plots import Plot, answers, as_left_plot, over_time, part_of
+from asleft.web.pages.places import Days, begun, days_in
+from asleft.web.web import Web
+from asleft.work.alarms.desk import Board
+
+__all__ = ["FiguresView", "routes", "view_of"]
+
+_USUAL: Final = 30
+_MOST: Final = 366
+_MINUTE: Final = 60.0
+_DAY: Final = 24 * 3600.0
+_HELD: Final = {True: "met", False: "not met", None: ""}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Row:
+    """One figure beside its target."""
+
+    name: str
+    shown: str
+    target: str
+    held: str
+    source: str
+    note: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Origin:
+    """A source of alarms."""
+
+    name: str
+    to: str
+    what: str
+    alarms: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FiguresView:
+    """What the page of figures shows.
+
+    Args:
+        days: How many days were asked for.
+        zone: Time zone in which times are shown.
+        since: From when; None where alarms were not kept yet.
+        until: Until when.
+        alarms: How many were raised.
+        rows: The figures.
+        plots: The plots.
+        top: The sources of most alarms.
+        chattering: Those that chattered.
+        notices: What a reader should know.
+    """
+
+    days: Days
+    zone: str
+    since: datetime | None
+    until: datetime
+    alarms: int
+    rows: tuple[Row, ...]
+    plots: tuple[Plot, ...]
+    top: tuple[Origin, ...]
+    chattering: tuple[Origin, ...]
+    notices: tuple[str, ...]
+
+
+def routes(web: Web) -> list[Route]:
+    """Give the route of the page."""
+
+    async def page(request: Request) -> Response:
+        viewer = web.viewer(request)
+        days = days_in(request, usual=_USUAL, most=_MOST)
+        desk = web.parts.desk
+        happened = desk.happened(days.value)
+        view = view_of(
+            desk.estate_now(),
+            days=days,
+            sees=viewer.sees,
+            since=happened.since,
+            until=happened.until,
+            events=happened.events,
+            board=web.board(request),
+            looks=desk.looks(),
+            drifted={item.drift.key.station for item in desk.drifts()},
+        )
+        return web.show(
+            request, "figures.html", title="Figures", view=view, status=400 if days.wrong else 200
+        )
+
+    return [Route("/figures", page, methods=["GET"])]
+
+
+def view_of(
+    estate: Estate,
+    *,
+    days: Days,
+    sees: Callable[[str], bool],
+    since: datetime | None,
+    until: datetime,
+    events: Sequence[AlarmEvent],
+    board: Board,
+    looks: Mapping[StationId, Looked],
+    drifted: Collection[StationId],
+) -> FiguresView:
+    """Make the figures of the sites that a person may look at, with plots of what is kept.
+
+    Args:
+        estate: In force.
+        days: How many days were asked for.
+        sees: Whether the person may look at a site.
+        since: From when alarms were kept in that time, UTC; None where they never were.
+        until: Until when, UTC.
+        events: What happened to alarms, oldest first.
+        board: The alarms as they are now.
+        looks: The last look at every station.
+        drifted: Stations at which something stands.
+    """
+    seen = {name: site for name, site in sorted(estate.sites.items()) if sees(name)}
+    ours = [event for event in events if event.drift.key.station.site in seen]
+    lists = (board.alarms, board.stale, board.shelved, board.suppressed, board.out_of_service)
+    alarms = [alarm for some in lists for alarm in some if alarm.drift.key.station.site in seen]
+    parts = {name: part_of(name, estate, looks, drifted) for name in seen}
+    zones = {site.time_zone for site in seen.values()}
+    zone = zones.pop() if len(zones) == 1 else "UTC"
+    made = figures_of(
+        ours,
+        alarms,
+        since=until if since is None else since,
+        until=until,
+        as_left=sum(part.as_left for part in parts.values()),
+        read=sum(part.read for part in parts.values()),
+    )
+    # Sources are told as they are in the estate: a setting by its name there.
+    plots = [as_left_plot(seen, parts)]
+    if since is not None and since < until:
+        plots += over_time(ours, alarms, since, until, zone)
+        plots += answers(ours)
+    return FiguresView(
+        days=days,
+        zone=zone,
+        since=since,
+        until=until,
+        alarms=made.alarms,
+        rows=_rows(made),
+        plots=tuple(plots),
+        top=tuple(_origin(source.station, source.what, source.alarms) for source in made.top),
+        chattering=tuple(_origin(source.station, source.what, source.alarms) for source in made.chattering),
+        notices=tuple(f"{begun(notice)}." for notice in made.notices) if since is not None else (),
+    )
+
+
+def _rows(made: Figures) -> tuple[Row, ...]:
+    return tuple(
+        Row(
+            name=begun(row.name),
+            shown=_shown(row),
+            target=row.target,
+            held=_HELD[row.good],
+            source=row.source,
+            note=row.note,
+        )
+        for row in made.rows
+    )
+
+
+def _shown(row: Figure) -> str:
+    """Write a figure as the command does; of a time in seconds say what that is in hours and minutes, too."""
+    if row.value is None or row.unit != "s" or not _MINUTE <= row.value <= _DAY:
+        return row.shown()
+    return f"{row.value:.0f} s ({time_words(row.value / _MINUTE)})"
+
+
+def _origin(station: StationId, what: str, alarms: int) -> Origin:
+    to = f"/stations/{station}" if station.name else f"/sites/{station.site}"
+    return Origin(name=name_of(station), to=to, what=what, alarms=alarms)

@@ -1,0 +1,351 @@
+"""One order, or a group of them: exactly what will be written, what can go wrong, who confirms, and what became of it."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import suppress
+from typing import Final
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from asleft.domain.canonical import canonical
+from asleft.domain.drawing import Wish
+from asleft.domain.errors import AsleftError
+from asleft.domain.groups import hazards_together
+from asleft.domain.names import harmless
+from asleft.domain.orders import OrderState, Purpose
+from asleft.ports.orders import KeptOrder
+from asleft.ports.signatures import BadSignature
+from asleft.web.errands import MOMENT, Errand, Errands, Stopping
+from asleft.web.order_values import Given, Trouble
+from asleft.web.order_view import group_page, order_page
+from asleft.web.order_words import STATES, todo_for_page
+from asleft.web.web import Viewer, Web
+from asleft.work.guards import check_reason
+from asleft.work.ordering import MayNot, NoOrder
+from asleft.work.outlook import Outlook, is_group
+
+__all__ = ["routes"]
+
+_DIGITS: Final = frozenset("0123456789abcdef")
+_ID_LENGTH: Final = 10
+_LOOK_EVERY: Final = 0.5
+_MOST_LOOKED_AT: Final = 32
+"""Groups that are larger are told of by each end only."""
+_LONGEST_TYPED: Final = 2000
+_LONGEST_SIGNATURE: Final = 64 * 1024
+_GOING: Final = frozenset({OrderState.CONFIRMED, OrderState.UNDER_WAY})
+_CHANGED: Final = ("orders", "stations", "alarms", "loans")
+
+
+def routes(web: Web) -> list[Route]:
+    """Give the routes of orders and groups."""
+    page = _OrderPages(web)
+    return [
+        Route("/orders/{name}", page.show, methods=["GET"]),
+        Route("/orders/{name}", page.confirm, methods=["POST"]),
+        Route("/orders/{name}/undo", page.undo, methods=["POST"]),
+        Route("/orders/{name}/stop", page.stop, methods=["POST"]),
+        Route("/orders/{name}/canonical", page.canonical, methods=["GET"]),
+    ]
+
+
+class _OrderPages:
+    """Shows orders, and takes what people do about them.
+
+    Args:
+        web: The frame.
+    """
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+        self._desk = web.parts.desk
+        self._errands: Errands = web.parts.errands
+        self._fetch: Callable[[], Awaitable[object]] | None = web.parts.fresh
+
+    async def show(self, request: Request) -> Response:
+        """Show an order or a group."""
+        viewer = self._web.viewer(request)
+        return self._shown(request, viewer, self._found(request, viewer))
+
+    async def canonical(self, request: Request) -> Response:
+        """Give exactly the bytes that a confirmation signs."""
+        viewer = self._web.viewer(request)
+        outlook = self._found(request, viewer)
+        name = _name_of(outlook)
+        group = outlook.group if is_group(name) else None
+        data = canonical(outlook.kepts[0].order.body() if group is None else group.body())
+        headers = {"Content-Disposition": f'attachment; filename="{name}.json"'}
+        return Response(data, headers=headers, media_type="application/json")
+
+    async def confirm(self, request: Request) -> Response:
+        """Take a confirmation: it goes on by itself, whoever waits; what refuses it at once is shown at once."""
+        viewer = self._web.viewer(request)
+        fields = await self._web.form(request)
+        outlook = self._found(request, viewer)
+        name, me = _name_of(outlook), viewer.person.key
+        given = Given(
+            reason=_first(fields.get("reason"))[:_LONGEST_TYPED],
+            accepted=tuple(dict.fromkeys(fields.get("accept", []))),
+            signature=_first(fields.get("signature"))[:_LONGEST_SIGNATURE].replace("\r\n", "\n"),
+        )
+        already = self._already(outlook, viewer)
+        if already:
+            return self._web.back(request, f"/orders/{name}", already)
+        try:
+            errand = self._errands.begin(
+                (name, me), lambda: self._carried(name, me, given), given, self._web.parts.log
+            )
+        except Stopping as wrong:
+            trouble = Trouble(what=wrong.what, todo=wrong.todo)
+            return self._shown(request, viewer, outlook, given=given, trouble=trouble, status=503)
+        await errand.wait(MOMENT)
+        if errand.wrong is None:
+            return self._web.back(request, f"/orders/{name}")
+        return self._refused(request, viewer, name, errand)
+
+    async def undo(self, request: Request) -> Response:
+        """Draw up the order that undoes this one."""
+        viewer = self._web.viewer(request)
+        fields = await self._web.form(request)
+        outlook = self._found(request, viewer)
+        name, why = _name_of(outlook), _first(fields.get("cannot-wait")).strip()[:_LONGEST_TYPED]
+        if is_group(name):
+            raise NoOrder("a group is undone order by order", todo="open one of its orders")
+        await self._fresh()
+        try:
+            async with self._web.parts.turn():
+                made = await self._desk.undo(name, by=viewer.person.key, cannot_wait=why)
+        except AsleftError as wrong:
+            trouble = Trouble(what=wrong.what, todo=todo_for_page(wrong.todo))
+            return self._shown(
+                request,
+                viewer,
+                self._found(request, viewer),
+                undo_trouble=trouble,
+                cannot_wait=why,
+                status=409,
+            )
+        self._web.parts.live.changed(_CHANGED)
+        return self._web.back(
+            request, f"/orders/{made.order.id}", f"Drawn up to undo order {name}. Nothing is written yet."
+        )
+
+    async def stop(self, request: Request) -> Response:
+        """Begin no further station of a group. Whoever sees it may: nothing gets worse by it."""
+        viewer = self._web.viewer(request)
+        await self._web.form(request)
+        outlook = self._found(request, viewer)
+        name = _name_of(outlook)
+        if outlook.group is None or not is_group(name):
+            raise NoOrder(f"order {name} is no group", todo="open the group that it belongs to")
+        going = [kept for kept in outlook.kepts if kept.state in _GOING]
+        if not going:
+            return self._web.back(request, f"/orders/{name}", "This group is not being carried out.")
+        self._desk.stop(name)
+        self._web.parts.log.warning("a group is stopped", group=name, person=viewer.person.key)
+        under_way = ", ".join(
+            str(kept.order.station)
+            for kept in going
+            if kept.state is OrderState.UNDER_WAY and viewer.sees(kept.order.station.site)
+        )
+        more = f" Finished first: {under_way}." if under_way else ""
+        return self._web.back(request, f"/orders/{name}", f"No further station is begun.{more}")
+
+    def _found(self, request: Request, viewer: Viewer) -> Outlook:
+        """Give an order or a group that a person may see.
+
+        Raises:
+            NoOrder: There is none, or it is where this person may not look: both sound the same.
+        """
+        name: str = request.path_params["name"]
+        none = NoOrder(f"there is no order '{harmless(name, longest=40)}'", todo="see the page Orders")
+        if len(name) != _ID_LENGTH or not _DIGITS.issuperset(name[is_group(name) :]):
+            raise none
+        try:
+            outlook = self._desk.outlook(name)
+        except NoOrder:
+            raise none from None
+        if not any(viewer.sees(kept.order.station.site) for kept in outlook.kepts):
+            raise none
+        return outlook
+
+    def _already(self, outlook: Outlook, viewer: Viewer) -> str:
+        """Say why a confirmation that comes once more changes nothing; empty where it is a first one."""
+        name, me = _name_of(outlook), viewer.person.key
+        waiting = [kept for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP]
+        if not waiting:
+            return self._gone_on(outlook.kepts, me)
+        before = self._errands.find((name, me))
+        if before is not None and before.runs:
+            return "Your confirmation is being taken already. Nothing is done twice."
+        if all(any(move.by == me for move in kept.confirmed) for kept in waiting):
+            return "Your confirmation counts already. It waits for a second person."
+        return ""
+
+    def _gone_on(self, kepts: Sequence[KeptOrder], me: str) -> str:
+        people = self._desk.in_force().estate.people
+        by = next((kept.by for kept in kepts if kept.by), "")
+        who = people[by].name if by in people else by
+        confirmed = f"{harmless(who)} confirmed it before you. " if who else ""
+        if by == me:
+            confirmed = "You have confirmed it already. "
+        return f"{confirmed}It is {STATES[kepts[0].state]}. Nothing is done twice."
+
+    async def _carried(self, name: str, me: str, given: Given) -> None:
+        """Have an order or a group confirmed and carried out, and tell open pages how it goes on."""
+        desk, live = self._desk, self._web.parts.live
+        told = {"by": me, "reason": given.reason, "signature": given.signature.strip()}
+        looking = asyncio.create_task(self._look(name), name=f"looks at order {name}")
+        try:
+            await self._fresh()
+            if is_group(name):
+                await desk.confirm_group(
+                    name, accepted=given.accepted, progress=lambda _: live.changed(_CHANGED), **told
+                )
+            else:
+                kept = await desk.confirm(name, accepted=given.accepted, **told)
+                await self._set_up_behind(kept, me)
+        finally:
+            looking.cancel()
+            live.changed(_CHANGED)
+
+    async def _fresh(self) -> None:
+        """Have the baseline fetched: a right that was taken away a minute ago no longer counts."""
+        if self._fetch is not None:
+            with suppress(
+                AsleftError
+            ):  # the desk tells it as a notice, and goes on with what was fetched before
+                await self._fetch()
+
+    async def _look(self, name: str) -> None:
+        """See each step in the ledger, and tell open pages."""
+        seen: object = None
+        while True:
+            try:
+                kepts = self._desk.outlook(name).kepts
+            except AsleftError:
+                return
+            if len(kepts) > _MOST_LOOKED_AT:
+                return
+            now = [(kept.state, kept.steps, kept.due, len(kept.life)) for kept in kepts]
+            if now != seen and seen is not None:
+                self._web.parts.live.changed(_CHANGED[:1])
+            seen = now
+            await asyncio.sleep(_LOOK_EVERY)
+
+    async def _set_up_behind(self, kept: KeptOrder, me: str) -> None:
+        """Draw up a set-up where a station was returned to factory state: it has nothing of ours then."""
+        order = kept.order
+        if order.purpose is Purpose.FACTORY and kept.state is OrderState.RESTORED:
+            wish = Wish(purpose=Purpose.SET_UP, by=me, cannot_wait=order.cannot_wait, everything=True)
+            async with self._web.parts.turn():
+                await self._desk.restore([str(order.station)], wish)
+
+    def _refused(self, request: Request, viewer: Viewer, name: str, errand: Errand) -> Response:
+        outlook = self._found(request, viewer)
+        gone = not any(kept.state is OrderState.DRAWN_UP for kept in outlook.kepts)
+        if gone and isinstance(errand.wrong, MayNot | NoOrder):
+            # Somebody else was quicker: what this one gave was not taken, and nothing is wrong.
+            self._errands.forget((name, viewer.person.key))
+            return self._web.back(request, f"/orders/{name}", self._gone_on(outlook.kepts, viewer.person.key))
+        return self._shown(request, viewer, outlook, status=409)
+
+    def _shown(
+        self,
+        request: Request,
+        viewer: Viewer,
+        outlook: Outlook,
+        *,
+        given: Given | None = None,
+        trouble: Trouble | None = None,
+        undo_trouble: Trouble | None = None,
+        cannot_wait: str = "",
+        status: int = 200,
+    ) -> Response:
+        name, now = _name_of(outlook), self._web.parts.clock()
+        estate, person = self._desk.estate_now(), viewer.person
+        errand = self._errands.find((name, person.key))
+        taking = errand is not None and errand.runs
+        if errand is not None and errand.wrong is not None and given is None:
+            given, trouble = _kept(outlook, errand)
+        if is_group(name):
+            group = group_page(outlook, estate, person, now, given=given, trouble=trouble, taking=taking)
+            return self._web.show(request, "group.html", title=f"Group {name}", view=group, status=status)
+        view = order_page(
+            outlook,
+            estate,
+            person,
+            now,
+            given=given,
+            trouble=trouble,
+            taking=taking,
+            busy=self._errands.runs(name),
+            undo_trouble=undo_trouble,
+            cannot_wait=cannot_wait,
+            behind=self._behind(outlook.kepts[0]),
+        )
+        return self._web.show(
+            request, "order.html", title=f"Order for {view.station}", view=view, status=status
+        )
+
+    def _behind(self, kept: KeptOrder) -> str:
+        """Give the set-up that waits behind a factory state; empty where none does."""
+        if kept.order.purpose is not Purpose.FACTORY or kept.state is not OrderState.RESTORED:
+            return ""
+        waiting = [
+            view.kept.order
+            for view in self._desk.order_views()
+            if view.kept.state is OrderState.DRAWN_UP and view.kept.order.station == kept.order.station
+        ]
+        return next((order.id for order in waiting if order.purpose is Purpose.SET_UP), "")
+
+
+def _name_of(outlook: Outlook) -> str:
+    """Give the id under which an outlook was asked for: of a group where it has more orders than one."""
+    if len(outlook.kepts) > 1 and outlook.group is not None:
+        return outlook.group.id
+    return outlook.kepts[0].order.id
+
+
+def _first(values: Sequence[str] | None) -> str:
+    return values[0] if values else ""
+
+
+def _kept(outlook: Outlook, errand: Errand) -> tuple[Given | None, Trouble | None]:
+    """Give what a person typed, and why it was not taken, at the field that it is about."""
+    wrong, given = errand.wrong, errand.given
+    if wrong is None or not isinstance(given, Given):
+        return None, None
+    waiting = [kept for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP]
+    late = not isinstance(wrong, MayNot | BadSignature)
+    if not waiting and not late:
+        return None, None  # it was settled since, by somebody else
+    wanted = [hazard for hazard, _ in hazards_together([kept.order for kept in waiting])]
+    missing = [hazard for hazard in wanted if hazard not in given.accepted]
+    return given, _trouble(wrong, given, missing, len(wanted), late=late and not waiting)
+
+
+def _trouble(wrong: AsleftError, given: Given, missing: Sequence[str], wanted: int, *, late: bool) -> Trouble:
+    """Put what the engine said to the field that it is about, in the page's own words."""
+    if isinstance(wrong, BadSignature):
+        return Trouble(what=wrong.what, todo=todo_for_page(wrong.todo), at="signature")
+    if isinstance(wrong, MayNot):
+        if wrong.what == _wrong_with(given.reason):
+            return Trouble(what=wrong.what, todo=wrong.todo, at="reason")
+        if missing and wrong.what.startswith(f"{len(missing)} of {wanted} hazards"):
+            what = f"{len(missing)} of {wanted} {'hazard is' if wanted == 1 else 'hazards are'} not ticked"
+            return Trouble(what=what, todo="see to what stands beside it, then tick it", at="hazards")
+        if not given.signature.strip() and "signed confirmations" in wrong.what:
+            todo = "sign it as said here, and put the signature into the field"
+            return Trouble(what=wrong.what, todo=todo, at="signature")
+    return Trouble(what=wrong.what, todo=todo_for_page(wrong.todo), late=late)
+
+
+def _wrong_with(reason: str) -> str:
+    try:
+        check_reason(reason, "")
+    except MayNot as wrong:
+        return wrong.what
+    return ""

@@ -1,0 +1,218 @@
+"""Orders: what waits for the viewer, what is being carried out, what waits for others, and what ended last."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby
+from typing import Final
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from asleft.domain.estate import Estate
+from asleft.domain.freezing import frozen_for
+from asleft.domain.orders import ENDS, OrderState
+from asleft.domain.people import Person, Right
+from asleft.ports.orders import KeptOrder
+from asleft.web.order_view import zone_of
+from asleft.web.order_words import AIMS, STATES
+from asleft.web.web import Web
+from asleft.work.guards import asks_two, longest
+from asleft.work.order_desk import OrderView
+
+__all__ = ["Listed", "OrdersView", "routes", "view_of"]
+
+_MOST_NAMES: Final = 6
+_MOST_ENDED: Final = 20
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Listed:
+    """An order, or a group of them.
+
+    Args:
+        id: Of the order, or of the group.
+        many: Whether it is a group.
+        stations: The first of its stations.
+        others: How many more there are.
+        aim: What it is to do.
+        waits: What it waits for.
+        states: How it stands, in words.
+        outcome: What came of it.
+        hearing: Whether something goes up at the ear.
+        halted: Whether a person must look at a station.
+        drawn_up: When.
+        lapses: When it lapses unless it is confirmed; None where it is beyond that.
+        ended: When it ended; None where it has not.
+        zone: Of its first station's site.
+    """
+
+    id: str
+    many: bool
+    stations: tuple[str, ...]
+    others: int
+    aim: str
+    waits: tuple[str, ...]
+    states: str
+    outcome: str
+    hearing: bool
+    halted: bool
+    drawn_up: datetime
+    lapses: datetime | None
+    ended: datetime | None
+    zone: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OrdersView:
+    """All orders, as far as they matter now.
+
+    Args:
+        mine: Those that this person can move on now, the one that lapses first on top.
+        going: Those that are being carried out.
+        others: Those that wait for somebody or something else.
+        ended: The last that ended, the newest first.
+        more: How many more have ended.
+    """
+
+    mine: tuple[Listed, ...]
+    going: tuple[Listed, ...]
+    others: tuple[Listed, ...]
+    ended: tuple[Listed, ...]
+    more: int
+
+
+def routes(web: Web) -> list[Route]:
+    """Give the route of the list."""
+
+    async def page(request: Request) -> Response:
+        viewer, desk = web.viewer(request), web.parts.desk
+        view = view_of(
+            desk.estate_now(),
+            viewer.person,
+            web.parts.clock(),
+            waiting=desk.order_views(),
+            every=desk.orders(),
+        )
+        return web.show(request, "orders.html", title="Orders", view=view)
+
+    return [Route("/orders", page, methods=["GET"])]
+
+
+def view_of(
+    estate: Estate,
+    viewer: Person,
+    now: datetime,
+    *,
+    waiting: Sequence[OrderView],
+    every: Sequence[KeptOrder],
+) -> OrdersView:
+    """Put together what a person should see of orders, at the sites where this person may look.
+
+    Args:
+        estate: In force now.
+        viewer: Who looks.
+        now: The time.
+        waiting: What has not ended, with what it waits for.
+        every: All orders, oldest first.
+    """
+    waits = {view.kept.order.id: view.waits for view in waiting}
+    open_ones = _together([view.kept for view in waiting])
+    whole = {name: members for name, members in open_ones.items() if _sees_some(viewer, members)}
+    going = {
+        name
+        for name, members in whole.items()
+        if any(kept.state is not OrderState.DRAWN_UP for kept in members)
+    }
+    mine = {
+        name for name, members in whole.items() if name not in going and _can(estate, viewer, members, now)
+    }
+    ended = [
+        kept
+        for kept in every
+        if kept.state in ENDS and kept.ended is not None and viewer.may(Right.LOOK, kept.order.station.site)
+    ]
+    # A group of which something still waits or goes on is shown there, and not twice.
+    over = {name: some for name, some in _together(ended).items() if name not in whole}
+    last = sorted(over, key=lambda name: (_ended(over[name]), name), reverse=True)
+
+    def listed(name: str, members: Sequence[KeptOrder]) -> Listed:
+        return _listed(estate, viewer, name, members, waits)
+
+    return OrdersView(
+        mine=_by_lapse(listed(name, whole[name]) for name in sorted(mine)),
+        going=tuple(listed(name, whole[name]) for name in sorted(going)),
+        others=_by_lapse(listed(name, whole[name]) for name in sorted(whole.keys() - mine - going)),
+        ended=tuple(listed(name, over[name]) for name in last[:_MOST_ENDED]),
+        more=max(0, len(last) - _MOST_ENDED),
+    )
+
+
+def _by_lapse(some: Iterable[Listed]) -> tuple[Listed, ...]:
+    return tuple(sorted(some, key=lambda one: (one.lapses or one.drawn_up, one.id)))
+
+
+def _together(kepts: Sequence[KeptOrder]) -> dict[str, list[KeptOrder]]:
+    def name(kept: KeptOrder) -> str:
+        return kept.group or kept.order.id
+
+    return {key: list(some) for key, some in groupby(sorted(kepts, key=name), key=name)}
+
+
+def _sees_some(viewer: Person, members: Sequence[KeptOrder]) -> bool:
+    return any(viewer.may(Right.LOOK, kept.order.station.site) for kept in members)
+
+
+def _ended(members: Sequence[KeptOrder]) -> datetime:
+    return max(kept.ended for kept in members if kept.ended is not None)
+
+
+def _can(estate: Estate, viewer: Person, members: Sequence[KeptOrder], now: datetime) -> bool:
+    """Tell whether a person's confirmation would move something on now; the engine asks again whoever confirms."""
+    orders = [kept.order for kept in members]
+    if not all(
+        viewer.may(Right.LOOK, order.station.site) and viewer.may_confirm(order.station.site, order.concerns)
+        for order in orders
+    ):
+        return False
+    if any(move.by == viewer.key for kept in members for move in kept.confirmed):
+        return False
+    last = not asks_two(estate.orders, orders) or all(kept.confirmed for kept in members)
+    return not last or not any(
+        frozen_for(estate, order, now, ahead=longest(estate.orders, order)) for order in orders
+    )
+
+
+def _listed(
+    estate: Estate,
+    viewer: Person,
+    name: str,
+    members: Sequence[KeptOrder],
+    waits: Mapping[str, tuple[str, ...]],
+) -> Listed:
+    seen = [kept for kept in members if viewer.may(Right.LOOK, kept.order.station.site)]
+    stations = tuple(str(kept.order.station) for kept in seen)
+    counts: dict[str, int] = {}
+    for kept in seen:
+        counts[STATES[kept.state]] = counts.get(STATES[kept.state], 0) + 1
+    drawn_up = [kept.order for kept in seen if kept.state is OrderState.DRAWN_UP]
+    first = seen[0]
+    many = bool(first.group)
+    outcomes = tuple(dict.fromkeys(kept.outcome for kept in seen if kept.outcome))
+    return Listed(
+        id=name,
+        many=many,
+        stations=stations[:_MOST_NAMES],
+        others=max(0, len(stations) - _MOST_NAMES),
+        aim=AIMS[first.order.purpose],
+        waits=tuple(dict.fromkeys(words for kept in seen for words in waits.get(kept.order.id, ()))),
+        states=", ".join(f"{count} {words}" if many else words for words, count in counts.items()),
+        outcome=outcomes[0] if len(outcomes) == 1 else "",
+        hearing=any(hazard.is_hearing for kept in seen for hazard in kept.order.hazards),
+        halted=any(kept.state is OrderState.HALTED for kept in seen),
+        drawn_up=first.order.drawn_up,
+        lapses=min((order.lapses for order in drawn_up), default=None),
+        ended=_ended(seen) if all(kept.state in ENDS for kept in seen) else None,
+        zone=zone_of(estate, first.order.station.site),
+    )

@@ -1,0 +1,374 @@
+"""One site: what is on and until when nothing is written, its stations worst first, and the ways to its plans."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from asleft.domain.alarms.alarm import Alarm, AlarmState, Mark
+from asleft.domain.drift import DriftKind
+from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate, StationId
+from asleft.domain.loans import Loan, LoanState
+from asleft.domain.occasions import changes, on_at
+from asleft.domain.orders import ENDS
+from asleft.domain.profile import Priority
+from asleft.domain.snapshot import AsFound, NotRead, ReadState
+from asleft.ports.ledger import Looked, Standing
+from asleft.web.asking import Frozen, May, Wrong, draw_up, frozen_at, may_at, one, seen, wrong_of
+from asleft.web.web import Web
+from asleft.work.alarms.desk import Board
+from asleft.work.order_desk import OrderView
+
+__all__ = ["SiteView", "routes", "view_of"]
+
+_AHEAD: Final = timedelta(days=8)
+_MOST_ITEMS: Final = 4
+_WORST: Final = (*Priority, "unknown", "shelved", "")
+_HELD: Final = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+_WAYS: Final = (
+    ("agenda", "What is on, day by day"),
+    ("addresses", "Address plan"),
+    ("patch", "Patch"),
+    ("hearing", "Hearing"),
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Item:
+    """One thing that is off: what, since when, and where it is told in full; no page where it is no alarm yet.
+
+    Args:
+        what: What drifted.
+        since: Since when.
+        to: Path of its alarm; empty where it is none yet.
+        state: State of its alarm where that says more than its mark: acknowledged, shelved, suppressed.
+    """
+
+    what: str
+    since: datetime
+    to: str
+    state: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StationRow:
+    """One station.
+
+    Args:
+        name: Its name at the site.
+        role: Its role; empty where it has none.
+        mark: `high`, `medium`, `low`, `unknown`, `shelved`, or empty where nothing is off.
+        words: Words beside the mark in place of its usual ones.
+        items: What is off, the worst first.
+        others: How many more things are off.
+        order: Id of an order that waits; empty where none does.
+        read: When it was last read; None where it never was.
+        withdrawn: Who took it out of service and why; empty where nobody did.
+    """
+
+    name: str
+    role: str
+    mark: str
+    words: str
+    items: tuple[Item, ...]
+    others: int
+    order: str
+    read: datetime | None
+    withdrawn: str
+
+    @property
+    def quiet(self) -> bool:
+        """Whether it needs nobody."""
+        return not (self.mark or self.items or self.order or self.withdrawn)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Lent:
+    """Something lent, or asked for."""
+
+    id: str
+    station: str
+    meaning: str
+    shown: str
+    to: str
+    ends: datetime
+    overdue: bool
+    asked: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SiteView:
+    """All that the page tells of a site.
+
+    Args:
+        name: Its name.
+        title: As a person reads it.
+        zone: Its time zone.
+        has_calendar: Whether it says what is on.
+        on: What is on, the strongest first.
+        until: When that changes; None where it does not within a week.
+        next: What comes after that.
+        next_at: When.
+        frozen: Why nothing is written now; None where it may be.
+        whole: Alarms about the site as a whole.
+        off: Stations that need somebody, worst first.
+        quiet: The rest.
+        loans: What is lent or asked for.
+        round: When the last round ended; None where none did.
+        ways: Paths to the site's plans, with words.
+        may: What the viewer may ask for.
+        changeover: Whether the stations are as they were before the last change of what is on.
+        wrong: Why something was not done; None where nothing was asked.
+        cannot_wait: What was typed about why it cannot wait.
+    """
+
+    name: str
+    title: str
+    zone: str
+    has_calendar: bool
+    on: tuple[str, ...]
+    until: datetime | None
+    next: tuple[str, ...]
+    next_at: datetime | None
+    frozen: Frozen | None
+    whole: tuple[StationRow, ...]
+    off: tuple[StationRow, ...]
+    quiet: tuple[StationRow, ...]
+    loans: tuple[Lent, ...]
+    round: datetime | None
+    ways: tuple[tuple[str, str], ...]
+    may: May
+    wrong: Wrong | None
+    cannot_wait: str
+
+    @property
+    def drifts(self) -> bool:
+        """Whether some station is off in a way that a restore may mend."""
+        return any(row.items for row in (*self.off, *self.whole))
+
+    @property
+    def stations(self) -> int:
+        """How many stations there are."""
+        return len(self.off) + len(self.quiet)
+
+
+def routes(web: Web) -> list[Route]:
+    """Give the routes of the page about a site."""
+
+    def shown(request: Request, wrong: Wrong | None = None, cannot_wait: str = "") -> Response:
+        viewer, desk = web.viewer(request), web.parts.desk
+        estate = desk.estate_now()
+        site = seen(estate, viewer, request.path_params["site"]).site
+        view = view_of(
+            estate,
+            site,
+            now=web.parts.clock(),
+            board=web.board(request),
+            standing=desk.drifts(),
+            orders=desk.order_views(),
+            looks=desk.looks(),
+            loans=desk.loans(),
+            rounds=web.parts.rounds(),
+            may=may_at(estate, viewer.person, site),
+            ways=[kind for kind, _ in _WAYS if any(path.startswith(f"/{kind}/") for path in web.paths)],
+            wrong=wrong,
+            cannot_wait=cannot_wait,
+        )
+        status = 200 if wrong is None else 422
+        return web.show(request, "site.html", title=view.title, view=view, status=status)
+
+    async def page(request: Request) -> Response:
+        return shown(request)
+
+    async def act(request: Request) -> Response:
+        viewer = web.viewer(request)
+        form = await web.form(request)
+        site = seen(web.parts.desk.estate_now(), viewer, request.path_params["site"]).site
+        cannot_wait = one(form, "cannot-wait")
+        try:
+            to = await draw_up(web.parts, viewer, site, cannot_wait=cannot_wait)
+        except AsleftError as wrong:
+            return shown(request, wrong_of("restore", wrong), cannot_wait)
+        return web.back(request, to)
+
+    return [
+        Route("/sites/{site}", page, methods=["GET"]),
+        Route("/sites/{site}", act, methods=["POST"]),
+    ]
+
+
+def view_of(
+    estate: Estate,
+    name: str,
+    *,
+    now: datetime,
+    board: Board,
+    standing: Sequence[Standing],
+    orders: Sequence[OrderView],
+    looks: Mapping[StationId, Looked],
+    loans: Sequence[Loan],
+    rounds: Mapping[str, datetime],
+    may: May,
+    ways: Sequence[str] = (),
+    wrong: Wrong | None = None,
+    cannot_wait: str = "",
+) -> SiteView:
+    """Put together what is known of one site."""
+    site = estate.sites[name]
+    listed = (*board.alarms, *board.stale, *board.shelved, *board.suppressed, *board.out_of_service)
+    alarms: dict[StationId, list[Alarm]] = {}
+    for alarm in listed:
+        if alarm.drift.key.station.site == name:
+            alarms.setdefault(alarm.drift.key.station, []).append(alarm)
+    stands: dict[StationId, list[Standing]] = {}
+    for item in standing:
+        stands.setdefault(item.drift.key.station, []).append(item)
+    waiting = {
+        view.kept.order.station: view.kept.group or view.kept.order.id
+        for view in orders
+        if view.kept.state not in ENDS
+    }
+    rows = [
+        _row(
+            station,
+            as_left.role,
+            alarms.get(station, []),
+            stands.get(station, []),
+            looks.get(station),
+            waiting.get(station, ""),
+            board.withdrawn.get(station),
+        )
+        for station, as_left in sorted(estate.stations.items())
+        if station.site == name
+    ]
+    rows.sort(key=_badness)
+    whole = StationId(name, "")
+    on: tuple[str, ...] = ()
+    until = after_at = None
+    after: tuple[str, ...] = ()
+    if site.calendar is not None:
+        order = [occasion.name for occasion in estate.occasions]
+        on = on_at(site.calendar, order, now)
+        for change in changes(site.calendar, order, now, now + _AHEAD):
+            until = until or (change.at if on else None)
+            if change.after:
+                after, after_at = change.after, change.at
+                break
+    return SiteView(
+        name=name,
+        title=site.title,
+        zone=site.time_zone,
+        has_calendar=site.calendar is not None,
+        on=on,
+        until=until,
+        next=after,
+        next_at=after_at,
+        frozen=frozen_at(estate, name, now),
+        whole=(_row(whole, "", alarms[whole], [], None, "", None),) if whole in alarms else (),
+        off=tuple(row for row in rows if not row.quiet),
+        quiet=tuple(row for row in rows if row.quiet),
+        loans=tuple(_lent(loan, estate) for loan in loans if loan.station.site == name),
+        round=rounds.get(name),
+        ways=tuple((f"/{kind}/{name}", words) for kind, words in _WAYS if kind in ways),
+        may=may,
+        wrong=wrong,
+        cannot_wait=cannot_wait,
+    )
+
+
+def _badness(row: StationRow) -> tuple[int, float, str]:
+    newest = max((item.since.timestamp() for item in row.items), default=0.0)
+    return _WORST.index(row.mark), -newest, row.name
+
+
+def _row(
+    station: StationId,
+    role: str,
+    alarms: Sequence[Alarm],
+    standing: Sequence[Standing],
+    look: Looked | None,
+    order: str,
+    withdrawn: Mark | None,
+) -> StationRow:
+    told = {alarm.drift.key for alarm in alarms}
+    calling = [alarm for alarm in alarms if alarm.state not in _HELD]
+    pending = [item for item in standing if item.drift.key not in told]
+    mark, words = _mark(station, calling, alarms, pending, look)
+    items = [(_worst(alarm.drift.priority), alarm.state in _HELD, _item(alarm)) for alarm in alarms]
+    items += [
+        (_worst(item.drift.priority), False, Item(what=item.drift.what, since=item.since, to=""))
+        for item in pending
+    ]
+    items.sort(key=lambda one: (one[1], one[0], -one[2].since.timestamp()))
+    return StationRow(
+        name=station.name,
+        role=role,
+        mark="" if withdrawn else mark,
+        words="" if withdrawn else words,
+        items=tuple(item for _, _, item in items[:_MOST_ITEMS]),
+        others=max(0, len(items) - _MOST_ITEMS),
+        order=order,
+        read=look.found.at if look and look.found else None,
+        withdrawn=f"{withdrawn.by}: {withdrawn.reason}" if withdrawn else "",
+    )
+
+
+def _mark(
+    station: StationId,
+    calling: Sequence[Alarm],
+    alarms: Sequence[Alarm],
+    pending: Sequence[Standing],
+    look: Looked | None,
+) -> tuple[str, str]:
+    """Give the worst that is known of a station; unknown is worse than put off, and is never normal."""
+    priorities = [alarm.drift.priority for alarm in calling] + [item.drift.priority for item in pending]
+    if priorities:
+        return str(min(priorities, key=_worst)), ""
+    if station.name:
+        if look is None:
+            return "unknown", "Unknown: never looked at"
+        if isinstance(look.last, NotRead):
+            return "unknown", f"Unknown: {look.last.state}"
+        if isinstance(look.last, AsFound) and look.last.state is not ReadState.COMPLETE:
+            return "unknown", f"Partly unknown: {look.last.state}"
+    if alarms:
+        shelved = [alarm.shelf.until for alarm in alarms if alarm.shelf is not None]
+        return "shelved", "Put off" if shelved else str(alarms[0].state).capitalize()
+    return "", ""
+
+
+def _worst(priority: Priority) -> int:
+    return _WORST.index(priority)
+
+
+def _item(alarm: Alarm) -> Item:
+    key = alarm.drift.key
+    place = str(key.station) if key.station.name else key.station.site
+    about = key.setting if key.kind is DriftKind.SETTING else key.kind.value
+    return Item(
+        what=alarm.drift.what,
+        since=alarm.since,
+        to=f"/alarms/{place}/{about}" if key.station.name else f"/alarms/{place}",
+        state="" if alarm.state is AlarmState.UNACKNOWLEDGED else str(alarm.state),
+    )
+
+
+def _lent(loan: Loan, estate: Estate) -> Lent:
+    as_left = estate.stations.get(loan.station)
+    row = as_left.profile.settings.get(loan.setting) if as_left else None
+    person = estate.people.get(loan.by)
+    return Lent(
+        id=loan.id,
+        station=loan.station.name,
+        meaning=row.meaning if row else loan.setting,
+        shown=loan.shown,
+        to=person.name if person else loan.by,
+        ends=loan.ends,
+        overdue=loan.state is LoanState.OVERDUE,
+        asked=loan.state is LoanState.ASKED,
+    )

@@ -1,0 +1,121 @@
+"""Templates and the filters in them; the one module that knows Jinja2. Everything is escaped (ASVS 1.2.1)."""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
+from markupsafe import Markup, escape
+
+from asleft.domain.names import harmless
+from asleft.domain.profile import Priority
+
+__all__ = ["Showing", "ago", "clock_time"]
+
+_MINUTE: Final = timedelta(minutes=1)
+_HOUR: Final = timedelta(hours=1)
+_DAY: Final = timedelta(days=1)
+_SHAPES: Final = {
+    "high": ("1 High", Markup('<rect x="1" y="1" width="10" height="10"/>')),
+    "medium": ("2 Medium", Markup('<path d="M6 .8 11.6 11H.4z"/>')),
+    "low": ("3 Low", Markup('<circle cx="6" cy="6" r="5"/>')),
+    "unknown": (
+        "Unknown",
+        Markup('<path d="M3.5 4a2.5 2.5 0 1 1 3.6 2.2C6.2 6.7 6 7 6 8M6 10v1.2" class="line"/>'),
+    ),
+    "shelved": ("Shelved", Markup('<path d="M3.5 1v10M8.5 1v10" class="line"/>')),
+}
+
+
+class Showing:
+    """Renders templates.
+
+    Args:
+        static: Gives the path of a static file.
+    """
+
+    def __init__(self, static: Callable[[str], str]) -> None:
+        self._environment = Environment(
+            loader=PackageLoader("asleft.web", "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._environment.globals["static"] = static
+        self._environment.filters.update(text=text, when=_when, day=_day, db=db, shape=shape, plural=plural)
+
+    def render(self, template: str, values: Mapping[str, Any]) -> str:
+        """Render a template."""
+        return self._environment.get_template(template).render(**values)
+
+
+def text(value: object, longest: int = 200) -> Markup:
+    """Show foreign text as harmless, and keep its direction from reaching beyond it (UAX #9; HTML §4.5.23 bdi)."""
+    return Markup("<bdi>{}</bdi>").format(harmless(str(value), longest=longest))
+
+
+def shape(state: str | Priority, words: str = "") -> Markup:
+    """Show a state by a shape, a word and a colour, each of which is enough on its own (WCAG 1.4.1).
+
+    Args:
+        state: `high`, `medium`, `low`, `unknown` or `shelved`.
+        words: Words in place of the usual ones.
+    """
+    usual, drawn = _SHAPES[str(state)]
+    return Markup(
+        '<span class="mark {}"><svg class="shape" viewBox="0 0 12 12" aria-hidden="true" focusable="false">{}</svg>{}</span>'
+    ).format(str(state), drawn, words or usual)
+
+
+def db(value: float) -> str:
+    """Show a level in decibels, with a true minus."""
+    return f"{value:+.1f} dB".replace("-", "−")  # noqa: RUF001 the minus sign of typography
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """Show a count with its noun."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def ago(at: datetime, now: datetime) -> str:
+    """Say how long ago a time is, or how far ahead, in the largest unit that fits."""
+    apart = abs(now - at)
+    if apart < _MINUTE:
+        return "just now" if at <= now else "in less than a minute"
+    if apart < _HOUR:
+        size = f"{apart // _MINUTE} min"
+    elif apart < 2 * _DAY:
+        size = f"{apart // _HOUR} h"
+    else:
+        size = f"{apart // _DAY} days"
+    return f"{size} ago" if at <= now else f"in {size}"
+
+
+def clock_time(at: datetime, now: datetime, zone: str) -> str:
+    """Give a time as clocks at a site show it: with weekday and date where it is not today, with the year where not this one."""
+    here, today = at.astimezone(ZoneInfo(zone)), now.astimezone(ZoneInfo(zone))
+    if here.date() == today.date():
+        return f"{here:%H:%M}"
+    if here.year == today.year:
+        return f"{here:%a} {here.day} {here:%b %H:%M}"
+    return f"{here.day} {here:%b %Y %H:%M}"
+
+
+@pass_context
+def _when(context: Context, at: datetime, zone: str = "UTC", *, span: bool = True) -> Markup:
+    """Show a time of a site, with how long ago that was."""
+    now: datetime = context["now"]
+    shown = clock_time(at, now, zone)
+    if zone == "UTC":
+        shown += " UTC"
+    said = Markup('<time datetime="{}">{}</time>').format(at.isoformat(timespec="seconds"), shown)
+    return said + (", " + escape(ago(at, now)) if span else "")
+
+
+@pass_context
+def _day(context: Context, at: datetime, zone: str = "UTC") -> Markup:
+    """Show a time of a site without how long ago that was."""
+    return _when(context, at, zone, span=False)

@@ -1,0 +1,352 @@
+"""The frame that every page stands in: who looks, the form that comes back, and what is shown round a page."""
+
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+from urllib.parse import parse_qs, quote, urlsplit
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from asleft.domain.accounts import Session, Whence
+from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.errors import AsleftError
+from asleft.domain.people import Person, Right
+from asleft.domain.profile import Priority
+from asleft.web.cookies import LOOK, SESSION, VISIT, drop_cookie, get_cookie, set_cookie
+from asleft.web.parts import Parts
+from asleft.web.refusals import FormRefused, SignInFirst
+from asleft.web.showing import Showing
+from asleft.web.statics import Statics
+from asleft.work.accounts.proxy import address_through, person_through
+from asleft.work.accounts.refusals import NotSignedIn
+from asleft.work.accounts.secret import digest_of, form_token, is_form_token, secret_text
+from asleft.work.accounts.sessions import SignedIn
+from asleft.work.alarms.desk import Board
+
+__all__ = ["FORM_TOKEN", "LIVE_HEADER", "LOOKS", "Viewer", "Web", "own_path"]
+
+FORM_TOKEN: Final = "form-token"  # noqa: S105 the name of a field
+LIVE_HEADER: Final = "x-asleft-live"
+"""A page that keeps itself up to date says so: that holds no session open, and takes no message away."""
+LOOKS: Final = ("system", "light", "dark")
+_MOST_FIELDS: Final = 2000
+_FORM: Final = "application/x-www-form-urlencoded"
+_MOST_SAID: Final = 1000
+_A_YEAR: Final = 365 * 24 * 3600
+_OPEN: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED})
+_NAV: Final = (
+    ("/", "Now"),
+    ("/orders", "Orders"),
+    ("/history", "History"),
+    ("/figures", "Figures"),
+    ("/baseline", "Baseline"),
+    ("/people", "People"),
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Viewer:
+    """Who looks.
+
+    Args:
+        person: The person.
+        session: The session.
+        form_token: Stands in every form.
+        token: The session's own token.
+    """
+
+    person: Person
+    session: Session
+    form_token: str = field(repr=False)
+    token: str = field(repr=False)
+
+    def sees(self, site: str) -> bool:
+        """Tell whether this person may look at a site."""
+        return self.person.may(Right.LOOK, site)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Link:
+    path: str
+    words: str
+    here: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Frame:
+    """What stands round a page; nothing of the estate where nobody is signed in."""
+
+    title: str
+    estate: str
+    viewer: Viewer | None
+    nav: tuple[_Link, ...]
+    more: tuple[_Link, ...]
+    alarms: int
+    high: int
+    form_token: str
+    said: str
+    look: str
+    path: str
+    version: str
+    ails: tuple[str, ...]
+
+
+class Web:
+    """Serves the pages their frame.
+
+    Args:
+        parts: What the page is given.
+    """
+
+    def __init__(self, parts: Parts) -> None:
+        self.parts = parts
+        self.statics = Statics()
+        self.paths: frozenset[str] = frozenset()
+        """Paths of pages that are there; the way to any other is not shown."""
+        self._showing = Showing(self.statics.path)
+        self._said: OrderedDict[str, str] = OrderedDict()
+
+    def viewer(self, request: Request) -> Viewer:
+        """Give who looks.
+
+        Raises:
+            SignInFirst: Nobody is signed in.
+        """
+        found = self.find_viewer(request)
+        if found is None:
+            at = request.url.path
+            query = f"?{request.url.query}" if request.url.query else ""
+            raise SignInFirst(f"{at}{query}" if request.method in {"GET", "HEAD"} else "/")
+        return found
+
+    def find_viewer(self, request: Request) -> Viewer | None:
+        """Give who looks; None where nobody is signed in."""
+        if not hasattr(request.state, "viewer"):
+            # Where it cannot be found out the page that tells so is shown to nobody (ASVS 16.5.3).
+            request.state.viewer = None
+            request.state.viewer = self._look_up(request)
+        found: Viewer | None = request.state.viewer
+        return found
+
+    def _look_up(self, request: Request) -> Viewer | None:
+        accounts, token = self.parts.accounts, self.session_token(request)
+        acting = LIVE_HEADER not in request.headers and request.url.path != "/live"
+        try:
+            here = accounts.sessions.whose(token, acting=acting)
+        except NotSignedIn:
+            here = None
+        named = None
+        if self.parts.proxy is not None:
+            people = self.parts.desk.in_force().estate.people
+            named = person_through(self._peer(request), request.headers.items(), self.parts.proxy, people)
+        if named is not None and (here is None or here.person.key != named):
+            begun = accounts.sign_in_through_proxy(named, self.whence(request), old=token)
+            request.state.begun, token = begun.token, begun.token
+            here = accounts.sessions.whose(token)
+        if here is None:
+            return None
+        return Viewer(person=here.person, session=here.session, form_token=form_token(token), token=token)
+
+    def tls(self, request: Request) -> bool:
+        """Tell whether cookies of this page are for TLS only."""
+        return self.parts.is_public_tls or request.url.scheme == "https"
+
+    def session_token(self, request: Request) -> str:
+        """Give the session's token as the browser sent it; empty where it sent none."""
+        return get_cookie(request, SESSION, tls=self.tls(request))
+
+    def _peer(self, request: Request) -> str:
+        return request.client.host if request.client else ""
+
+    def whence(self, request: Request) -> Whence:
+        """Say from where a request comes."""
+        address = address_through(self._peer(request), request.headers.items(), self.parts.proxy)
+        return Whence(address or "the local socket", request.headers.get("user-agent", ""))
+
+    def board(self, request: Request) -> Board:
+        """Give the alarms as they are now; once a request, however often it is asked for."""
+        if not hasattr(request.state, "board"):
+            request.state.board = self.parts.desk.alarms()
+        found: Board = request.state.board
+        return found
+
+    def show(
+        self, request: Request, template: str, *, title: str, view: object, status: int = 200
+    ) -> Response:
+        """Show a page.
+
+        Args:
+            request: The request.
+            template: Name of the template; it extends `base.html`, and has the view as `view`.
+            title: What the page is about, in a few words.
+            view: All that the page tells, a frozen value.
+            status: The HTTP status.
+        """
+        secret, fresh = self._secret(request)
+        frame = self._frame(request, title, secret)
+        values: dict[str, Any] = {"frame": frame, "view": view, "now": self.parts.clock()}
+        response = HTMLResponse(self._showing.render(template, values), status)
+        if fresh:
+            set_cookie(response, VISIT, secret, tls=self.tls(request))
+        return self._dressed(request, response)
+
+    def back(self, request: Request, to: str, said: str = "") -> Response:
+        """Lead to another page after something was done (303, RFC 9110 §15.4.4), with a message that is shown there once."""
+        if said:
+            secret, _ = self._secret(request)
+            self.say(secret, said)
+        return self._dressed(request, RedirectResponse(quote(own_path(to), safe="/?&=%#:"), 303))
+
+    def say(self, secret: str, said: str) -> None:
+        """Have a message shown once on the next page of a session or visit."""
+        self._said[digest_of(secret)] = said
+        while len(self._said) > _MOST_SAID:
+            self._said.popitem(last=False)
+
+    async def form(self, request: Request) -> Mapping[str, list[str]]:
+        """Give the fields of a form that came from a page of ours; ask for the viewer first where one is needed.
+
+        Raises:
+            FormRefused: It came from elsewhere, or is no form; nothing was done.
+        """
+        self._check_origin(request)
+        kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+        if kind != _FORM:
+            raise FormRefused("this is no form", todo="use the page's own buttons")
+        try:
+            body = (await request.body()).decode("utf-8")
+            fields = parse_qs(body, keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="strict")
+        except ValueError as wrong:
+            raise FormRefused("this form cannot be read", todo="go back, load the page again") from wrong
+        given = fields.pop(FORM_TOKEN, [])
+        secret, fresh = self._secret(request)
+        if fresh or len(given) != 1 or not is_form_token(secret, given[0]):
+            raise FormRefused(
+                "this form was made before you signed in or out, so nothing was done",
+                todo="go back, load the page again, and repeat it there",
+            )
+        return fields
+
+    def signed_in(self, request: Request, begun: SignedIn, to: str, said: str = "") -> Response:
+        """Begin a session in this browser, and lead on."""
+        request.state.begun = begun.token
+        if said:
+            self.say(begun.token, said)
+        response = self.back(request, to)
+        drop_cookie(response, VISIT, tls=self.tls(request))
+        return response
+
+    def signed_out(self, request: Request, said: str) -> Response:
+        """Forget the session in this browser, and lead to the sign-in page."""
+        tls = self.tls(request)
+        visit = secret_text(self.parts.chance)
+        self.say(visit, said)
+        response = RedirectResponse("/sign-in", 303, {"Clear-Site-Data": '"cache"'})
+        drop_cookie(response, SESSION, tls=tls)
+        set_cookie(response, VISIT, visit, tls=tls)
+        return response
+
+    def choose_look(self, request: Request, look: str, to: str) -> Response:
+        """Keep light, dark or the system's own look in this browser."""
+        response = self.back(request, to)
+        if look in LOOKS[1:]:
+            set_cookie(response, LOOK, look, tls=self.tls(request), seconds=_A_YEAR)
+        else:
+            drop_cookie(response, LOOK, tls=self.tls(request))
+        return response
+
+    def _check_origin(self, request: Request) -> None:
+        """Refuse what another site had a browser send (ASVS 3.5.1; Fetch §3.2, Fetch Metadata §2.4)."""
+        origins, sites = request.headers.getlist("origin"), request.headers.getlist("sec-fetch-site")
+        own = {f"{request.url.scheme}://{request.url.netloc}".lower()}
+        if self.parts.url:
+            parsed = urlsplit(self.parts.url)
+            own.add(f"{parsed.scheme}://{parsed.netloc}".lower())
+        good_origin = [origin.lower() in own for origin in origins]
+        good_site = [site == "same-origin" for site in sites]
+        # Fail closed: what says nothing of where it comes from is no browser of today.
+        if not all([*good_origin, *good_site]) or not (good_origin or good_site):
+            self.parts.log.warning(
+                "a form from elsewhere was refused",
+                path=request.url.path,
+                peer=self.whence(request).address,
+                origin=origins,
+                site=sites,
+            )
+            raise FormRefused(
+                "this form was not sent from a page of asleft, so nothing was done",
+                todo="open asleft yourself and repeat it there",
+            )
+
+    def _secret(self, request: Request) -> tuple[str, bool]:
+        """Give what forms are tied to, and whether it was made just now."""
+        viewer = self.find_viewer(request)
+        if viewer is not None:
+            return viewer.token, False
+        visit = get_cookie(request, VISIT, tls=self.tls(request))
+        if visit:
+            return visit, False
+        if not hasattr(request.state, "visit"):
+            request.state.visit = secret_text(self.parts.chance)
+        made: str = request.state.visit
+        return made, True
+
+    def _dressed(self, request: Request, response: Response) -> Response:
+        begun: str = getattr(request.state, "begun", "")
+        if begun:
+            set_cookie(response, SESSION, begun, tls=self.tls(request))
+        return response
+
+    def _frame(self, request: Request, title: str, secret: str) -> _Frame:
+        viewer = self.find_viewer(request)
+        look = get_cookie(request, LOOK, tls=self.tls(request))
+        live = LIVE_HEADER in request.headers
+        estate, ails, (alarms, high) = self._told(request, viewer)
+        at = request.url.path
+        nav = [
+            _Link(path=path, words=words, here=at == path or (path != "/" and at.startswith(f"{path}/")))
+            for path, words in _NAV
+            if path in self.paths
+        ]
+        return _Frame(
+            title=f"({alarms}) {title}" if alarms else title,
+            estate=estate,
+            viewer=viewer,
+            nav=tuple(nav[:3]) if viewer else (),
+            more=tuple(nav[3:]) if viewer else (),
+            alarms=alarms,
+            high=high,
+            form_token=form_token(secret),
+            said="" if live else self._said.pop(digest_of(secret), ""),
+            look=look if look in LOOKS else "system",
+            path=at if request.method == "GET" else "/",
+            version=self.parts.version,
+            ails=ails,
+        )
+
+    def _told(self, request: Request, viewer: Viewer | None) -> tuple[str, tuple[str, ...], tuple[int, int]]:
+        if viewer is None:
+            return "", (), (0, 0)
+        try:
+            estate = self.parts.desk.in_force().estate.name
+            board = self.board(request)
+        except AsleftError as wrong:
+            return "", (str(wrong),), (0, 0)
+        standing = [
+            alarm
+            for alarm in (*board.alarms, *board.stale)
+            if alarm.state in _OPEN and viewer.sees(alarm.drift.key.station.site)
+        ]
+        high = sum(
+            alarm.state is AlarmState.UNACKNOWLEDGED and alarm.drift.priority is Priority.HIGH
+            for alarm in standing
+        )
+        return estate, tuple(self.parts.health()), (len(standing), high)
+
+
+def own_path(text: str) -> str:
+    """Give a path of this page as it was asked for, or the first page where it leads anywhere else (ASVS 3.7.2 in spirit)."""
+    plain = text.startswith("/") and not text.startswith("//") and text.isascii() and text.isprintable()
+    return text if plain and "\\" not in text and " " not in text else "/"

@@ -1,0 +1,150 @@
+"""Plots: what is drawn where, against reference libraries, and that no word of a stranger becomes markup."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from xml.etree import ElementTree as ET
+
+import pytest
+from scipy.stats import binomtest  # type: ignore[import-untyped]  # scipy comes without types
+
+from asleft.domain.statistics import wilson
+from asleft.web.drawn.drawing import Drawing, Part
+from asleft.web.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
+from asleft.web.showing import Showing
+
+NOON = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+def slots(*values: float | None) -> list[Slot]:
+    """Give a piece of an hour for each value."""
+    return [Slot(NOON + at * HOUR, NOON + (at + 1) * HOUR, value) for at, value in enumerate(values)]
+
+
+def over_time(*values: float | None, level: Level | None = None) -> Drawing:
+    """Draw them."""
+    return bars_over_time(
+        slots(*values), zone="Europe/Berlin", title="t", about="a", unit="alarms an hour", level=level
+    )
+
+
+def of_kind(drawing: Drawing, kind: str) -> list[Mapping[str, str]]:
+    """Give the attributes of the parts of a kind."""
+    return [dict(one.attributes) for one in drawing.parts if ("class", kind) in one.attributes]
+
+
+def texts(drawing: Drawing) -> list[str]:
+    """Give all words in a drawing."""
+    return [one.text for one in drawing.parts if one.tag == "text"]
+
+
+def written(drawing: Drawing) -> ET.Element:
+    """Have the template write a drawing out, and read it as XML."""
+    made = Showing(lambda name: name)._environment
+    text = made.from_string('{% from "drawn.html" import drawn %}{{ drawn("x", drawing) }}').render(
+        drawing=drawing
+    )
+    return ET.fromstring(text)  # noqa: S314 our own
+
+
+def test_bars_are_as_high_as_their_values() -> None:
+    """Half the value is half the height; nought is no bar."""
+    whole, half = of_kind(over_time(4, 2, 0), "fill")
+    assert float(half["height"]) == pytest.approx(float(whole["height"]) / 2, abs=0.1)
+    assert float(whole["x"]) + float(whole["width"]) < float(half["x"])
+
+
+def test_the_smallest_value_is_seen() -> None:
+    """One thousandth of the highest has a bar all the same."""
+    _, small = of_kind(over_time(1000, 1), "fill")
+    assert float(small["height"]) >= 1
+
+
+def test_no_data_is_not_nought() -> None:
+    """A dashed frame and a question mark: unknown is not normal."""
+    drawing = over_time(None, 0)
+    assert len(of_kind(drawing, "unknown")) == 1
+    assert texts(drawing).count("?") == 1
+    assert not of_kind(drawing, "fill")
+
+
+def test_axes_tell_units_and_the_zone() -> None:
+    """Both axes say what stands on them."""
+    said = texts(over_time(1, 2))
+    assert "alarms an hour" in said
+    assert "time (Europe/Berlin)" in said
+    assert "15:00" in said
+
+
+def test_a_level_is_drawn_dashed_where_it_is_near() -> None:
+    """The target stands as a line across, with its words; the bars stay in proportion to it."""
+    drawing = over_time(6, level=Level(12.0, "at most 12"))
+    assert len(of_kind(drawing, "level")) == 1
+    assert "at most 12" in texts(drawing)
+    (bar,) = of_kind(drawing, "fill")
+    y = float(of_kind(drawing, "level")[0]["d"].split()[2])
+    base = float(bar["y"]) + float(bar["height"])
+    assert (base - y) == pytest.approx(2 * float(bar["height"]), abs=0.2)
+
+
+def test_a_level_far_above_is_told() -> None:
+    """Where it would press the bars flat it is said and not drawn."""
+    drawing = over_time(0.1, level=Level(12.0, "at most 12"))
+    assert not of_kind(drawing, "level")
+    assert "at most 12: above this plot" in texts(drawing)
+
+
+def test_classes_say_their_counts() -> None:
+    """Each bar has its count above it; an empty class has none."""
+    drawing = bars_by_class(
+        [("<1 min", 3), ("longer", 0)], title="t", about="a", unit="alarms", along="time taken"
+    )
+    assert texts(drawing).count("3") == 2  # above the bar and on the axis
+    assert len(of_kind(drawing, "fill")) == 1
+    assert {"<1 min", "longer", "alarms", "time taken"} <= set(texts(drawing))
+
+
+@pytest.mark.parametrize("part, of", [(0, 5), (7, 10), (6, 6), (45, 50)])
+def test_intervals_stand_where_scipy_says(part: int, of: int) -> None:
+    """The line reaches from the low to the high end of the Wilson interval, as SciPy computes it."""
+    (line,) = of_kind(shares([("Hall", wilson(part, of))], title="t", about="a", unit="%"), "stroke")
+    steps = line["d"].split()
+    interval = binomtest(part, of).proportion_ci(method="wilson")
+    assert float(steps[1]) == pytest.approx(14 + 332 * interval.low, abs=0.1)
+    assert float(steps[4]) == pytest.approx(14 + 332 * interval.high, abs=0.1)
+
+
+def test_nothing_read_has_no_share() -> None:
+    """A site of which nothing was read says so, with a question mark, and has no diamond."""
+    drawing = shares([("Hall", None)], title="t", about="a", unit="%")
+    assert "? no station was read" in texts(drawing)
+    assert not of_kind(drawing, "fill")
+
+
+def test_hostile_names_stay_text() -> None:
+    """Markup in a site's name, a title or a class is written as letters; the SVG stays well-formed, and inline style is none."""
+    hostile = '</text><script>alert(1)</script>" onload="x\u202e\x1b'
+    drawing = shares(
+        [(hostile, wilson(1, 2))], title=hostile, about=hostile, unit=hostile.replace("\x1b", "")
+    )
+    safe = Drawing(
+        width=drawing.width,
+        height=drawing.height,
+        title="t",
+        about="<b>",
+        parts=(*drawing.parts, Part(tag="path", attributes=(("d", '"><script/>'),), title="<script>")),
+    )
+    root = written(safe)
+    tags = {one.tag for one in root.iter()}
+    assert tags == {"svg", "title", "desc", "path", "text"}
+    assert not any(name.startswith("on") or name == "style" for one in root.iter() for name in one.attrib)
+    assert root.find("desc") is not None
+
+
+def test_a_drawing_names_itself() -> None:
+    """Title and description are tied to it (WAI-ARIA 1.2, img; SVG 2 §5.8)."""
+    root = written(over_time(1))
+    named = root.attrib["aria-labelledby"].split()
+    ids = {one.attrib.get("id") for one in root.iter()}
+    assert set(named) <= ids
+    assert root.attrib["role"] == "img"

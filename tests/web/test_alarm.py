@@ -1,0 +1,309 @@
+"""The page of an alarm: what it tells, every way to deal with it, and three taps from an alert's link to a restore."""
+
+import asyncio
+import re
+from datetime import timedelta
+from pathlib import Path
+
+import httpx
+import pytest
+
+from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.orders import ENDS, OrderState
+from estates import HALL, WREN
+from stage import DRUMS, performance
+from web.page import Elements, Page, a_page
+from web.side_stage import PELL, alarmed, plain, proposing, send
+
+MENUS = f"/alarms/{DRUMS}/panel.menus"
+
+
+def states(page: Page) -> list[str]:
+    """Give the states of all alarms."""
+    board = page.desk.alarms()
+    return [
+        str(alarm.state) for alarm in (*board.alarms, *board.stale, *board.shelved, *board.out_of_service)
+    ]
+
+
+async def ended(page: Page, client: httpx.AsyncClient, path: str) -> None:
+    """Look at an order's page until the order has ended."""
+    while True:
+        assert (await client.get(path)).status_code == 200
+        if page.desk.orders()[0].state in ENDS:
+            return
+        await asyncio.sleep(0)
+
+
+async def test_what_it_tells(tmp_path: Path) -> None:
+    """What, since when, why it matters, both values with their distance, where as left comes from, the caution."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "headphones.gain", "+12 dB")
+        await page.clock.sleep(180)
+        async with page.signed_in() as client:
+            text = (await client.get(f"/alarms/{DRUMS}/headphones.gain")).text
+    said = plain(text)
+    assert "1 High unacknowledged" in said
+    assert (
+        "raised to +12 dB, approved is 0 dB (+12 dB: a sixteenth of the allowed time by the 3 dB rule)"
+        in said
+    )
+    assert "As left 0 dB As found +12 dB, read 14:00, 3 min ago" in said
+    assert "Δ +12 dB; scale −12 dB to +12 dB" in said  # noqa: RUF001 the minus sign of typography
+    assert "Since 14:00, 3 min ago" in said
+    assert "hearing: how loud it can get at the ear" in said
+    assert "Take the earphones out" in said
+    assert "by Wren Halloway" in said
+    assert "<title>(1) headphone gain" in text
+    assert 'aria-labelledby="scale-1-title scale-1-desc"' in text
+    assert "As left 0 dB, as found +12 dB, apart by +12 dB" in said
+
+
+async def test_three_taps_from_an_alert_to_a_restore(tmp_path: Path) -> None:
+    """Signed in: Restore on the alarm's page, Confirm on the order's page; with the link itself that is three."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        await alarmed(page, "panel.key-dim", "60 %")
+        async with page.signed_in() as client:
+            first = await client.get(MENUS)
+            assert "Restore…" in plain(first.text)
+            second = await send(client, MENUS, "restore")
+            order = second.headers["location"]
+            assert second.status_code == 303
+            shown = (await client.get(order)).text
+            assert "panel.menus" in shown
+            assert "panel.key-dim" not in plain(shown)
+            third = await send(client, order, "confirm", reason="before doors")
+            assert third.status_code == 303
+            async with asyncio.timeout(20):
+                await ended(page, client, order)
+            assert page.desk.orders()[0].state is OrderState.RESTORED
+            await page.clock.sleep(10)
+            await page.desk.round()
+            said = plain((await client.get(MENUS)).text)
+    assert "restored" in said
+
+
+async def test_acknowledge(tmp_path: Path) -> None:
+    """One button, or with a word; who has seen it then stands there, and the button is gone."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            answer = await send(client, MENUS, "acknowledge", reason="I <am> at the rack")
+            assert (answer.status_code, answer.headers["location"]) == (303, MENUS)
+            text = (await client.get(MENUS)).text
+            assert "Seen by Wren Halloway, 14:00, just now: I <am> at the rack" in plain(text)
+            assert "<am>" not in text
+            assert 'id="note"' not in text
+            again = await send(client, MENUS, "acknowledge")
+            assert again.status_code == 422
+            assert "acknowledged" in plain(again.text)
+        assert states(page) == ["acknowledged"]
+
+
+async def test_acknowledge_all_of_a_station(tmp_path: Path) -> None:
+    """The page of a station's alarms lists them worst first, and one button is for all of them."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        await alarmed(page, "headphones.gain", "+12 dB")
+        async with page.signed_in() as client:
+            text = (await client.get(f"/alarms/{DRUMS}")).text
+            said = plain(text)
+            assert said.index("1 High") < said.index("2 Medium")
+            assert f'href="{MENUS}"' in text
+            await send(client, f"/alarms/{DRUMS}", "acknowledge")
+        assert states(page) == ["acknowledged", "acknowledged"]
+
+
+@pytest.mark.parametrize(
+    "fields, until",
+    [
+        ({"until": "for 120"}, timedelta(hours=2)),
+        ({"until": "until 2026-06-11T08:00:00+02:00"}, timedelta(hours=18)),
+        ({"until": "other", "time": "2026-06-10T18:30"}, timedelta(hours=4, minutes=30)),
+    ],
+)
+async def test_shelve(tmp_path: Path, fields: dict[str, str], until: timedelta) -> None:
+    """By a quick answer, or a time by the clocks at the site; then it says until when, by whom and why."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        at = page.clock().replace(second=0)
+        async with page.signed_in() as client:
+            offered = re.findall(r'name="until" value="([^"]*)"', (await client.get(MENUS)).text)
+            assert fields["until"] in offered
+            answer = await send(client, MENUS, "shelve", reason="parts come tomorrow", **fields)
+            assert answer.status_code == 303
+            said = plain((await client.get(MENUS)).text)
+            assert "Wren Halloway: parts come tomorrow" in said
+            assert "Shelved until" in said
+            (alarm,) = page.desk.alarms().shelved
+            assert alarm.shelf is not None
+            assert abs(alarm.shelf.until - at - until) < timedelta(minutes=1)
+            await send(client, MENUS, "unshelve")
+            assert states(page) == ["unacknowledged"]
+
+
+@pytest.mark.parametrize(
+    "fields, field, words",
+    [
+        ({"until": "for 30", "reason": ""}, "reason", "a reason is needed"),
+        ({"until": "for 30", "reason": "x" * 501}, "reason", "501 characters"),
+        ({"until": "other", "time": "", "reason": "later"}, "time", "until when is not said"),
+        ({"until": "other", "time": "31.12.", "reason": "later"}, "time", "until when is not said"),
+        ({"until": "", "reason": "later"}, "until", "until when is not said"),
+        ({"until": "for 99999", "reason": "later"}, "", "a shelf ends within 7 days"),
+        ({"until": "until 2020-01-01T08:00:00+02:00", "reason": "later"}, "", "a shelf ends later than now"),
+    ],
+)
+async def test_shelving_that_is_refused(
+    tmp_path: Path, fields: dict[str, str], field: str, words: str
+) -> None:
+    """The form comes back open, says what is wrong at its field, and keeps what was typed."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            answer = await send(client, MENUS, "shelve", **fields)
+        assert answer.status_code == 422
+        assert words in plain(answer.text)
+        shown = Elements(answer.text)
+        assert ["open" in one for one in shown.of("details") if one.get("id") == "shelve"] == [True]
+        wrong = [one for tag in ("input", "fieldset") for one in shown.of(tag) if one.get("aria-invalid")]
+        names = [one.get("name", "until") for one in wrong]
+        assert names == ([field] if field else [])
+        reasons = [one.get("value") for one in shown.of("input") if one.get("id") == "shelve-reason"]
+        assert reasons == [fields["reason"]]
+        assert states(page) == ["unacknowledged"]
+
+
+async def test_the_end_of_what_is_on_is_a_quick_answer(tmp_path: Path) -> None:
+    """An alarm beside a performance is often put off until that is over; it is beside a freeze, which the page says."""
+    events = (performance("20260610T130000", "20260610T220000"),)
+    with a_page(tmp_path, events=events) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            said = plain((await client.get(MENUS)).text)
+            assert "the end of performance until 22:00" in said
+            assert "Nothing is written here until" in said
+            answer = await send(client, MENUS, "restore", cannot_wait="the singer hears nothing")
+            assert answer.status_code == 303
+            (kept,) = page.desk.orders()
+            assert kept.order.cannot_wait == "the singer hears nothing"
+
+
+async def test_adopt_and_concede(tmp_path: Path) -> None:
+    """Both propose, neither touches the station; a concession asks for holder, last day and reason."""
+    with a_page(tmp_path) as page, proposing(page):
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            text = (await client.get(MENUS)).text
+            assert "Allow open for a time" in plain(text)
+            no_day = await send(
+                client, MENUS, "concede", holder="idris-quill", day="soon", reason="rehearsals"
+            )
+            assert no_day.status_code == 422
+            shown = Elements(no_day.text)
+            assert [
+                one["value"] for one in shown.of("option") if "selected" in one and one["value"] != "station"
+            ] == ["idris-quill"]
+            assert [one.get("name") for one in shown.of("input") if one.get("aria-invalid")] == ["day"]
+            done = await send(
+                client, MENUS, "concede", holder="idris-quill", day="2026-06-30", reason="rehearsals"
+            )
+            assert done.status_code == 303, plain(done.text)
+            assert "Nothing changes until it is approved" in plain((await client.get(MENUS)).text)
+            assert "proposed" in page.bench.subjects()[0]
+            await alarmed(page, "panel.key-dim", "60 %")
+            dim = f"/alarms/{DRUMS}/panel.key-dim"
+            assert "Allow" not in plain((await client.get(dim)).text)
+            assert (await send(client, dim, "adopt", reason="")).status_code == 422
+            assert (await send(client, dim, "adopt", reason="bright stage")).status_code == 303
+            assert page.bench.subjects()[0].startswith(f"{DRUMS}: proposed panel.key-dim")
+
+
+async def test_out_of_service_and_back(tmp_path: Path) -> None:
+    """With a reason; then its alarms are held, the page says who did it, and one button puts it back."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            assert (await send(client, MENUS, "out-of-service")).status_code == 422
+            assert (await send(client, MENUS, "out-of-service", reason="on the bench")).status_code == 303
+            assert states(page) == [str(AlarmState.OUT_OF_SERVICE)]
+            said = plain((await client.get(MENUS)).text)
+            assert "Out of service since 14:00, just now, by Wren Halloway: on the bench" in said
+            assert "Acknowledge" not in said
+            assert (await send(client, MENUS, "in-service")).status_code == 303
+            assert states(page) == ["unacknowledged"]
+
+
+async def test_one_that_has_gone(tmp_path: Path) -> None:
+    """An alert's link is opened later, too: the page says that it does not stand, and what the records say."""
+    with a_page(tmp_path) as page:
+        await page.desk.round()
+        async with page.signed_in() as client:
+            said = plain((await client.get(MENUS)).text)
+            assert "This alarm does not stand (any more)." in said
+            assert "Restore" not in said
+            assert (await client.get(f"/alarms/{DRUMS}")).status_code == 200
+            assert (await client.get(f"/alarms/{HALL}")).status_code == 200
+            assert (await client.get(f"/alarms/{DRUMS}/unreachable")).status_code == 200
+            for path in (
+                f"/alarms/{DRUMS}/no.such",
+                f"/alarms/{DRUMS}/setting",
+                f"/alarms/{HALL}/x",
+                "/alarms/x",
+            ):
+                assert (await client.get(path)).status_code == 404, path
+
+
+async def test_a_station_that_does_not_answer(tmp_path: Path) -> None:
+    """It has no values to draw and nothing to restore or adopt; it can be seen, put off and taken out of service."""
+    with a_page(tmp_path) as page:
+        await page.desk.round()
+        page.bench.fleet.call(page.bench.station(DRUMS).switch_off)
+        await page.desk.round()
+        await page.clock.sleep(10)
+        await page.desk.round()
+        async with page.signed_in() as client:
+            where = [f"/alarms/{HALL}", f"/alarms/{DRUMS}/unreachable"]
+            texts = {path: (await client.get(path)).text for path in where}
+    standing = [text for text in texts.values() if "2 Medium" in plain(text)]
+    assert standing
+    for text in standing:
+        assert 'value="restore"' not in text
+        assert 'value="adopt"' not in text
+        assert 'value="acknowledge"' in text
+
+
+async def test_who_may_only_look(tmp_path: Path) -> None:
+    """No form is offered; each that is sent all the same is refused by the work, and nothing changes."""
+    with a_page(tmp_path) as page, proposing(page):
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in(PELL) as client:
+            text = (await client.get(MENUS)).text
+            assert "To act, ask Wren Halloway" in plain(text)
+            assert f'action="{MENUS}' not in text
+            for act in ("acknowledge", "shelve", "out-of-service", "adopt", "concede"):
+                answer = await send(
+                    client, MENUS, act, reason="I want to", until="for 30", day="2026-06-30", holder=WREN
+                )
+                assert answer.status_code == 422, act
+                assert "Pell Osgood may not" in plain(answer.text), act
+        assert states(page) == ["unacknowledged"]
+
+
+async def test_a_form_from_elsewhere_does_nothing(tmp_path: Path) -> None:
+    """Another site's form, one without the token, and one with an act that is none."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            bare = await client.post(MENUS, data={"act": "acknowledge"})
+            assert bare.status_code == 403
+            client.headers["Sec-Fetch-Site"] = "cross-site"
+            other = await send(client, MENUS, "acknowledge")
+            assert other.status_code == 403
+            client.headers["Sec-Fetch-Site"] = "same-origin"
+            odd = await send(client, MENUS, "<b>explode</b>")
+            assert odd.status_code == 422
+            assert "this page does nothing such" in plain(odd.text)
+            assert "<b>" not in odd.text
+        assert states(page) == ["unacknowledged"]

@@ -1,0 +1,229 @@
+"""Baseline: what is in force, why what is newer is not, and what that would do, no further than a person may look."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from asleft.domain.effects.beside import About, Note
+from asleft.domain.effects.effect import Change, Effect, FoundAs, Group, Planned
+from asleft.domain.estate import StationId
+from asleft.domain.hazards import Hazard, HazardKind
+from asleft.domain.layers import Origin
+from asleft.domain.people import Approval
+from asleft.domain.problems import Level, Problem
+from asleft.ports.baseline import Objection, Revision
+from asleft.web.pages.baseline import view_of
+from asleft.web.pages.effects import effect_view
+from asleft.work.approved import BaselineUnusable, Stand
+from estates import HALL
+from web.page import Elements, a_page
+
+AT = datetime(2026, 6, 10, 12, tzinfo=UTC)
+OLD = Revision(commit="a" * 40, author="Wren Halloway", committed_at=AT, subject="Approve")
+NEW = Revision(commit="b" * 40, author="<i>Idris</i>", committed_at=AT, subject="Louder")
+DRUMS, ORGAN = StationId(HALL, "drums"), StationId("brackle-chapel", "organ")
+
+
+def a_problem(file: str, level: Level = Level.ERROR) -> Problem:
+    """Give a problem in a file."""
+    return Problem(rule="a.rule", level=level, file=file, line=3, what=f"wrong in {file}", fix="mend it")
+
+
+def a_stand(**more: object) -> Stand:
+    """Give how a baseline stands whose newest revision is not in force."""
+    given: dict[str, object] = {
+        "rule": Approval.SIGNED,
+        "in_force": OLD,
+        "by": None,
+        "on_trust": True,
+        "newest": NEW,
+        "fetched": AT,
+        "waits": False,
+        "unusable": None,
+        "objections": (),
+        "approvers": ("Wren Halloway",),
+    }
+    return Stand(**{**given, **more})  # type: ignore[arg-type]  # as written above
+
+
+def an_effect() -> Effect:
+    """Give an effect at two sites, by lines of both."""
+
+    def line(site: str) -> Origin:
+        return Origin(layer="site", file=f"sites/{site}/site.yaml", line=9)
+
+    change = Change(
+        setting="headphones.gain",
+        meaning="headphone gain",
+        before="0 dB",
+        after="12 dB",
+        was=(line(HALL), line("brackle-chapel"), Origin(layer="estate", file="estate.yaml", line=4)),
+        by=line("brackle-chapel"),
+        hazards=(
+            Hazard(
+                kind=HazardKind.HEARING,
+                setting="headphones.gain",
+                words="it gets louder",
+                caution="Take them off.",
+            ),
+        ),
+        found=(
+            FoundAs(text="0 dB", so=False, stations=(DRUMS,)),
+            FoundAs(text=None, so=False, stations=(ORGAN,)),
+        ),
+    )
+    there = Planned(
+        station=StationId("brackle-chapel", "choir"),
+        model="m",
+        role="",
+        serial="",
+        address="127.20.3.9",
+        hearing=(),
+    )
+    return Effect(
+        groups=(
+            Group(model="m", stations=(DRUMS, ORGAN), facts=(), changes=(change,)),
+            Group(model="m", stations=(ORGAN,), facts=(), changes=(change,)),
+        ),
+        added=(there,),
+        removed=(),
+        during=(),
+        notes=(
+            Note(about=About.ESTATE, subject="", words="the rule is another"),
+            Note(about=About.PEOPLE, subject="Idris Quill (idris-quill)", words="may look at brackle-chapel"),
+            Note(about=About.SITES, subject="brackle-chapel", words="has a calendar"),
+        ),
+        total=9,
+        against_found=True,
+    )
+
+
+def test_an_effect_tells_nothing_of_hidden_sites() -> None:
+    """Neither stations, nor lines of files, nor notes of a site that may not be looked at are told."""
+    view = effect_view(an_effect(), lambda site: site == HALL, everywhere=False)
+    assert "brackle" not in repr(view)
+    (group,) = view.groups
+    (change,) = group.changes
+    assert (group.count, group.where, view.changed) == (1, (f"{HALL}: drums",), 1)
+    assert change.was == (f"sites/{HALL}/site.yaml:9 (site)", "estate.yaml:4 (estate)")
+    assert (change.by, change.found) == ("", ("0 dB",))
+    assert view.notes == (("The estate", "", "the rule is another"),)
+
+
+def test_an_effect_is_told_whole_to_who_may_look_everywhere() -> None:
+    """Each group has its title by its worst hazard, and its cautions once."""
+    view = effect_view(an_effect(), lambda _: True, everywhere=True)
+    first = view.groups[0]
+    assert first.title == "It can get louder at the ear"
+    assert first.cautions == ("Take them off.",)
+    assert first.changes[0].found == (f"0 dB at {HALL}: drums", "not known at brackle-chapel: organ")
+    assert view.added == ("brackle-chapel/choir: m, no serial yet, at 127.20.3.9",)
+    assert len(view.notes) == 3
+
+
+def test_problems_of_hidden_files_are_counted_alone() -> None:
+    """A problem is told where its file is of a site that may be looked at; the others are counted."""
+    problems = [
+        a_problem(f"sites/{HALL}/site.yaml"),
+        a_problem("sites/brackle-chapel/site.yaml"),
+        a_problem("people.yaml"),
+    ]
+    view = view_of(a_stand(), None, problems, sees=lambda site: site == HALL, everywhere=False)
+    assert [one.about for one in view.errors.shown] == [f"sites/{HALL}/site.yaml:3"]
+    assert view.errors.hidden == 2
+    assert view_of(a_stand(), None, problems, sees=lambda _: True, everywhere=True).errors.hidden == 0
+
+
+def test_a_problem_is_told_once() -> None:
+    """What makes the newest unusable is not told again as what the check says of it."""
+    errors = [a_problem("estate.yaml")]
+    stand = a_stand(unusable=BaselineUnusable(NEW.commit, errors))
+    view = view_of(stand, None, errors, sees=lambda _: True, everywhere=True)
+    assert (len(view.errors.shown), view.problems.shown) == (1, ())
+    assert view.unusable == "b" * 10
+
+
+@pytest.mark.parametrize("count", [1, 50, 73])
+def test_many_objections_are_counted(count: int) -> None:
+    """So many objections are told, the rest is counted."""
+    objection = Objection(revision=NEW, what="nobody signed it", fix="sign it", tag="v2")
+    view = view_of(a_stand(objections=(objection,) * count), None, (), sees=lambda _: True, everywhere=True)
+    assert len(view.objections.shown) + view.objections.more == count
+    assert view.objections.shown[0].about.startswith("tag v2 of bbbbbbbbbb by <i>Idris</i>")
+
+
+async def test_the_newest_in_force_is_told_plainly(tmp_path: Path) -> None:
+    """Where nothing is newer, the page says so, by which rule, and who approved it."""
+    with a_page(tmp_path) as page:
+        async with page.signed_in() as client:
+            answer = await client.get("/baseline")
+    assert answer.status_code == 200
+    text = Elements(answer.text).text
+    assert "The newest revision is in force." in text
+    assert page.bench.estate.commit[:10] in text
+    assert "no signature was asked for" in text
+    assert "What the newest would do" not in text
+
+
+async def test_what_is_newer_and_good_shows_its_effect(tmp_path: Path) -> None:
+    """A newer revision that was fetched and not judged yet says what it would do, with hazard and caution."""
+    with a_page(tmp_path) as page:
+        await page.desk.round()
+        page.bench.approve("estate.yaml", "gain: 0 dB", "gain: 12 dB")
+        page.desk._baseline.refresh()
+        async with page.signed_in() as client:
+            text = Elements((await client.get("/baseline")).text).text
+    assert "The newest revision is not in force." in text
+    assert "the next round brings it into force" in text
+    assert "It can get louder at the ear" in text
+    assert "0 dB → +12 dB" in text or "0 dB → 12 dB" in text
+    assert "Caution:" in text
+
+
+async def test_what_is_newer_and_bad_shows_why(tmp_path: Path) -> None:
+    """A newer revision that cannot be used is told with file, line and what to do; foreign text in it stays text."""
+    with a_page(tmp_path) as page:
+        page.bench.approve("estate.yaml", "gain: 0 dB", "gain: <script>alert(1)</script>")
+        await page.desk.round()
+        async with page.signed_in() as client:
+            answer = await client.get("/baseline")
+    made = Elements(answer.text)
+    assert "cannot be used" in made.text
+    assert "estate.yaml:" in made.text
+    assert all((one.get("src") or "").startswith("/static/") for one in made.of("script"))
+    assert "What the newest would do" not in made.text
+
+
+async def test_the_baseline_is_asked_once_in_a_while(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """To judge takes git some time: a page that is loaded again at once gives the same answer, later a new one."""
+    asked: list[None] = []
+    with a_page(tmp_path) as page:
+        honest = page.desk.stand
+
+        def stand() -> Stand:
+            asked.append(None)
+            return honest()
+
+        monkeypatch.setattr(page.desk, "stand", stand)
+        async with page.signed_in() as client:
+            await client.get("/baseline")
+            await client.get("/baseline")
+            assert len(asked) == 1
+            await page.clock.sleep(6)
+            await client.get("/baseline")
+    assert len(asked) == 2
+
+
+async def test_the_baseline_is_for_people_who_may_look(tmp_path: Path) -> None:
+    """Nobody sees it who is not signed in, or has no right to look."""
+    with a_page(tmp_path) as page:
+        async with page.client() as client:
+            assert (await client.get("/baseline")).status_code == 303
+        page.bench.approve(
+            "people.yaml", "name: Pell Osgood, rights: [look]", "name: Pell Osgood, rights: [acknowledge]"
+        )
+        await page.desk.round()
+        async with page.signed_in("pell-osgood") as client:
+            assert (await client.get("/baseline")).status_code == 403
+            assert (await client.get("/people")).status_code == 403

@@ -1,0 +1,120 @@
+"""Live updates (HTML standard §9.2): what goes over the stream, what a page that comes back is told, and when it ends."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import aclosing
+from pathlib import Path
+
+from asleft.web.live import MOST_KEPT, MOST_READERS_A_PERSON, MOST_WAITING, Live
+from estates import WREN
+from web.page import a_page
+
+HELLO = b"retry: 3000\nid: run-%d\nevent: hello\ndata: \n\n"
+
+
+async def first(stream: AsyncIterator[bytes]) -> bytes:
+    """Give the next thing that is sent."""
+    async with asyncio.timeout(20):
+        return await anext(stream)
+
+
+async def test_names_and_no_more() -> None:
+    """Changes that came together are one event with a sequence as its id; it has names, and nothing about stations."""
+    live = Live("run")
+    async with aclosing(live.stream(WREN, "", lambda: True)) as stream:
+        assert await first(stream) == HELLO % 0
+        live.changed(["orders"])
+        live.changed(["alarms", "orders"])
+        assert await first(stream) == b'id: run-2\nevent: changed\ndata: ["alarms", "orders"]\n\n'
+    assert live.readers == 0
+
+
+async def test_a_page_that_comes_back() -> None:
+    """`Last-Event-ID` (§9.2.6) gives what was missed; of another run of the agent, or too far back, it says to load again."""
+    live = Live("run")
+    for number in range(3):
+        live.changed([f"n{number}"])
+    missed = live.stream(WREN, "run-1", lambda: True)
+    assert await first(missed) == HELLO % 3
+    assert await first(missed) == b'id: run-3\nevent: changed\ndata: ["n1", "n2"]\n\n'
+    for last in ("other-1", "run-99", "run--1", "run-x", "nonsense", "run-" + "9" * 50):
+        stream = live.stream(WREN, last, lambda: True)
+        await first(stream)
+        assert await first(stream) == b"id: run-3\nevent: reload\ndata: \n\n", last
+        await stream.aclose()
+    for _ in range(MOST_KEPT):
+        live.changed(["more"])
+    stream = live.stream(WREN, "run-3", lambda: True)
+    await first(stream)
+    assert b"event: reload" in await first(stream)
+
+
+async def test_a_slow_reader() -> None:
+    """What waits for one reader is bounded; beyond that it is told to load its page again, and goes on."""
+    live = Live("run")
+    stream = live.stream(WREN, "", lambda: True)
+    await first(stream)
+    for _ in range(MOST_WAITING + 5):
+        live.changed(["alarms"])
+    assert await first(stream) == f"id: run-{MOST_WAITING + 5}\nevent: reload\ndata: \n\n".encode()
+    live.changed(["orders"])
+    assert b'["orders"]' in await first(stream)
+
+
+async def test_a_comment_where_nothing_happens() -> None:
+    """§9.2.7: a comment keeps the way open."""
+    live = Live("run", beat=0.01)
+    stream = live.stream(WREN, "", lambda: True)
+    await first(stream)
+    assert await first(stream) == b": still here\n\n"
+
+
+async def test_the_session_is_asked_again() -> None:
+    """ASVS 7.4.1: once the session has ended, nothing more is told, not even what waits."""
+    live = Live("run", beat=0.01)
+    holds = True
+    stream = live.stream(WREN, "", lambda: holds)
+    await first(stream)
+    holds = False
+    live.changed(["alarms"])
+    assert [part async for part in stream] == []
+    assert live.readers == 0
+
+
+async def test_closing_ends_every_stream() -> None:
+    """At the end of the agent streams end by themselves; nothing more is told."""
+    live = Live("run")
+    stream = live.stream(WREN, "", lambda: True)
+    await first(stream)
+    live.close()
+    live.changed(["alarms"])
+    assert [part async for part in stream] == []
+
+
+async def test_so_many_pages_a_person() -> None:
+    """One person's pages cannot take the room of all others."""
+    live = Live("run")
+    streams = [live.stream(WREN, "", lambda: True) for _ in range(MOST_READERS_A_PERSON)]
+    for stream in streams:
+        await first(stream)
+    assert (live.has_room(WREN), live.has_room("idris-quill")) == (False, True)
+
+
+async def test_who_is_not_signed_in(tmp_path: Path) -> None:
+    """§9.2.3: 204 has a browser ask no more; it is what those get who are not signed in."""
+    with a_page(tmp_path) as page:
+        async with page.client() as client:
+            assert (await client.get("/live")).status_code == 204
+        async with page.signed_in() as client:
+            page.parts.live.close()
+            assert (await client.get("/live")).status_code == 204
+
+
+async def test_an_open_page_holds_no_session_open(tmp_path: Path) -> None:
+    """ASVS 7.3.1: a page that keeps itself up to date is not a person who does something."""
+    with a_page(tmp_path) as page:
+        async with page.signed_in() as client:
+            for _ in range(4):
+                await page.clock.sleep(600)
+                await client.get("/", headers={"X-Asleft-Live": "1"})
+            assert (await client.get("/")).status_code == 303

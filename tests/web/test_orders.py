@@ -1,0 +1,201 @@
+"""The list of orders and the page of a group: whose turn it is, how many stations stand, what stops."""
+
+import asyncio
+from dataclasses import replace
+from pathlib import Path
+
+from asleft.domain.errors import AsleftError
+from asleft.domain.orders import OrderState
+from asleft.web.order_values import Given
+from asleft.web.order_view import group_page
+from asleft.web.pages.order import _OrderPages
+from asleft.web.pages.orders import view_of
+from asleft.web.web import Web
+from estates import HALL, IDRIS, WREN, a_bench
+from stage import DRUMS, Heard, a_stage, accepted, drawn
+from web.order_forms import plain, post, settled, token
+from web.page import Elements, a_page
+
+THREE = ("a", "b", "c")
+
+
+async def test_each_person_finds_what_waits_for_them_first(tmp_path: Path) -> None:
+    """A rise waits for both, then for the second one only; what somebody may not confirm waits for others."""
+    with a_stage(tmp_path) as bench, bench.desk() as desk:
+        bench.meddle(DRUMS, "headphones.limiter-level", "-20 dB")
+        (order,) = await drawn(desk)
+
+        def seen_by(key: str) -> tuple[list[str], list[str], list[str]]:
+            estate = desk.estate_now()
+            view = view_of(
+                estate,
+                estate.people[key],
+                order.drawn_up,
+                waiting=desk.order_views(),
+                every=desk.orders(),
+            )
+            return tuple([one.id for one in some] for some in (view.mine, view.others, view.ended))  # type: ignore[return-value]
+
+        assert seen_by(WREN) == ([order.id], [], [])
+        assert seen_by("sorrel-vane") == ([], [order.id], [])
+        await desk.confirm(order.id, by=WREN, reason="before doors", accepted=accepted(order))
+        assert seen_by(WREN) == ([], [order.id], [])
+        assert seen_by(IDRIS) == ([order.id], [], [])
+        await desk.confirm(order.id, by=IDRIS, reason="before doors", accepted=accepted(order))
+        assert seen_by(IDRIS) == ([], [], [order.id])
+
+
+async def test_the_list_names_groups_once(tmp_path: Path) -> None:
+    """Three orders that are confirmed together are one line, before and after."""
+    with a_page(tmp_path, THREE) as page:
+        for name in THREE:
+            page.bench.meddle(f"{HALL}/{name}", "panel.menus", "open")
+        await drawn(page.desk, HALL)
+        (group,) = {kept.group for kept in page.desk.orders()}
+        async with page.signed_in() as client:
+            text = (await client.get("/orders")).text
+            assert text.count(f'href="/orders/{group}"') == 1
+            assert "Waits for a confirmation." in plain(text)
+            assert (await post(client, f"/orders/{group}")).status_code == 303
+            await settled(client, f"/orders/{group}")
+            text = (await client.get("/orders")).text
+            assert text.count(f'href="/orders/{group}"') == 1
+            assert "3 restored" in plain(text)
+            assert "No order waits for you." in plain(text)
+
+
+async def test_a_group_is_confirmed_at_once_and_stopped_between_stations(tmp_path: Path) -> None:
+    """The page shows every write of every station; a stop while the first is written leaves the rest as found."""
+    with a_page(tmp_path, THREE) as page:
+        for name in THREE:
+            page.bench.meddle(f"{HALL}/{name}", "panel.menus", "open")
+        await drawn(page.desk, HALL)
+        (group,) = {kept.group for kept in page.desk.orders()}
+        path = f"/orders/{group}"
+        async with page.signed_in() as client:
+            text = (await client.get(path)).text
+            assert [text.count(f"{HALL}/{name}</a>") for name in THREE] == [1, 1, 1]
+            assert plain(text).count("panel.menus: open → locked") == 3
+            assert "first, and alone" in plain(text)
+            assert "Confirm, and write to 3 stations" in plain(text)
+            assert "It stops at the first station that goes wrong." in plain(text)
+            member = page.desk.orders()[0].order.id
+            alone = (await client.get(f"/orders/{member}")).text
+            assert "is confirmed with it" in plain(alone)
+            assert not [
+                form for form in Elements(alone).of("form") if form.get("action") == f"/orders/{member}"
+            ]
+            fields = {"form-token": await token(client)}
+            idle = await client.post(f"{path}/stop", data=fields)
+            assert idle.status_code == 303
+            assert "is not being carried out" in plain((await client.get(path)).text)
+            first = page.bench.station(f"{HALL}/{THREE[0]}")
+            loop, at_it, go = asyncio.get_running_loop(), asyncio.Event(), asyncio.Event()
+
+            def written(_: object, __: object) -> None:
+                loop.call_soon_threadsafe(at_it.set)
+                asyncio.run_coroutine_threadsafe(go.wait(), loop).result(20)
+
+            Heard(first, written)
+            confirming = asyncio.create_task(post(client, path))
+            await at_it.wait()
+            going = (await client.get(path)).text
+            assert '<meta http-equiv="refresh"' in going
+            assert "It is being carried out: 0 of 3 ended." in plain(going)
+            twice = await post(client, path)
+            assert twice.status_code == 303
+            assert "You have confirmed it already. It is being carried out. Nothing is done twice." in plain(
+                (await client.get(path)).text
+            )
+            stopped = await client.post(f"{path}/stop", data=fields)
+            assert stopped.status_code == 303
+            go.set()
+            assert (await confirming).status_code == 303
+            text = plain(await settled(client, path))
+            assert "1 restored, 2 refused." in text
+            assert "it was interrupted before its turn" in text
+        states = [kept.state for kept in page.desk.orders()]
+        assert states.count(OrderState.RESTORED) == 1
+        assert ("warning", "a group is stopped", {"group": group, "person": WREN}) in page.log.lines
+
+
+async def test_the_agent_ends_in_the_middle_of_an_order(tmp_path: Path) -> None:
+    """The browser is gone and the agent is told to end: what was written is put back, and nothing new is taken."""
+    with a_page(tmp_path) as page:
+        page.bench.meddle(DRUMS, "headphones.limiter-level", "-20 dB")
+        (order,) = await drawn(page.desk)
+        await page.desk.confirm(order.id, by=IDRIS, reason="before doors", accepted=accepted(order))
+        path, loop = f"/orders/{order.id}", asyncio.get_running_loop()
+        at_it, go = asyncio.Event(), asyncio.Event()
+
+        def written(_: object, __: object) -> None:
+            loop.call_soon_threadsafe(at_it.set)
+            if go.is_set():
+                return
+            asyncio.run_coroutine_threadsafe(go.wait(), loop).result(20)
+
+        Heard(page.bench.station(DRUMS), written)
+        async with page.signed_in() as client:
+            asking = asyncio.create_task(post(client, path, accept=accepted(order)))
+            await at_it.wait()
+            shown = plain((await client.get(path)).text)
+            assert "It is being carried out: 0 of 1 write written." in shown
+            assert "being written" in shown
+            asking.cancel()
+            await asyncio.wait({asking})
+            ending = asyncio.create_task(page.parts.errands.stop())
+            await asyncio.sleep(0)
+            go.set()
+            assert await ending == []
+            (kept,) = page.desk.orders()
+            assert (kept.state, "it was interrupted" in kept.outcome) == (OrderState.REFUSED, True)
+            assert page.bench.station(DRUMS).get("headphones.limiter-level") == -20.0
+            page.bench.meddle(DRUMS, "panel.menus", "open")
+            menus = next(one for one in await drawn(page.desk) if one.id != order.id)
+            answer = await post(client, f"/orders/{menus.id}", accept=accepted(menus), reason="once more")
+            assert answer.status_code == 503
+            assert "the agent is stopping" in answer.text
+            assert 'value="once more"' in answer.text
+
+
+async def test_a_group_counts_what_may_not_be_seen(tmp_path: Path) -> None:
+    """Stations at sites where somebody may not look are counted, never named, and keep that person from confirming."""
+    with a_bench(tmp_path) as bench, bench.desk() as desk:
+        here, there = f"{HALL}/drums", "tarnwick-yard/lead-voice"
+        for name in (here, there):
+            bench.meddle(name, "panel.menus", "open")
+        await drawn(desk, here, there)
+        (group,) = {kept.group for kept in desk.orders()}
+        estate = desk.estate_now()
+        viewer = replace(estate.people[WREN], sites=frozenset({HALL}))
+        view = group_page(desk.outlook(group), estate, viewer, desk.orders()[0].order.drawn_up)
+        assert ([one.station for one in view.members], view.hidden) == ([here], 1)
+        assert view.waits is not None
+        assert view.waits.form is None
+        assert "sites that you may not look at" in view.waits.why_not
+        assert there not in repr(view)
+        whole = estate.people[WREN]
+        for taking, said in ((False, ""), (True, "Your confirmation is being taken.")):
+            view = group_page(
+                desk.outlook(group), estate, whole, desk.orders()[0].order.drawn_up, taking=taking
+            )
+            assert view.waits is not None
+            assert ((view.waits.form is None), view.waits.why_not) == (taking, said)
+
+
+async def test_the_baseline_is_fetched_before_anything_counts(tmp_path: Path) -> None:
+    """A fetch that fails keeps nobody from confirming; it comes before the confirmation."""
+    with a_page(tmp_path) as page:
+        page.bench.meddle(DRUMS, "panel.menus", "open")
+        (order,) = await drawn(page.desk)
+        asked: list[OrderState] = []
+
+        async def fresh() -> None:
+            asked.append(page.desk.orders()[0].state)
+            raise AsleftError("the remote is away")
+
+        orders = _OrderPages(Web(page.parts))
+        orders._fetch = fresh
+        await orders._carried(order.id, WREN, Given(reason="before doors", accepted=tuple(accepted(order))))
+        assert asked == [OrderState.DRAWN_UP]
+        assert page.desk.orders()[0].state is OrderState.RESTORED

@@ -57,18 +57,21 @@ def _prepared(kind: str, inputs: list[Path], install: Callable[[Path], None]) ->
     return folder
 
 
+def prepared_node(where: Path, kind: str) -> Path:
+    """Install what a folder's package.json and its lock name, once; give the folder that holds node_modules."""
+    if not (shutil.which("node") and shutil.which("npm")):
+        cannot("node or npm is missing; install Node.js 20 or later")
+    return _prepared(
+        kind,
+        [where / "package.json", where / "package-lock.json"],
+        lambda folder: _run("npm", "ci", "--no-audit", "--no-fund", "--ignore-scripts", cwd=folder),
+    )
+
+
 @pytest.fixture(scope="session")
 def node_modules() -> Path:
     """Give the folder that holds npm aes70."""
-    if not (shutil.which("node") and shutil.which("npm")):
-        cannot("node or npm is missing; install Node.js 20 or later")
-    inputs = [HERE / "package.json", HERE / "package-lock.json"]
-    folder = _prepared(
-        "node",
-        inputs,
-        lambda folder: _run("npm", "ci", "--no-audit", "--no-fund", "--ignore-scripts", cwd=folder),
-    )
-    return folder / "node_modules"
+    return prepared_node(HERE, "node") / "node_modules"
 
 
 def _newer_python() -> str:

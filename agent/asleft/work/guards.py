@@ -13,7 +13,7 @@ from asleft.domain.groups import hazards_together
 from asleft.domain.kinds import Json, nearest
 from asleft.domain.names import harmless
 from asleft.domain.order_rules import OrderRules, Two
-from asleft.domain.orders import Order, OrderState
+from asleft.domain.orders import Order, OrderState, Purpose
 from asleft.domain.profile import Stage
 from asleft.ports.orders import KeptOrder
 from asleft.ports.signatures import Signatures, signing_command
@@ -100,14 +100,15 @@ def check_reason(reason: str, where: str) -> None:
 def check_wish(estate: Estate, wish: Wish, sites: Collection[str] = ()) -> None:
     """See that whoever wants an order may do something at its sites, and that what cannot wait has a reason.
 
-    Who may only look has nobody's station read or order drawn up; whoever may acknowledge does.
+    Who may only look has nobody's station read or order drawn up; whoever may acknowledge does. A loan may be asked for by
+    anybody who is known: whoever confirms it gives the consent.
 
     Raises:
         MayNot: One of them is not so.
     """
     if wish.by:
         person = person_of(estate, wish.by)
-        for site in sorted({*sites}):
+        for site in () if wish.purpose is Purpose.LEND else sorted({*sites}):
             if not any(person.may(right, site) for right in (Right.ACKNOWLEDGE, Right.CONFIRM)):
                 raise MayNot(
                     f"{person.name} may not have an order drawn up at {site}",

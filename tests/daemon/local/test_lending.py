@@ -36,12 +36,12 @@ async def test_a_loan_over_the_socket(tmp_path: Path) -> None:
             kept = await remote.lending.lend(
                 DRUMS, SESSION, "open", lasting=HOUR, by="pell-osgood", reason="the maker looks"
             )
-            assert kept == desk.orders()[0]
+            assert [*desk.orders()] == [kept]
             hazards = [hazard.id for hazard in kept.order.hazards]
             done = await remote.confirm(kept.order.id, by=WREN, reason="agreed", accepted=hazards)
             assert (done.state, bench.station(DRUMS).get(SESSION)) == (OrderState.RESTORED, "open")
             back = await remote.lending.give_back(DRUMS, by=WREN, reason="done")
-            assert back == desk.orders()[1]
+            assert back in desk.orders()
             assert (back.state, bench.station(DRUMS).get(SESSION)) == (OrderState.RESTORED, "closed")
             kinds = []
             for asked in (

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from asleft.daemon.agent.serving import serve
+from asleft.daemon.local.asking import adapter_of
 from asleft.daemon.local.calls import (
     AlarmsSent,
     ConfirmSent,
@@ -17,7 +18,6 @@ from asleft.daemon.local.calls import (
     RestoreSent,
     RoundSent,
     ZoneSent,
-    adapter_of,
 )
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate

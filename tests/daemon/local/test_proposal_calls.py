@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 
 import pytest
 
-from asleft.daemon.local.calls import adapter_of
+from asleft.daemon.local.asking import adapter_of
 from asleft.daemon.local.proposal_calls import RemoteProposals
 from asleft.daemon.local.proposal_handlers import proposal_handlers
 from asleft.daemon.local.protocol import BadRequest

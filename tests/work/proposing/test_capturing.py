@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from asleft.daemon.local.calls import adapter_of
+from asleft.daemon.local.asking import adapter_of
 from asleft.daemon.local.proposal_calls import CapturedSent
 from asleft.domain.names import harmless
 from asleft.work.commissioning.choosing import Wish

@@ -1,14 +1,12 @@
 """The page for people, as a part that runs beside the rounds: where it listens, over what, and how long anything may take."""
 
 import asyncio
-import contextlib
-import os
 import socket
 import ssl
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from ipaddress import IPv6Address, ip_network
+from ipaddress import ip_network
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
@@ -16,6 +14,7 @@ from urllib.parse import urlsplit
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from asleft.daemon.listening import InsideServer, bound_at, why_not
 from asleft.daemon.logs import log_of
 from asleft.daemon.settings.listen import ListenAt, parse_listen
 from asleft.daemon.settings.settings import Settings
@@ -207,15 +206,6 @@ class _Patient(H11Protocol):
             self._head = None
 
 
-class _Server(uvicorn.Server):
-    """A server inside the agent, which looks after signals itself."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """Leave signals alone."""
-        yield
-
-
 @asynccontextmanager
 async def serving_pages(app: "ASGIApp", where: PagesAt, live: "Live") -> AsyncIterator[str]:
     """Serve the page; gives the URL at which it answers. At the end open streams end first, so that it ends soon.
@@ -251,7 +241,7 @@ async def serving_pages(app: "ASGIApp", where: PagesAt, live: "Live") -> AsyncIt
     if config.ssl is not None:
         config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2  # ASVS 12.1.1
     bound, host = _bound(where.at)
-    server = _Server(config)
+    server = InsideServer(config)
     live.open()
     task = asyncio.create_task(server.serve(sockets=[bound]), name="page")
     try:
@@ -267,27 +257,10 @@ async def serving_pages(app: "ASGIApp", where: PagesAt, live: "Live") -> AsyncIt
 
 def _bound(at: ListenAt) -> tuple[socket.socket, str]:
     try:
-        if at.path is not None:
-            return _bound_to_path(at.path), f"unix:{at.path}"
-        family = socket.AF_INET6 if isinstance(at.address, IPv6Address) else socket.AF_INET
-        made = socket.create_server((str(at.address), at.port), family=family, backlog=MOST_AT_ONCE)
+        return bound_at(at, MOST_AT_ONCE)
     except OSError as wrong:
         raise PageNotSafe(
-            f"the page cannot be served there: {os.strerror(wrong.errno) if wrong.errno else wrong}",
+            f"the page cannot be served there: {why_not(wrong)}",
             where=str(at.path or f"{at.host}:{at.port}"),
             todo="give another pages-listen in the settings, or off",
         ) from wrong
-    made.setblocking(False)  # noqa: FBT003 the standard library's own signature
-    return made, f"{at.host}:{made.getsockname()[1]}"
-
-
-def _bound_to_path(path: Path) -> socket.socket:
-    # The home's lock says that no other agent of this home runs; a socket that lies here was left behind.
-    if path.is_socket():
-        path.unlink()
-    made = socket.socket(socket.AF_UNIX)
-    made.bind(str(path))
-    path.chmod(0o660)
-    made.listen(MOST_AT_ONCE)
-    made.setblocking(False)  # noqa: FBT003 as above
-    return made

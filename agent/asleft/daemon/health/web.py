@@ -6,17 +6,14 @@ in size, time and number.
 """
 
 import asyncio
-import contextlib
 import json
-import os
 import secrets
 import socket
-from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import timedelta
-from ipaddress import IPv6Address, ip_address
-from pathlib import Path
+from ipaddress import ip_address
 from typing import Any, Final
 
 import uvicorn
@@ -30,6 +27,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from asleft.daemon.health.health import Health
 from asleft.daemon.health.metrics import CONTENT_TYPE, Metrics
+from asleft.daemon.listening import InsideServer, bound_at, why_not
 from asleft.daemon.logs import Log, log_of
 from asleft.daemon.settings.credentials import HOOK_SECRET, BadCredential, Credentials
 from asleft.daemon.settings.listen import ListenAt
@@ -270,15 +268,6 @@ class _Brief(H11Protocol):
         super().connection_lost(exc)
 
 
-class _Server(uvicorn.Server):
-    """A server inside the agent, which looks after signals itself."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """Leave signals alone."""
-        yield
-
-
 @asynccontextmanager
 async def serving(app: ASGIApp, at: ListenAt) -> AsyncIterator[str]:
     """Serve an application; gives the URL at which it answers, and ends within a second or two.
@@ -302,7 +291,7 @@ async def serving(app: ASGIApp, at: ListenAt) -> AsyncIterator[str]:
         timeout_graceful_shutdown=_STOP_SECONDS,
         h11_max_incomplete_event_size=MOST_HEAD,
     )
-    server = _Server(config)
+    server = InsideServer(config)
     task = asyncio.create_task(server.serve(sockets=[bound]), name="web server")
     try:
         # The socket listens already: who calls before the server has started waits in its queue.
@@ -317,27 +306,11 @@ async def serving(app: ASGIApp, at: ListenAt) -> AsyncIterator[str]:
 
 def _bound(at: ListenAt) -> tuple[socket.socket, str]:
     try:
-        if at.path is not None:
-            return _bound_to_path(at.path), f"unix:{at.path}"
-        family = socket.AF_INET6 if isinstance(at.address, IPv6Address) else socket.AF_INET
-        made = socket.create_server((str(at.address), at.port), family=family, backlog=MOST_AT_ONCE)
+        made, where = bound_at(at, MOST_AT_ONCE)
     except OSError as wrong:
         raise NotListening(
-            f"the web server cannot listen: {os.strerror(wrong.errno) if wrong.errno else wrong}",
+            f"the web server cannot listen: {why_not(wrong)}",
             where=str(at.path or f"{at.host}:{at.port}"),
             todo="give another metrics-listen in the settings, or off",
         ) from wrong
-    made.setblocking(False)  # noqa: FBT003 the standard library's own signature
-    return made, f"http://{at.host}:{made.getsockname()[1]}"
-
-
-def _bound_to_path(path: Path) -> socket.socket:
-    # The home's lock says that no other agent of this home runs; a socket that lies here was left behind.
-    if path.is_socket():
-        path.unlink()
-    made = socket.socket(socket.AF_UNIX)
-    made.bind(str(path))
-    path.chmod(0o660)
-    made.listen(MOST_AT_ONCE)
-    made.setblocking(False)  # noqa: FBT003 as above
-    return made
+    return made, where if at.path is not None else f"http://{where}"

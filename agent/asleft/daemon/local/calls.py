@@ -9,16 +9,15 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final, TypeVar, cast
+from typing import Any, TypeVar
 
-from pydantic import AwareDatetime, ConfigDict, TypeAdapter, ValidationError
+from pydantic import AwareDatetime, ConfigDict
 from pydantic.dataclasses import dataclass as checked
 
-from asleft.daemon.local.client import ask_at
+from asleft.daemon.local.asking import ask_for
 from asleft.daemon.local.lending_calls import RemoteLending
 from asleft.daemon.local.order_calls import ConfirmSent, RemoteActs, RemoteOrders, RestoreSent
 from asleft.daemon.local.proposal_calls import RemoteProposals
-from asleft.daemon.local.protocol import NoAnswer
 from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.drawing import Wish
 from asleft.domain.estate import StationId
@@ -38,7 +37,6 @@ __all__ = [
     "RoundSent",
     "ZoneAsked",
     "ZoneSent",
-    "adapter_of",
 ]
 
 _STRICT = ConfigDict(extra="forbid")
@@ -96,17 +94,6 @@ class RoundSent:
     gone: tuple[Standing, ...]
     commit: str | None
     notices: tuple[str, ...]
-
-
-def adapter_of(kind: type[_Value]) -> TypeAdapter[_Value]:
-    """Give what turns a value of a kind into what JSON holds, and back; made once a kind."""
-    made = _MADE.get(kind)
-    if made is None:
-        made = _MADE[kind] = TypeAdapter(kind)
-    return cast("TypeAdapter[_Value]", made)
-
-
-_MADE: Final[dict[type, TypeAdapter[Any]]] = {}
 
 
 class RemoteDesk:
@@ -215,12 +202,4 @@ class RemoteDesk:
         self.notices = notices
 
     async def _ask(self, command: str, arguments: Mapping[str, Any], sent: type[_Value]) -> _Value:
-        result = await ask_at(self._path, command, arguments)
-        try:
-            return adapter_of(sent).validate_python(result)
-        except ValidationError as wrong:
-            raise NoAnswer(
-                "the agent's answer cannot be understood",
-                where=str(self._path),
-                todo="are both of the same version?",
-            ) from wrong
+        return await ask_for(self._path, command, arguments, sent)

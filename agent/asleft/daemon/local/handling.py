@@ -6,7 +6,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from asleft.daemon.local.calls import adapter_of
+from asleft.daemon.local.asking import adapter_of
 from asleft.daemon.local.protocol import BadRequest
 from asleft.daemon.local.server import Caller, Handler
 from asleft.domain.names import harmless

@@ -1,19 +1,19 @@
 """Lending over the local socket: how it is asked for and answered, and who asks in the place of the agent's desk."""
 
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any, Protocol, TypeVar
+from typing import Any
 
 from pydantic import ConfigDict
 from pydantic.dataclasses import dataclass as checked
 
+from asleft.daemon.local.asking import Ask
 from asleft.ports.orders import KeptOrder
 
 __all__ = ["GiveBackAsked", "LendAsked", "LendSent", "RemoteLending"]
 
 _STRICT = ConfigDict(extra="forbid")
-_Value = TypeVar("_Value")
 
 
 @checked(frozen=True, kw_only=True, config=_STRICT)
@@ -46,15 +46,6 @@ class LendSent:
 
     order: KeptOrder
     notices: tuple[str, ...]
-
-
-class Ask(Protocol):
-    """Asks the agent."""
-
-    def __call__(
-        self, command: str, arguments: Mapping[str, Any], sent: type[_Value], /
-    ) -> Awaitable[_Value]:
-        """Give the answer to a command, in its shape."""
 
 
 class RemoteLending:

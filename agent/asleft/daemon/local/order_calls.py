@@ -3,13 +3,14 @@
 Who asks stands in `by` at the top of a request and nowhere else, for there the socket holds it against the account.
 """
 
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal, Protocol, TypeVar
+from typing import Any, Final, Literal
 
 from pydantic import ConfigDict
 from pydantic.dataclasses import dataclass as checked
 
+from asleft.daemon.local.asking import Ask
 from asleft.domain.drawing import Wish
 from asleft.domain.estate import StationId
 from asleft.domain.orders import Purpose
@@ -20,7 +21,6 @@ from asleft.work.outlook import Outlook
 from asleft.work.restores import DrawnUp
 
 __all__ = [
-    "Ask",
     "ClearAsked",
     "ClearSent",
     "ConfirmAsked",
@@ -43,7 +43,6 @@ __all__ = [
 ]
 
 _STRICT = ConfigDict(extra="forbid")
-_Value = TypeVar("_Value")
 _EVERYTHING: Final = frozenset({Purpose.SET_UP})
 """Purposes that write what is as left, too."""
 
@@ -201,15 +200,6 @@ def _drawn(sent: DrawnSent) -> DrawnUp:
         what, where, todo = sent.why_not
         why = NothingToRestore(what, where=where, todo=todo)
     return DrawnUp(station=sent.station, order=sent.order, why_not=why)
-
-
-class Ask(Protocol):
-    """Asks the agent."""
-
-    def __call__(
-        self, command: str, arguments: Mapping[str, Any], sent: type[_Value], /
-    ) -> Awaitable[_Value]:
-        """Give the answer to a command, in its shape."""
 
 
 def _named(by: str, **arguments: Any) -> dict[str, Any]:

@@ -5,12 +5,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import ConfigDict, Field, ValidationError
+from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass as checked
 
-from asleft.daemon.local.calls import adapter_of
-from asleft.daemon.local.client import ask_at
-from asleft.daemon.local.protocol import NoAnswer
+from asleft.daemon.local.asking import ask_for
 from asleft.domain.accounts import ApiToken
 from asleft.domain.people import Right
 from asleft.work.accounts.desk import AccountView, MadeLink
@@ -138,12 +136,4 @@ class RemotePeople:
         await self._ask("token-revoke", {"person": person, "name": name}, CountSent)
 
     async def _ask(self, command: str, arguments: Mapping[str, Any], sent: type[_Value]) -> _Value:
-        result = await ask_at(self._path, command, arguments)
-        try:
-            return adapter_of(sent).validate_python(result)
-        except ValidationError as wrong:
-            raise NoAnswer(
-                "the agent's answer cannot be understood",
-                where=str(self._path),
-                todo="are both of the same version?",
-            ) from wrong
+        return await ask_for(self._path, command, arguments, sent)

@@ -1,13 +1,14 @@
 """Proposals over the local socket: how they are asked for and answered, and who asks in the place of the agent's desk."""
 
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Protocol, TypeVar
+from typing import Any
 
 from pydantic import ConfigDict
 from pydantic.dataclasses import dataclass as checked
 
+from asleft.daemon.local.asking import Ask
 from asleft.work.commissioning import choosing
 from asleft.work.commissioning.capturing import Captured
 from asleft.work.proposing.enrol import Wish
@@ -25,7 +26,6 @@ __all__ = [
 ]
 
 _STRICT = ConfigDict(extra="forbid")
-_Value = TypeVar("_Value")
 
 
 @checked(frozen=True, kw_only=True, config=_STRICT)
@@ -112,15 +112,6 @@ class ProposedSent:
 
     proposed: Proposed
     notices: tuple[str, ...]
-
-
-class Ask(Protocol):
-    """Asks the agent."""
-
-    def __call__(
-        self, command: str, arguments: Mapping[str, Any], sent: type[_Value], /
-    ) -> Awaitable[_Value]:
-        """Give the answer to a command, in its shape."""
 
 
 class RemoteProposals:

@@ -46,6 +46,12 @@ class OrderTables(LedgerFile):
         marks = ", ".join("?" * len(wanted))
         return self._kept(f"state IN ({marks})", wanted)
 
+    def lapsed(self, now: datetime) -> Sequence[KeptOrder]:
+        """Give the orders that still wait for a confirmation although their time is over, oldest first."""
+        # Asked every second: what has time left is not unpacked.
+        over = "julianday(json_extract(body, '$.lapses')) < julianday(?)"
+        return self._kept(f"state = ? AND {over}", (OrderState.DRAWN_UP, now.isoformat()))
+
     def orders_like(self, beginning: str) -> Sequence[KeptOrder]:
         """Give the orders whose id begins so, oldest first."""
         # Between it and the next text of its length: `LIKE` would take % and _ for more than themselves.

@@ -100,6 +100,9 @@ class OrderBook(Protocol):
     def orders(self, *, states: Iterable[OrderState] | None = None) -> Sequence[KeptOrder]:
         """Give orders, oldest first, or those in some states."""
 
+    def lapsed(self, now: datetime) -> Sequence[KeptOrder]:
+        """Give the orders that still wait for a confirmation although their time is over, oldest first."""
+
     def orders_like(self, beginning: str) -> Sequence[KeptOrder]:
         """Give the orders whose id begins so, oldest first."""
 

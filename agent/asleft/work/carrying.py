@@ -4,7 +4,7 @@ Every step stands in the ledger before it is taken, so that the next start after
 """
 
 import asyncio
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -12,14 +12,14 @@ from datetime import datetime, timedelta
 from asleft.domain.canonical import GuardFailed, apply_guarded, canonical
 from asleft.domain.comparison import differing
 from asleft.domain.estate import AsLeft
-from asleft.domain.kinds import Found, to_json
+from asleft.domain.kinds import to_json
 from asleft.domain.names import harmless
 from asleft.domain.order_rules import OrderRules
 from asleft.domain.orders import Event, Order, guard_document
 from asleft.domain.snapshot import AsFound
 from asleft.ports.clock import Clock
 from asleft.ports.orders import OrderBook, Step, StepState
-from asleft.ports.stations import Held, StationError, Stations
+from asleft.ports.stations import StationError, Stations
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.presence import Patience, Presence
 from asleft.work.writing import Leave, Stop, Writing, in_words
@@ -124,8 +124,6 @@ class Carrier:
         try:
             await self._presence.hold([write.setting for write in self._order.writes])
             found = await self._presence.read_all()
-        except Held as problem:
-            return _refused(problem.what, None)
         except StationError as problem:
             return _refused(problem.what, None)
         try:
@@ -316,7 +314,7 @@ class Carrier:
             now = found.values.get(write.setting)
             shown = self._writing.show(write.setting, now)
             # It may have been killed while it was putting back, too.
-            if not self._is_ours(now, (write.before, *write.path, *self._writing.way_back(write))):
+            if now not in (write.before, *write.path, *self._writing.way_back(write)):
                 raise _OtherHand(f"{write.setting} reads {shown}, neither as found nor as ordered")
             if (
                 lapsed
@@ -327,9 +325,6 @@ class Carrier:
                 raise _OtherHand(
                     f"{write.setting} stays at {shown}, for putting it back would make it louder"
                 )
-
-    def _is_ours(self, now: Found | None, known: Collection[Found]) -> bool:
-        return now in known
 
     async def _put_back_or_halt(self, why: str) -> Carried:
         """Put back whatever was written, last write first; where that fails too, the order is halted."""

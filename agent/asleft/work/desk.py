@@ -126,7 +126,7 @@ class OwnerDesk(Desk):
 
     def sweep(self) -> list[KeptOrder]:
         """End the orders that nobody confirmed in time; they are given."""
-        return self._restores.sweep(self.estate_now()) if self._restores.any_lapsed() else []
+        return self._restores.sweep(self.estate_now()) if self._restores.lapsed() else []
 
     async def round(self, *, sites: Collection[str] = (), progress: Progress | None = None) -> RoundReport:
         """Fetch the baseline, look at every station of some sites (all where none is named), record what moved.

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from asleft.domain.drawing import Wish
 from asleft.domain.estate import Estate, StationId
-from asleft.domain.orders import ENDS, Purpose
+from asleft.domain.orders import ENDS, OrderState, Purpose
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
 from asleft.ports.orders import KeptOrder
@@ -32,7 +32,9 @@ class OrderView:
 
 def views_of(ledger: Ledger, estate: Estate, now: datetime, *, all_of_them: bool = False) -> list[OrderView]:
     """Give the orders that have not ended, or all, oldest first, each with what it waits for."""
-    kepts = ledger.orders() if all_of_them else [kept for kept in ledger.orders() if kept.state not in ENDS]
+    kepts = ledger.orders(
+        states=None if all_of_them else [state for state in OrderState if state not in ENDS]
+    )
     sizes: dict[str, int] = {}
     for kept in kepts:
         if kept.group:

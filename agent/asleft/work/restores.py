@@ -299,16 +299,15 @@ class Restores:
             # By identity: two that saw the same have equal sets.
             self._witnesses = [other for other in self._witnesses if other is not witness]
 
-    def any_lapsed(self) -> bool:
-        """Tell whether some order's time is over."""
+    def lapsed(self) -> Sequence[KeptOrder]:
+        """Give the orders whose time is over."""
         now = self._clock()
-        return any(now > kept.order.lapses for kept in self._ledger.orders(states=(OrderState.DRAWN_UP,)))
+        # The ledger counts in parts of a day, which a second may fall between.
+        return [kept for kept in self._ledger.lapsed(now) if now > kept.order.lapses]
 
     def sweep(self, estate: Estate) -> list[KeptOrder]:
         """End the orders whose time is over; they are given."""
-        now = self._clock()
-        waiting = self._ledger.orders(states=(OrderState.DRAWN_UP,))
-        return [self.agreeing.lapse(estate, kept) for kept in waiting if now > kept.order.lapses]
+        return [self.agreeing.lapse(estate, kept) for kept in self.lapsed()]
 
     # After a crash.
 

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from asleft.daemon import assembly
 from asleft.devices.ocp1.classes import encode_value
@@ -96,9 +96,15 @@ settings:
 class Time:
     """A clock that stands still but for what sleeps, and does what is planned for a time when it comes.
 
+    Whoever sleeps by it finds every station of the stage where it was told to go: how long a real move takes on a busy
+    machine is no matter of this clock.
+
     Args:
         now: When it begins.
     """
+
+    fleets: ClassVar[list[FleetThread]] = []
+    """Those of the stages that are set up."""
 
     def __init__(self, now: datetime = SOME_DAY) -> None:
         self.now = now
@@ -121,7 +127,8 @@ class Time:
         self._plan = [(at, do) for at, do in self._plan if at > self.now]
         for do in due:
             await asyncio.to_thread(do)
-        await asyncio.sleep(0)
+        for fleet in self.fleets:
+            await asyncio.to_thread(fleet.call, fleet.fleet.settled)
 
     @property
     def patience(self) -> Patience:
@@ -226,7 +233,11 @@ def a_stage(
         checked.estate, manners={f"{HALL}/{name}": one for name, one in (manners or {}).items()}
     )
     with FleetThread(fleet) as thread:
-        yield Bench(home=home, repository=repository, estate=checked.estate, fleet=thread)
+        Time.fleets.append(thread)
+        try:
+            yield Bench(home=home, repository=repository, estate=checked.estate, fleet=thread)
+        finally:
+            Time.fleets.remove(thread)
 
 
 async def drawn(desk: OwnerDesk, *names: str, **more: Any) -> list[Order]:

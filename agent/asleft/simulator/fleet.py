@@ -90,6 +90,11 @@ class Fleet:
         for station in self._stations.values():
             await station.switch_off()
 
+    async def settled(self) -> None:
+        """Wait until no station is on its way to another address, or restarting."""
+        for station in self._stations.values():
+            await station.settled()
+
     def station(self, name: str) -> Station:
         """Return the station that stands at a place; SimulatorError where there is none."""
         try:

@@ -148,7 +148,11 @@ def test_nothing_known_is_no_data() -> None:
     """In the first minutes, with no station read, nothing is claimed; no target is met by silence."""
     figures = made([], until=60, as_left=0, read=0)
     unknown = {figure.name for figure in figures.rows if figure.value is None}
-    assert unknown == {figure.name for figure in figures.rows} - {"chattering", "stale, over 24 h"}
+    assert unknown == {figure.name for figure in figures.rows} - {
+        "chattering",
+        "fleeting",
+        "stale, over 24 h",
+    }
     assert all(figure.good is None for figure in figures.rows if figure.value is None)
 
 

@@ -9,6 +9,7 @@ from typing import Final
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
 from asleft.domain.alarms.floods import FLOOD_BEGINS_OVER, FLOOD_WINDOW, RAISED, floods
 from asleft.domain.alarms.life import is_stale
+from asleft.domain.alarms.nuisance import SPLIT, fleeting, split
 from asleft.domain.drift import Drift, DriftKey, DriftKind
 from asleft.domain.estate import StationId
 from asleft.domain.statistics import Share, mean, median, wilson
@@ -126,7 +127,11 @@ def figures_of(
         _flood(within, since, until),
         _top_share(raised, top),
         _at_most("chattering", len(chattering), 0, "0, with an action plan", f"{_STANDARD} 16.4.6"),
+        _at_most(
+            "fleeting", len(fleeting(within, until)), 0, "0, with an action plan", f"{_STANDARD} 16.4.6"
+        ),
         _stale(len(stale)),
+        *_split(raised),
         _detection(within, interval, followed),
         _restoration(within),
         _acknowledgement(within),
@@ -244,6 +249,21 @@ def _top_share(raised: Sequence[AlarmEvent], top: Sequence[Source]) -> Figure:
 
 def _at_most(name: str, value: int, most: int, target: str, source: str) -> Figure:
     return Figure(name=name, value=value, target=target, source=source, good=value <= most)
+
+
+def _split(raised: Sequence[AlarmEvent]) -> list[Figure]:
+    """Give the share of each priority; the aim is a proportion to design by, not a line that one alarm crosses."""
+    shares = split(raised)
+    return [
+        Figure(
+            name=f"share of {priority.value} priority",
+            value=shares.get(priority),
+            unit="%",
+            target=f"about {aim} %",
+            source="ISA-18.2-2016 table 6",
+        )
+        for priority, aim in SPLIT.items()
+    ]
 
 
 def _stale(count: int) -> Figure:

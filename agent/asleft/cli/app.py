@@ -56,6 +56,7 @@ _ROOMS: Final = {
     "recorder": ("recording",),
     "hearing": ("hearing",),
     "agenda": ("agenda",),
+    "trying": ("try-alerts",),
     "rounds": ("round", "drifts", "station"),
     "commission": ("find", "capture"),
     "orders": ("restore", "set-up", "undo", "orders"),

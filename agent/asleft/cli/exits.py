@@ -63,6 +63,7 @@ _BY_NAME = {
     "NoAccount": Exit.REFUSED,
     "NoToken": Exit.REFUSED,
     "NotProposed": Exit.REFUSED,
+    "NobodyToTell": Exit.REFUSED,
     "Interrupted": Exit.INTERRUPTED,
 }
 

@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.profile import Priority
 from asleft.ledger.store import SqliteLedger
-from asleft.ports.alerts import Waiting
+from asleft.ports.alerts import Fate, Waiting
 
 __all__ = ["SqliteOutbox"]
 
-_CLEARS = frozenset({"all clear", "reached again", "digest"})
+_CLEARS = frozenset({"all clear", "reached again", "digest", "trial"})
 """Events of an alert's data that end a cause for its receiver, or begin none (asleft-alert, version 1)."""
 # What a receiver was told of a cause and has not had an all-clear for since.
 _OPEN = """clears = 0 AND NOT EXISTS (
@@ -101,6 +101,13 @@ class SqliteOutbox:
                     alert_id,
                 ),
             )
+
+    def fate(self, alert_id: str) -> Fate | None:
+        """Say what became of an alert; None where it is not known."""
+        rows = self._ledger.rows("SELECT ended, given_up, tries, why FROM outbox WHERE id = ?", (alert_id,))
+        for ended, given_up, tries, why in rows:
+            return Fate(ended=bool(ended), delivered=bool(ended) and not given_up, tries=int(tries), why=why)
+        return None
 
     def told(self, cause: str) -> Sequence[Alert]:
         """Give the alerts about a cause that were put since the last all-clear to their receiver, oldest first."""

@@ -8,7 +8,7 @@ from typing import Protocol
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.errors import AsleftError
 
-__all__ = ["Channel", "NotDelivered", "Outbox", "Undeliverable", "Waiting"]
+__all__ = ["Channel", "Fate", "NotDelivered", "Outbox", "Undeliverable", "Waiting"]
 
 
 class NotDelivered(AsleftError):
@@ -58,6 +58,23 @@ class Waiting:
     why: str
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Fate:
+    """What became of an alert.
+
+    Args:
+        ended: Whether it waits no longer.
+        delivered: Whether it reached its receiver.
+        tries: How often it was tried.
+        why: Why the last failed try failed; empty where none did.
+    """
+
+    ended: bool
+    delivered: bool
+    tries: int
+    why: str
+
+
 class Outbox(Protocol):
     """Alerts on their way, across restarts. Each call is one transaction, safe on disk when it returns."""
 
@@ -72,6 +89,9 @@ class Outbox(Protocol):
 
     def failed(self, alert_id: str, *, at: datetime, next_try: datetime | None, why: str) -> None:
         """Note that a try failed; with no next try it is given up."""
+
+    def fate(self, alert_id: str) -> Fate | None:
+        """Say what became of an alert; None where it is not known."""
 
     def told(self, cause: str) -> Sequence[Alert]:
         """Give the alerts about a cause that were put since its last all-clear."""

@@ -17,7 +17,7 @@ from asleft.ledger.outbox import SqliteOutbox
 from asleft.simulator.fleet import Fleet, FleetThread
 from asleft.work.approved import IN_FORCE
 from daemon.agent.process import Agent, MailRoom, Remote, an_agent, until
-from estates import HALL, Bench, a_bench, commit, git, plant
+from estates import HALL, Bench, a_bench, asleft, commit, git, plant
 
 DRUMS, BASS, DIRECTOR = (f"{HALL}/{name}" for name in ("drums", "bass", "director"))
 WREN = "wren-halloway"
@@ -139,6 +139,25 @@ def test_from_a_change_at_a_station_to_the_all_clear(tmp_path: Path) -> None:
         ]
     assert room.is_empty()
     assert git(bench.home / "records", "fsck", "--strict") == ""
+
+
+def test_a_trial_gets_through_and_a_closed_door_is_told(tmp_path: Path) -> None:
+    """The command has the agent send a real letter and says so; without an agent it says that nobody sends."""
+    with told_by_mail(tmp_path) as (bench, room):
+        asked = ("try-alerts", "--home", bench.home, "--by", WREN)
+        alone = asleft(*asked)
+        assert alone.code == 7
+        assert "no agent runs here" in alone.err
+        with an_agent(bench.home, tmp_path) as agent:
+            room.open()
+            ready(agent)
+            told = asleft(*asked)
+            assert told.code == 0, told
+            assert "delivered" in told.out
+            letter = room.next()
+            assert str(letter["To"]) == MAIL
+            assert "nothing is wrong" in str(letter["Subject"])
+            assert agent.ask("alarms")["alarms"] == []
 
 
 def test_a_kill_while_nobody_takes_mail(tmp_path: Path) -> None:

@@ -29,6 +29,7 @@ from asleft.daemon.health.health import Health
 from asleft.daemon.health.metrics import Metrics
 from asleft.daemon.health.web import hook_of
 from asleft.daemon.home import Home
+from asleft.daemon.local.alert_calls import alert_handlers
 from asleft.daemon.local.handlers import alarm_handlers, desk_handlers
 from asleft.daemon.local.lending_handlers import lending_handlers
 from asleft.daemon.local.people_handlers import people_handlers
@@ -48,6 +49,7 @@ from asleft.work.following.line import SharedStations
 from asleft.work.following.live import Live, SharedBooks
 from asleft.work.rounds import RoundReport
 from asleft.work.telling import Telling
+from asleft.work.trying import Trying
 
 __all__ = ["plan_of", "serve"]
 
@@ -230,6 +232,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             ),
             **proposal_handlers(desk, desk.proposing, asyncio.Lock()),
             **people_handlers(accounts),
+            **alert_handlers(Trying(outbox, lambda: desk.in_force().estate, now), asyncio.Lock()),
         }
         beside: list[Part] = [
             *following_parts,

@@ -35,6 +35,8 @@ class Event(StrEnum):
     REACHED = "reached again"
     DIGEST = "digest"
     """How the last day went; nothing is to be cleared afterwards."""
+    TRIAL = "trial"
+    """Nothing is wrong: somebody wants to know whether alerts get through."""
 
 
 @dataclass(frozen=True, slots=True)

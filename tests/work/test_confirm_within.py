@@ -204,6 +204,35 @@ async def test_one_that_says_yes_and_stays_is_found_out(tmp_path: Path) -> None:
         assert bench.station(DRUMS).get("network.address") == f"{there}/24"
 
 
+async def test_an_address_that_was_only_written_does_not_wait_for_the_next_restart(tmp_path: Path) -> None:
+    """Killed between the write and the word to go: put back, and nothing pends at the station any more."""
+    time = Time()
+    with a_stage(tmp_path) as bench:
+        there = wander(bench)
+        with bench.desk(clock=time, patience=time.patience) as desk:
+            (order,) = await drawn(desk)
+        killed(bench, order)
+        station = bench.station(DRUMS)
+        interface = station._bindings["network.address"].thing
+
+        async def written() -> None:
+            station._bindings["network.address"].write(f"{approved(bench)}/24")
+
+        bench.fleet.call(written)
+        assert (
+            interface.slots["TargetNetworkSettings"].encoded
+            != interface.slots["ActiveNetworkSettings"].encoded
+        )
+        with bench.desk(clock=time, patience=time.patience) as desk:
+            (kept,) = await desk.take_up()
+        assert kept.state is OrderState.REFUSED
+        assert station.address == there
+        assert (
+            interface.slots["TargetNetworkSettings"].encoded
+            == interface.slots["ActiveNetworkSettings"].encoded
+        )
+
+
 async def test_one_that_is_lost_halts_the_order_with_words_for_the_cable(tmp_path: Path) -> None:
     """Nowhere for ten minutes: halted; the words name both addresses, and a round says that it is unreachable."""
     time = Time()

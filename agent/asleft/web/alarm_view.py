@@ -11,6 +11,8 @@ from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.hearing import CAUTION
 from asleft.domain.orders import ENDS
 from asleft.domain.profile import Concern, Priority
+from asleft.drawn.life import Moment, TimeLine, Topic, life_of, time_line
+from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.ledger import Looked
 from asleft.ports.records import Entry
 from asleft.web.asking import (
@@ -23,8 +25,6 @@ from asleft.web.asking import (
     frozen_at,
     shelf_choices,
 )
-from asleft.web.drawn.life import Moment, TimeLine, Topic, life_of, time_line
-from asleft.web.drawn.scale import Scale, scale_of
 from asleft.work.alarms.desk import Board
 from asleft.work.order_desk import OrderView
 

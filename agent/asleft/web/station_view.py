@@ -14,6 +14,8 @@ from asleft.domain.loans import Loan, LoanState
 from asleft.domain.orders import ENDS
 from asleft.domain.profile import Concern, Priority
 from asleft.domain.snapshot import AsFound, NotRead, ReadState
+from asleft.drawn.life import Moment, TimeLine, life_of, time_line
+from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.records import Entry
 from asleft.web.asking import (
     LAYER_WORDS,
@@ -23,8 +25,6 @@ from asleft.web.asking import (
     Wrong,
     frozen_at,
 )
-from asleft.web.drawn.life import Moment, TimeLine, life_of, time_line
-from asleft.web.drawn.scale import Scale, scale_of
 from asleft.work.acts import IDENTIFY
 from asleft.work.alarms.desk import Board
 from asleft.work.order_desk import OrderView

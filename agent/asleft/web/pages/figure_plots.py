@@ -10,9 +10,9 @@ from asleft.domain.estate import Estate, StationId
 from asleft.domain.site import Site
 from asleft.domain.snapshot import AsFound
 from asleft.domain.statistics import Share, wilson
+from asleft.drawn.drawing import Drawing
+from asleft.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
 from asleft.ports.ledger import Looked
-from asleft.web.drawn.drawing import Drawing
-from asleft.web.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
 from asleft.web.pages.series import (
     by_class,
     raised_per_hour,

@@ -12,8 +12,8 @@ from asleft.domain.estate import AsLeft, Estate
 from asleft.domain.patching import Loop, Patch, find_loops, freed_channels, graph_of, heard_at, sent_by
 from asleft.domain.site import Site
 from asleft.domain.streams import LinkLoad, Network, cost_of, load_of, show_time
-from asleft.web.drawn.drawing import Drawing
-from asleft.web.drawn.graph import drawing_of
+from asleft.drawn.drawing import Drawing
+from asleft.drawn.graph import drawing_of
 from asleft.web.pages.places import Way, site_asked, ways_at
 from asleft.web.web import Web
 

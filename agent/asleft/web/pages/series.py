@@ -8,7 +8,7 @@ from typing import Final
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
 from asleft.domain.alarms.floods import RAISED
 from asleft.domain.stations import StationId
-from asleft.web.drawn.plots import Slot
+from asleft.drawn.plots import Slot
 
 __all__ = [
     "CLASSES",

@@ -9,6 +9,7 @@ from starlette.routing import Route
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import StationId
+from asleft.drawn.life import Topic, life_of
 from asleft.web.asking import (
     BadForm,
     Sources,
@@ -21,7 +22,6 @@ from asleft.web.asking import (
     seen,
     wrong_of,
 )
-from asleft.web.drawn.life import Topic, life_of
 from asleft.web.lamp import Lamps
 from asleft.web.life import Lives
 from asleft.web.station_view import Given, SettingPage, view_of

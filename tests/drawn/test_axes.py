@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from asleft.web.drawn.axes import Scale, marks_up_to, time_marks
+from asleft.drawn.axes import Scale, marks_up_to, time_marks
 
 BERLIN = ZoneInfo("Europe/Berlin")
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from asleft.web.drawn.drawing import cut, number, part, path
+from asleft.drawn.drawing import cut, number, part, path
 
 
 @pytest.mark.parametrize(

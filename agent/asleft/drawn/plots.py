@@ -6,8 +6,8 @@ from datetime import datetime
 from typing import Final
 
 from asleft.domain.statistics import Share
-from asleft.web.drawn.axes import Scale, marks_up_to, time_marks
-from asleft.web.drawn.drawing import Drawing, Part, cut, part, path, words
+from asleft.drawn.axes import Scale, marks_up_to, time_marks
+from asleft.drawn.drawing import Drawing, Part, cut, part, path, words
 
 __all__ = ["Level", "Slot", "bars_by_class", "bars_over_time", "shares"]
 

@@ -4,7 +4,7 @@ import pytest
 
 from asleft.domain.kinds import Choice, Foreign, Level, Whole
 from asleft.domain.profile import Concern, Keeper, Place, Point, Setting
-from asleft.web.drawn.scale import WIDTH, scale_of
+from asleft.drawn.scale import WIDTH, scale_of
 
 
 def a_setting(kind: Level | Whole | Choice) -> Setting:

@@ -8,8 +8,8 @@ import pytest
 from scipy.stats import binomtest  # type: ignore[import-untyped]  # scipy comes without types
 
 from asleft.domain.statistics import wilson
-from asleft.web.drawn.drawing import Drawing, Part
-from asleft.web.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
+from asleft.drawn.drawing import Drawing, Part
+from asleft.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
 from asleft.web.showing import Showing
 
 NOON = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)

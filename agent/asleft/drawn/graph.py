@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import Final
 
 from asleft.domain.patching import Graph, Loop, Node, What
-from asleft.web.drawn.drawing import Drawing, Part, cut, part, path, words
+from asleft.drawn.drawing import Drawing, Part, cut, part, path, words
 
 __all__ = ["Box", "Layout", "boxes_of", "drawing_of", "lay_out"]
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from asleft.domain.patching import Graph, Node, Patch, Plug, Return, What, find_loops, graph_of
-from asleft.web.drawn.graph import Box, boxes_of, drawing_of, lay_out
+from asleft.drawn.graph import Box, boxes_of, drawing_of, lay_out
 from domain.patched import PATCH, station, stations
 
 LOOPING = graph_of(PATCH, stations(drums={"outputs.network": "mix before fader"}))

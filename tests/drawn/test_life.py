@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from asleft.domain.estate import AsLeft, StationId
+from asleft.drawn.life import HEIGHT, WIDTH, Sign, Topic, life_of, time_line
 from asleft.ports.records import Entry
-from asleft.web.drawn.life import HEIGHT, WIDTH, Sign, Topic, life_of, time_line
 from estates import HALL
 from web.page import a_page
 

@@ -1,8 +1,14 @@
 """As left against as found."""
 
+import math
 import struct
+from typing import Any
 
 import pytest
+from deepdiff import DeepDiff
+from deepdiff.operator import BaseOperator
+from hypothesis import given
+from hypothesis import strategies as st
 
 from asleft.domain.comparison import compare, differing
 from asleft.domain.drift import DriftKind
@@ -102,6 +108,55 @@ def test_a_setting_without_tolerance_has_none() -> None:
 def test_a_whole_number_may_come_as_a_fraction() -> None:
     """Equal numbers are equal, whatever type they came in."""
     assert differing(profile(), {"headphones.gain": 0.0}, {"headphones.gain": 0}) == ()
+
+
+@pytest.mark.parametrize("found", [0, 1, "on", Foreign("on"), 1.5])
+def test_a_switch_is_as_left_only_where_it_stands_so(found: Found) -> None:
+    """Python takes 1 for True, and nothing else is."""
+    assert bool(compare(as_left(), as_found({"headphones.limiter": found}))) is (found != 1)
+
+
+class WithinTolerance(BaseOperator):
+    """Has DeepDiff take two numbers as equal where the profile says that they are close enough."""
+
+    def give_up_diffing(self, level: Any, diff_instance: Any) -> bool:  # noqa: ARG002 DeepDiff's signature
+        """Say whether there is nothing to tell."""
+        tolerance = profile().settings[level.path(output_format="list")[-1]].tolerance()
+        noise = 2.0**-23 * max(abs(level.t1), abs(level.t2)) if tolerance else 0.0
+        return bool(abs(level.t1 - level.t2) <= tolerance + noise)
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(sorted(LEFT)),
+        st.one_of(
+            st.booleans(),
+            st.integers(-100, 100),
+            st.floats(-20, 20, width=32),
+            st.sampled_from(["Mix 1", "Mix 2", "open", "locked", ""]),
+            st.sampled_from([-8.9, -9.1, float32(-8.9), float32(-9.1)]),
+            st.builds(Foreign, st.sampled_from(["Mix 1", "on"])),
+        ),
+    )
+)
+def test_what_differs_is_what_deepdiff_finds(changed: dict[str, Found]) -> None:
+    """PyPI deepdiff, with the tolerances of the profile, finds the same settings."""
+    found = {**LEFT, **changed}
+    told = DeepDiff(
+        LEFT,
+        {name: [value.raw] if isinstance(value, Foreign) else value for name, value in found.items()},
+        view="tree",
+        custom_operators=[WithinTolerance(types=[float, int])],
+        ignore_numeric_type_changes=True,
+    )
+    names = {node.path(output_format="list")[0] for nodes in told.values() for node in nodes}
+    assert set(differing(profile(), LEFT, found)) == names
+
+
+def test_what_is_not_a_number_is_within_no_tolerance() -> None:
+    """A NaN of the wire (IEEE 754) is equal to nothing, least of all to a level."""
+    found = as_found({"headphones.limiter-level": math.nan})
+    assert [drift.key.setting for drift in compare(as_left(), found)] == ["headphones.limiter-level"]
 
 
 def test_a_foreign_value_is_never_the_approved_one() -> None:

@@ -65,7 +65,6 @@ LOADED = (
     "asleft.source.calendars",
     "asleft.source.checkout",
     "asleft.source.profiles",
-    "deepdiff",
     "httpx",
     "icalendar",
     "jsonpatch",

@@ -1,7 +1,6 @@
-"""As left against as found. Equality settles the common case; DeepDiff says what differs where it does not."""
+"""As left against as found. Equality of the whole settles the common case; setting by setting where it does not."""
 
 from collections.abc import Mapping
-from typing import Any
 
 from asleft.domain.drift import Drift, DriftKey, DriftKind
 from asleft.domain.estate import AsLeft, StationId
@@ -48,33 +47,23 @@ def compare(
 
 def differing(profile: Profile, left: Mapping[str, Value], found: Mapping[str, Found]) -> tuple[str, ...]:
     """Name the settings that both sides have and that differ by more than their tolerance, in the profile's order."""
-    from deepdiff import DeepDiff  # noqa: PLC0415 a third of a second that a round without drift never pays
-    from deepdiff.operator import BaseOperator  # noqa: PLC0415
-
-    class WithinTolerance(BaseOperator):
-        """Takes two numbers as equal where the profile says that they are close enough."""
-
-        def give_up_diffing(self, level: Any, diff_instance: Any) -> bool:  # noqa: ARG002 DeepDiff's signature
-            tolerance = profile.settings[level.path(output_format="list")[-1]].tolerance()
-            # The wire's 32-bit float makes a value at the very edge of the tolerance look just beyond it.
-            noise = _FLOAT32_STEP * max(abs(level.t1), abs(level.t2)) if tolerance else 0.0
-            return bool(abs(level.t1 - level.t2) <= tolerance + noise)
-
-    names = [name for name in profile.settings if name in left and name in found]
-    difference = DeepDiff(
-        {name: left[name] for name in names},
-        {name: _comparable(found[name]) for name in names},
-        view="tree",
-        custom_operators=[WithinTolerance(types=[float, int])],
-        ignore_numeric_type_changes=True,
+    return tuple(
+        name
+        for name in profile.settings
+        if name in left and name in found and not _same(profile.settings[name], left[name], found[name])
     )
-    changed = {node.path(output_format="list")[0] for nodes in difference.values() for node in nodes}
-    return tuple(name for name in names if name in changed)
 
 
-def _comparable(value: Found) -> Any:
-    """Give a foreign value a shape that no approved value has."""
-    return [value.raw] if isinstance(value, Foreign) else value
+def _same(setting: Setting, left: Value, found: Found) -> bool:
+    """Tell whether a value is as left; two numbers are where the profile says that they are close enough."""
+    if left == found:
+        return True
+    if isinstance(left, str) or isinstance(found, str | Foreign):
+        return False
+    tolerance = setting.tolerance()
+    # The wire's 32-bit float makes a value at the very edge of the tolerance look just beyond it.
+    noise = _FLOAT32_STEP * max(abs(left), abs(found)) if tolerance else 0.0
+    return abs(left - found) <= tolerance + noise
 
 
 def _setting_drift(station: StationId, setting: Setting, left: Value, found: Found) -> Drift:

@@ -31,6 +31,11 @@ def _no_collection() -> Iterator[None]:
     try:
         yield
     finally:
+        if not gc.get_freeze_count():
+            # What was made goes to the oldest at once: else the collector would walk through all of it when it is let go
+            # on, which took 0.13 of 0.93 s for ten thousand stations.
+            gc.freeze()
+            gc.unfreeze()
         if running:
             gc.enable()
 
@@ -131,10 +136,12 @@ class GitBaseline:
                 else:
                     yield unreadable(path, blob, found)
             return
-        blobs = self._commits.blobs(set(wanted.values()))
+        paths: dict[str, list[str]] = {}
         for path, blob in wanted.items():
-            data = blobs.data.get(blob)
-            if data is not None:
-                yield read_file(path, blob, data)
-            else:
-                yield unreadable(path, blob, blobs.oversized.get(blob))
+            paths.setdefault(blob, []).append(path)
+        for blob, found in self._commits.each_blob(paths):
+            for path in paths[blob]:
+                if isinstance(found, bytes):
+                    yield read_file(path, blob, found)
+                else:
+                    yield unreadable(path, blob, found)

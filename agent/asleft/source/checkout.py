@@ -1,18 +1,16 @@
 """The baseline repository at one commit: its files, who last touched a line, and the way to its remote.
 
-GitPython is the one door to git. Bulk reads are one ``ls-tree`` and one ``cat-file --batch``. What a user's or the
+Bulk reads are one ``ls-tree`` and one ``cat-file --batch``. What a user's or the
 system's git configuration says changes nothing that is read; only a fetch or a clone uses it, for its credentials.
 """
 
 import shutil
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import IO, Self
-
-import git
 
 from asleft.domain.names import harmless
 from asleft.ports.baseline import Revision, Touch
@@ -26,9 +24,9 @@ from asleft.source.door import (
     Unreadable,
     full_id,
     last_line,
-    run_git,
     run_remote,
 )
+from asleft.source.program import Git, Place, place_of_git
 from asleft.source.trees import Trees
 
 __all__ = [
@@ -61,17 +59,18 @@ class Commits:
     """The commits of a repository, seen from one folder in it.
 
     Args:
-        repo: The repository, bare or with a work tree.
+        place: Where the repository is, bare or with a work tree.
         prefix: The folder that stands for the whole, as a path with ``/`` and no slash at its ends; empty for the top.
     """
 
-    def __init__(self, repo: git.Repo, prefix: str = "") -> None:
-        self._repo = repo
+    def __init__(self, place: Place, prefix: str = "") -> None:
+        self._place = place
+        self._git = Git(place.tree or place.git_dir)
         self.prefix = prefix
         self.remote = ""
         """Where to fetch from; the place that was cloned where empty."""
-        self._local = {**LOCAL, "GIT_DIR": str(Path(repo.git_dir).absolute())}
-        self.trees = Trees(str(repo.git_dir), self._local)
+        self._local = {**LOCAL, "GIT_DIR": str(place.git_dir)}
+        self.trees = Trees(str(place.git_dir), self._local)
         """The way to what differs between commits."""
 
     @classmethod
@@ -81,23 +80,20 @@ class Commits:
         Raises:
             NotARepository: No git repository holds the folder.
         """
-        try:
-            repo = git.Repo(folder, search_parent_directories=True, expand_vars=False)
-        except (git.InvalidGitRepositoryError, git.NoSuchPathError, OSError, ValueError) as wrong:
+        place = place_of_git(folder)
+        if place is None:
             raise NotARepository(
                 "there is no git repository here" if folder.exists() else "there is no such folder",
                 where=str(folder),
                 todo="give the folder of the estate's git repository",
-            ) from wrong
+            )
         here = folder.resolve()
-        top = None if repo.working_tree_dir is None else Path(repo.working_tree_dir).resolve()
+        top = None if place.tree is None else place.tree.resolve()
         inside = (
-            top is not None
-            and here.is_relative_to(top)
-            and not here.is_relative_to(Path(repo.git_dir).resolve())
+            top is not None and here.is_relative_to(top) and not here.is_relative_to(place.git_dir.resolve())
         )
         prefix = here.relative_to(top).as_posix() if top is not None and inside else "."
-        return cls(repo, "" if prefix == "." else prefix)
+        return cls(place, "" if prefix == "." else prefix)
 
     @classmethod
     def clone_bare(
@@ -133,7 +129,7 @@ class Commits:
                 "--no-hardlinks",
             ]
             run_remote(
-                git.Git(), [*command, *wanted, "--", url, str(part)], url=url, branch=branch, seconds=seconds
+                Git(), [*command, *wanted, "--", url, str(part)], url=url, branch=branch, seconds=seconds
             )
             part.rename(target)
         finally:
@@ -149,10 +145,10 @@ class Commits:
             Unborn: The remote has no commit yet.
         """
         name = branch or self._branch_of_head()
-        if self._repo.working_tree_dir is not None:
+        if self._place.tree is not None:
             raise NotARepository(
                 "this repository has a work tree, and fetching would move its branch under it",
-                where=str(self._repo.working_tree_dir),
+                where=str(self._place.tree),
                 todo="fetch into a bare clone",
             )
         status, said, _ = self._run("config", "--get", "remote.origin.url")
@@ -160,7 +156,7 @@ class Commits:
         if not url:
             raise CannotReach(
                 "this repository knows no remote",
-                where=str(self._repo.git_dir),
+                where=str(self._place.git_dir),
                 todo="clone it from its remote again",
             )
         options = ["--quiet", "--prune", "--no-tags", "--no-recurse-submodules", "--no-auto-maintenance"]
@@ -168,7 +164,7 @@ class Commits:
         # Tags stand in a refspec, for those that follow a branch by themselves are never moved or removed again.
         command = ["fetch", *options, "--no-write-fetch-head", "--", url, spec, "+refs/tags/*:refs/tags/*"]
         place = {"GIT_DIR": self._local["GIT_DIR"]}
-        run_remote(self._repo.git, command, url=url, branch=name, seconds=seconds, place=place)
+        run_remote(self._git, command, url=url, branch=name, seconds=seconds, place=place)
         return self.head(name)
 
     def head(self, branch: str | None = None) -> Revision:
@@ -222,53 +218,62 @@ class Commits:
         Raises:
             Unreadable: git broke off before the last.
         """
-        wanted = list(dict.fromkeys(ids))
-        if not wanted:
-            return Blobs()
         data: dict[str, bytes] = {}
         oversized: dict[str, int] = {}
         missing: set[str] = set()
+        for one, found in self.each_blob(ids):
+            if found is None:
+                missing.add(one)
+            elif isinstance(found, int):
+                oversized[one] = found
+            else:
+                data[one] = found
+        return Blobs(data=data, oversized=oversized, missing=frozenset(missing))
+
+    def each_blob(self, ids: Iterable[str]) -> Iterator[tuple[str, bytes | int | None]]:
+        """Give blobs while git reads the next ones: its bytes, the size of one above MAX_BLOB, None for a missing one.
+
+        Raises:
+            Unreadable: git broke off before the last.
+        """
+        wanted = list(dict.fromkeys(ids))
+        if not wanted:
+            return
         with tempfile.TemporaryFile() as asked:
             asked.write("".join(f"{full_id(one)}\n" for one in wanted).encode())
             asked.seek(0)
             # The ids stand in a file, not in a pipe: git may answer as it likes and neither side can block the other.
-            process = self._repo.git.execute(
-                ["git", "cat-file", "--batch", "--buffer"], istream=asked, as_process=True, env=self._local
-            )
-            answers = process.stdout
-            try:
+            with self._git.start(["cat-file", "--batch", "--buffer"], self._local, stdin=asked) as process:
+                answers = process.stdout
+                if answers is None:
+                    raise Unreadable("git gives no answer", where=str(self._place.git_dir))
                 for one in wanted:
                     about = answers.readline().split()
                     if len(about) != 3:  # noqa: PLR2004 - id, type and size, or "id missing"
                         if about[1:] != [b"missing"]:
                             raise Unreadable(
                                 f"git broke off while reading blob {one}",
-                                where=str(self._repo.git_dir),
+                                where=str(self._place.git_dir),
                                 todo="run git fsck there; clone it again if it is damaged",
                             )
-                        missing.add(one)
+                        yield one, None
                         continue
                     size = int(about[2])
                     if size > MAX_BLOB:
-                        oversized[one] = size
                         _pass_over(answers, size + 1)
+                        yield one, size
                     else:
-                        data[one] = answers.read(size + 1)[:-1]
-            finally:
-                if process.proc is not None:
-                    with process.proc:
-                        pass  # closes its pipes and waits for its end
-        return Blobs(data=data, oversized=oversized, missing=frozenset(missing))
+                        yield one, answers.read(size + 1)[:-1]
 
     def dirty(self) -> list[str]:
         """Give the files below the prefix that differ from HEAD in the work tree, new ones too, as paths from there.
 
         A bare repository has none.
         """
-        top = self._repo.working_tree_dir
+        top = self._place.tree
         if top is None:
             return []
-        index = str(Path(self._repo.git_dir).absolute() / "index")
+        index = str(self._place.git_dir / "index")
         below = [f"{self.prefix}/"] if self.prefix else []
         command = ["status", "--porcelain=v1", "-z", "--untracked-files=all", "--no-renames", "--", *below]
         listed = self._bytes(*command, place={"GIT_WORK_TREE": str(top), "GIT_INDEX_FILE": index})
@@ -330,7 +335,7 @@ class Commits:
         current = "" if status else said.decode("utf-8", "replace").strip().removeprefix("refs/heads/")
         name = branch or current
         branches = self._text("for-each-ref", "--format=%(refname:lstrip=2)", "refs/heads").split()
-        where = str(self._repo.working_tree_dir or self._repo.git_dir)
+        where = str(self._place.tree or self._place.git_dir)
         if not branches or name == current:
             raise Unborn(
                 f"branch {harmless(name)} has no commit yet",
@@ -344,14 +349,14 @@ class Commits:
         )
 
     def _run(self, *command: str, place: Mapping[str, str] | None = None) -> tuple[int, bytes, str]:
-        return run_git(self._repo.git, command, {**self._local, **(place or {})})
+        return self._git.run(command, {**self._local, **(place or {})})
 
     def _bytes(self, *command: str, place: Mapping[str, str] | None = None) -> bytes:
         status, said, why = self._run(*command, place=place)
         if status:
             raise Unreadable(
                 f"git {command[0]} failed: {last_line(why)}",
-                where=str(self._repo.git_dir),
+                where=str(self._place.git_dir),
                 todo="run git fsck there; clone it again if it is damaged",
             )
         return said

@@ -1,13 +1,12 @@
 """The one door to git for the baseline: a fixed environment for reading, and one that never asks for fetching."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from urllib.parse import unquote, urlsplit
-
-import git
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
+from asleft.source.program import TIMED_OUT, Git, NotARepository
 
 __all__ = [
     "FETCH_SECONDS",
@@ -19,7 +18,6 @@ __all__ = [
     "Unreadable",
     "full_id",
     "last_line",
-    "run_git",
     "run_remote",
 ]
 
@@ -61,10 +59,6 @@ _NEVER_ASK = {
 _COMMIT_ID = re.compile(r"[0-9a-f]{40}(?:[0-9a-f]{24})?")
 
 
-class NotARepository(AsleftError):
-    """There is no git repository in the folder, or git cannot use it."""
-
-
 class Unborn(AsleftError):
     """The branch has no commit yet."""
 
@@ -81,29 +75,8 @@ class Unreadable(AsleftError):
     """The repository does not hold what was asked of it, or is damaged."""
 
 
-def run_git(
-    door: git.Git, command: Iterable[str], env: dict[str, str], seconds: float | None = None
-) -> tuple[int, bytes, str]:
-    """Run one git command and give its exit status, what it said and what it complained of."""
-    try:
-        answer: tuple[int, bytes, str] = door.execute(
-            ["git", *command],
-            with_extended_output=True,
-            with_exceptions=False,
-            stdout_as_string=False,
-            strip_newline_in_stdout=False,
-            kill_after_timeout=seconds,
-            env=env,
-        )
-    except git.GitCommandNotFound as wrong:
-        raise NotARepository("the git program was not found", todo="install git 2.36 or newer") from wrong
-    status, said, why = answer
-    # Where time ran out, GitPython gives its complaint as bytes.
-    return status, said, why if isinstance(why, str) else bytes(why).decode("utf-8", "replace")
-
-
 def run_remote(
-    door: git.Git,
+    git: Git,
     command: list[str],
     *,
     url: str,
@@ -114,9 +87,9 @@ def run_remote(
     """Run a command that speaks with a remote; it never asks a person anything, and ends in time."""
     env = {**_NEVER_ASK, **(place or {})}
     # A user's own ssh command (its key, its jump host) stays; it only may not ask.
-    _, said, _ = run_git(door, ["config", "--get", "core.sshCommand"], env)
+    _, said, _ = git.run(["config", "--get", "core.sshCommand"], env)
     env["GIT_SSH_COMMAND"] = f"{said.decode().strip() or 'ssh'} {_SSH}"
-    status, _, why = run_git(door, [*_REMOTE, *command], env, seconds)
+    status, _, why = git.run([*_REMOTE, *command], env, seconds=seconds)
     if not status:
         return
     shown = _without_secrets(url, url)
@@ -124,7 +97,7 @@ def run_remote(
         raise BranchMissing(
             f"the remote has no branch {harmless(branch)}", where=shown, todo="name a branch that it has"
         )
-    if why.startswith("Timeout:"):
+    if why == TIMED_OUT:
         why = f"it did not answer within {seconds:g} seconds"
     raise CannotReach(
         f"the remote repository could not be reached: {last_line(_without_secrets(why, url))}",

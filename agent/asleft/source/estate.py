@@ -87,6 +87,7 @@ class EstateReader:
         self._around: Around | None = None
         self._stations: dict[StationId, AsLeft] = {}
         self._layers = Layers()
+        self._between = book.Between()
 
     def read(
         self, commit: str, ids: Mapping[str, str], fetch: Fetch, changed: Collection[str] | None = None
@@ -129,7 +130,7 @@ class EstateReader:
         )
         problems.extend(untellable)
         weights, wrong = whole.weights()
-        problems = book.weigh([*problems, *wrong, *book.check_between(sums)], weights)
+        problems = book.weigh([*problems, *wrong, *self._between.check(sums)], weights)
         if not any(problem.level is Level.ERROR for problem in problems):
             # With a station missing, its role would seem to be nobody's.
             layers = [one.layer for one in reads.values() if one.layer is not None]
@@ -230,6 +231,8 @@ class EstateReader:
                 read = read_site(name, found.site, found.calendar, found.stations, around, before)
                 self._reads[name] = read
                 now = read.stations
+            after = self._reads.get(name)
+            self._between.replace(before.sums if before else None, after.sums if after else None)
             last = before.stations if before else {}
             resort = resort or now.keys() != last.keys()
             for key in last.keys() - now.keys():

@@ -3,10 +3,9 @@
 from datetime import datetime
 from pathlib import Path
 
-import git
-
-from asleft.source.door import LOCAL
+from asleft.source.door import LOCAL, Unreadable, last_line
 from asleft.source.profiles import shipped_folder
+from asleft.source.program import Git
 
 __all__ = ["plant_example"]
 
@@ -30,9 +29,8 @@ def plant_example(folder: Path, *, port: int | None, when: datetime) -> None:
             text = text.replace("port: 7310", f"port: {port}")
         target.write_text(text, "utf-8")
     name, email = _AUTHOR
-    repo = git.Repo.init(folder, initial_branch="main")
-    repo.git.update_environment(
-        **LOCAL,
+    env = dict(
+        LOCAL,
         GIT_AUTHOR_NAME=name,
         GIT_AUTHOR_EMAIL=email,
         GIT_AUTHOR_DATE=when.isoformat(),
@@ -40,6 +38,11 @@ def plant_example(folder: Path, *, port: int | None, when: datetime) -> None:
         GIT_COMMITTER_EMAIL=email,
         GIT_COMMITTER_DATE=when.isoformat(),
     )
-    repo.git.add("--all")
-    repo.git.commit("--quiet", "--message=Approve the settings of all three venues")
-    repo.close()
+    for command in (
+        ["init", "--quiet", "--initial-branch=main"],
+        ["add", "--all"],
+        ["commit", "--quiet", "--message=Approve the settings of all three venues"],
+    ):
+        status, _, why = Git(folder).run(command, env)
+        if status:
+            raise Unreadable(f"the example could not be committed: {last_line(why)}", where=str(folder))

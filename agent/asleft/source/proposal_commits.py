@@ -13,12 +13,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-import git
-
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.source.checkout import MAX_BLOB
 from asleft.source.door import FETCH_SECONDS, LOCAL, CannotReach, Unreadable, full_id, last_line, run_remote
+from asleft.source.program import Git
 
 __all__ = ["PREFIX", "Author", "CannotWrite", "ProposalCommits", "Pushed"]
 
@@ -85,7 +84,7 @@ class ProposalCommits:
         seconds: float = FETCH_SECONDS,
     ) -> None:
         self._folder = folder.absolute()
-        self._door = git.Git(str(self._folder))
+        self._git = Git(self._folder)
         self._agent = agent
         self._key = signing_key
         self._remote = remote
@@ -229,7 +228,7 @@ class ProposalCommits:
         """Speak with the remote; give why that failed, or None."""
         try:
             run_remote(
-                self._door, command, url=self._remote, branch=None, seconds=self._seconds, place=self._place
+                self._git, command, url=self._remote, branch=None, seconds=self._seconds, place=self._place
             )
         except CannotReach as wrong:
             return wrong.what
@@ -277,16 +276,7 @@ class ProposalCommits:
                 file.write(stdin)
                 file.seek(0)
                 handle = file.fileno()
-            answer: tuple[int, bytes, str] = self._door.execute(
-                ["git", *self._configured(), *command],
-                istream=handle,  # a number: subprocess takes it as it is
-                with_extended_output=True,
-                with_exceptions=False,
-                stdout_as_string=False,
-                strip_newline_in_stdout=False,
-                env={**self._env, **(more or {})},
-            )
-        return answer
+            return self._git.run([*self._configured(), *command], {**self._env, **(more or {})}, stdin=handle)
 
     def _configured(self) -> Sequence[str]:
         settings = [*_SETTINGS]

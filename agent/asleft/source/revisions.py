@@ -105,7 +105,7 @@ class Revisions(Commits):
         return self.about(said.decode().split()[0])
 
     def _where(self) -> str:
-        return str(self._repo.working_tree_dir or self._repo.git_dir)
+        return str(self._place.tree or self._place.git_dir)
 
     def _known(self) -> str:
         listed = self._text(

@@ -128,6 +128,12 @@ class Entry:
         """Whether its rule has no end."""
         return self.rule is not None and self.until is None and "COUNT" not in self.rule
 
+    @property
+    def happens_once(self) -> bool:
+        """Whether it takes place when it starts, and at no other time."""
+        told = self.rule or self.more or self.without or self.without_days or self.replaces or self.cancelled
+        return not told
+
     def event(self, start: datetime, zone: tzinfo, period: timedelta | None = None) -> Event:
         """Give the instance that starts at a time of a wall clock."""
         starts = instant(start, zone)
@@ -149,7 +155,7 @@ class Series:
         entries: At most one without a RECURRENCE-ID, and at most one for each RECURRENCE-ID.
     """
 
-    __slots__ = ("_entries", "_longest", "_query", "_zone", "whole")
+    __slots__ = ("_entries", "_longest", "_query", "_single", "_zone", "whole")
 
     def __init__(self, entries: Sequence[Entry]) -> None:
         self._entries = tuple(entries)
@@ -157,11 +163,17 @@ class Series:
         self._zone = (self.whole or entries[0]).zone
         self._longest = max(entry.longest for entry in entries)
         self._query: Any = None
+        alone = entries[0] if len(entries) == 1 else None
+        # Most events happen once; the library is not asked when.
+        self._single = (
+            alone.event(alone.start, alone.zone) if alone is not None and alone.happens_once else None
+        )
 
     def between(self, first: datetime, last: datetime) -> Iterator[Event]:
         """Give every instance that is on at some time from `first` until before `last`, in no order."""
-        for occurrence in self._occurrences(first, last):
-            event = self._event(occurrence)
+        single = self._single
+        found = [single] if single else map(self._event, self._occurrences(first, last))
+        for event in found:
             if event is not None and event.starts < last and event.ends > first and event.starts < event.ends:
                 yield event
 
@@ -173,6 +185,8 @@ class Series:
         """Give when the last instance ends; None where there is none; the end of time where it never ends."""
         if self.whole is not None and self.whole.never_ends and not self.whole.cancelled:
             return _END
+        if self._single is not None:
+            return self._single.ends if self._single.starts < self._single.ends else None
         last: datetime | None = None
         for occurrence in sorted(self._occurrences(_BEGINNING, _END), reverse=True):
             if last is not None and instant(_real(occurrence.start), self._zone) + self._longest < last:
@@ -220,9 +234,12 @@ class Series:
 
     def _event(self, occurrence: Any) -> Event | None:
         """Give the instance that the library means; None for one that does not take place."""
-        component = occurrence.as_component(False)  # noqa: FBT003 the library's own signature
-        entry = self._entries[int(component[_ENTRY])]
-        start = _real(component["DTSTART"].dt)
+        start = _real(occurrence.start)
+        if len(self._entries) == 1:
+            entry = self._entries[0]
+        else:
+            component = occurrence.as_component(False)  # noqa: FBT003 the library's own signature
+            entry = self._entries[int(component[_ENTRY])]
         if entry.cancelled:
             return None
         if entry.replaces is not None and start == self._start(entry):

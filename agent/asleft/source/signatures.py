@@ -6,15 +6,15 @@ Only for the words that a person reads are the signature and the list looked int
 
 import base64
 import binascii
-import fnmatch
 import hashlib
 import os
 import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
@@ -28,6 +28,7 @@ from asleft.ports.signatures import NAMESPACE, BadSignature, Signed, signing_com
 from asleft.source.checkout import Commits
 from asleft.source.documents import read_document
 from asleft.source.door import full_id
+from asleft.source.signers import Listed, listed
 from asleft.source.trust import Trust, trust_at
 
 __all__ = ["MAX_SIGNATURE", "GitSignatures", "signing_problems"]
@@ -44,11 +45,6 @@ _ARMOR: Final = re.compile(
     r"-----BEGIN SSH SIGNATURE-----\n((?:[A-Za-z0-9+/=]{1,76}\n)+)-----END SSH SIGNATURE-----\n?\Z"
 )
 _GOOD: Final = re.compile(rf'Good "{NAMESPACE}" signature for (?P<who>.+) with \S+ key (?P<key>SHA256:\S+)')
-# A name that ssh-keygen takes as it stands: no blank, quote, comma, pattern or denial.
-_PLAIN: Final = re.compile(r"[^\s\"\\,*?!#]+")
-# The options before a key: text without blanks but in quotes; a line without options begins with the type of its key.
-_OPTIONS: Final = re.compile(r'(?!(?:sk-)?(?:ssh|ecdsa)-)(?:[^\s"]|"(?:\\"|[^"])*")+')
-_NAMESPACES: Final = re.compile(r'(?:\A|,)namespaces="([^"]*)"', re.IGNORECASE)
 _IS_REVOKED: Final = "revoked"
 # Words of ssh-keygen (sshsig.c, sshkey.c of OpenSSH 9.2), and what they mean; nothing is decided by them.
 _REASONS: Final = (
@@ -81,64 +77,6 @@ class _Look:
         return f"SHA256:{base64.b64encode(hashed).decode().rstrip('=')}"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Listed:
-    """One line of an allowed-signers file.
-
-    Args:
-        principals: The names before the key, as they stand there.
-        rest: Options and key.
-    """
-
-    principals: tuple[str, ...]
-    rest: str
-
-    def names(self, principal: str) -> bool:
-        """Whether it names a principal letter by letter; a pattern names nobody."""
-        return bool(_PLAIN.fullmatch(principal)) and principal in self.principals
-
-    @property
-    def key(self) -> str:
-        """The key, in base64; empty where none can be made out."""
-        options = _OPTIONS.match(self.rest)
-        parts = self.rest[options.end() if options else 0 :].split()
-        return parts[1] if len(parts) > 1 else ""
-
-    @property
-    def takes(self) -> bool:
-        """Whether its options take signatures under orders."""
-        options = _OPTIONS.match(self.rest)
-        named = _NAMESPACES.search(options[0]) if options else None
-        if named is None:
-            return True
-        parts = [part.strip() for part in named[1].split(",")]
-        denied = any(part.startswith("!") and _fits(part[1:]) for part in parts)
-        return not denied and any(_fits(part) for part in parts)
-
-    @property
-    def is_authority(self) -> bool:
-        """Whether its key signs certificates and not orders."""
-        options = _OPTIONS.match(self.rest)
-        return bool(options and re.search(r"(?:\A|,)cert-authority(?:,|\s|\Z)", options[0], re.IGNORECASE))
-
-
-def _fits(pattern: str) -> bool:
-    """Whether a pattern of ssh fits the namespace of orders: `*` is any text and `?` any character."""
-    return fnmatch.fnmatchcase(NAMESPACE, pattern.replace("[", "[[]"))
-
-
-def _listed(signers: bytes) -> Iterator[_Listed]:
-    """Give the lines of an allowed-signers file (ssh-keygen(1), ALLOWED SIGNERS)."""
-    # Only a line feed ends a line: what str.splitlines takes for one, too, could hide a line in a comment.
-    for raw in signers.decode("utf-8", "surrogateescape").split("\n"):
-        line = raw.strip(" \t\r")
-        first, _, rest = (
-            line.partition('" ') if line.startswith('"') else re.sub(r"\t", " ", line).partition(" ")
-        )
-        if rest and not line.startswith("#"):
-            yield _Listed(principals=tuple(first.strip('"').split(",")), rest=rest.strip(" \t"))
-
-
 class GitSignatures:
     """Verifies signatures under orders by what a baseline in git says of its signers.
 
@@ -151,14 +89,23 @@ class GitSignatures:
     def __init__(self, commits: Commits) -> None:
         self._commits = commits
 
-    def check(self, document: bytes, signature: str, *, person: Person, estate_commit: str) -> Signed:
-        """Give who signed with which key; it returns only where the signature holds now.
+    def check(
+        self,
+        document: bytes,
+        signature: str,
+        *,
+        person: Person,
+        estate_commit: str,
+        at: datetime | None = None,
+    ) -> Signed:
+        """Give who signed with which key; it returns only where the signature holds, now or at a time.
 
         Args:
             document: The bytes that were signed.
             signature: One armored SSH signature.
             person: Who is said to have signed.
             estate_commit: The revision whose allowed signers and revoked keys count.
+            at: When the keys must have been valid; now where None.
 
         Raises:
             BadSignature: It does not hold, or that cannot be found out.
@@ -172,7 +119,7 @@ class GitSignatures:
             )
         look = _look(signature)
         trust = trust_at(self._commits, estate_commit)
-        lines = [line for line in _listed(_signers(trust)) if any(map(line.names, person.signs_as))]
+        lines = [line for line in listed(_signers(trust)) if any(map(line.names, person.signs_as))]
         if not lines:
             names = harmless(", ".join(sorted(person.signs_as)))
             raise BadSignature(
@@ -183,7 +130,7 @@ class GitSignatures:
         # mkdtemp makes its folder for the owner alone.
         with tempfile.TemporaryDirectory(prefix="asleft-signature-") as folder:
             return _verified(
-                Path(folder), document, look, person=person, lines=lines, revoked=trust.revoked or b""
+                Path(folder), document, look, person=person, lines=lines, revoked=trust.revoked or b"", at=at
             )
 
 
@@ -248,7 +195,14 @@ def _part(data: bytes) -> tuple[bytes, bytes]:
 
 
 def _verified(
-    folder: Path, document: bytes, look: _Look, *, person: Person, lines: Sequence[_Listed], revoked: bytes
+    folder: Path,
+    document: bytes,
+    look: _Look,
+    *,
+    person: Person,
+    lines: Sequence[Listed],
+    revoked: bytes,
+    at: datetime | None,
 ) -> Signed:
     """Have a signature verified for each name under which a person signs.
 
@@ -266,11 +220,11 @@ def _verified(
         # Each line names this one principal alone: no pattern or second name beside it has a say.
         text = "".join(f"{principal} {line.rest}\n" for line in mine)
         (folder / _LIST).write_bytes(text.encode("utf-8", "surrogateescape"))
-        said, why = _ask(folder, principal, document, revoked=True)
+        said, why = _ask(folder, principal, document, revoked=True, at=at)
         found = _GOOD.fullmatch(said)
         if found and found["who"] == principal:
             return Signed(principal=principal, key=found["key"])
-        if not why and _ask(folder, principal, document, revoked=False)[0]:
+        if not why and _ask(folder, principal, document, revoked=False, at=at)[0]:
             why = _IS_REVOKED
         complaint = complaint or why
     raise BadSignature(
@@ -279,7 +233,9 @@ def _verified(
     )
 
 
-def _ask(folder: Path, principal: str, document: bytes, *, revoked: bool) -> tuple[str, str]:
+def _ask(
+    folder: Path, principal: str, document: bytes, *, revoked: bool, at: datetime | None
+) -> tuple[str, str]:
     """Ask ssh-keygen whether a signature holds; give the line that says so, empty where it does not, and its complaint.
 
     Raises:
@@ -303,7 +259,7 @@ def _ask(folder: Path, principal: str, document: bytes, *, revoked: bool) -> tup
         if program is None:
             raise FileNotFoundError(2, "it was not found")
         done = subprocess.run(  # no shell, and a principal that holds no blank
-            [*command, *(["-r", _REVOKED] if revoked else [])],
+            [*command, *(["-r", _REVOKED] if revoked else []), *_as_of(at)],
             cwd=folder,
             input=document,
             # Nothing of whoever runs the agent: no agent of ssh, no key providers, no home.
@@ -325,7 +281,12 @@ def _ask(folder: Path, principal: str, document: bytes, *, revoked: bool) -> tup
     return said, done.stderr.decode("utf-8", "replace")
 
 
-def _why_not(look: _Look, lines: Sequence[_Listed], complaint: str) -> str:
+def _as_of(at: datetime | None) -> tuple[str, ...]:
+    # ssh-keygen(1), -O verify-time: YYYYMMDDHHMMSS with Z for UTC, since OpenSSH 8.7.
+    return () if at is None else (f"-Overify-time={at.astimezone(UTC):%Y%m%d%H%M%S}Z",)
+
+
+def _why_not(look: _Look, lines: Sequence[Listed], complaint: str) -> str:
     """Say in words why a signature does not hold."""
     if look.namespace != NAMESPACE:
         return f"it was made for '{harmless(look.namespace, longest=40)}' and not for {NAMESPACE}"
@@ -360,13 +321,13 @@ def signing_problems(commits: Commits, commit: str, estate: Estate) -> list[Prob
         where = _line(commits, commit, "estate.yaml", ("orders", "signed-confirmations"))
         what = f"only signed confirmations count, and there is no file {name} that can be read: nobody could confirm"
         return [SIGNERS.at(where, what, f"mend {name}, or write signed-confirmations: no")]
-    listed = list(_listed(trust.signers or b""))
+    every = list(listed(trust.signers or b""))
     problems: list[Problem] = []
     owners: dict[str, str] = {}
     for person in estate.people.values():
         if Right.CONFIRM not in person.rights or not person.signs_as:
             continue
-        lines = [line for line in listed if any(map(line.names, person.signs_as))]
+        lines = [line for line in every if any(map(line.names, person.signs_as))]
         where = _line(commits, commit, "people.yaml", ("people", person.key, "signs-as"))
         others = {owners.setdefault(line.key, person.name) for line in lines if line.takes} - {person.name}
         for other in sorted(others):

@@ -240,7 +240,7 @@ class _SiteReader:
         model = around.profiles.get(profile)
         # What is told of a role or model that is not there names those that are.
         others = (
-            None if role in around.role_files else around.role_files,
+            None if not role or role in around.role_files else around.role_files,
             None if model else around.profiles,
         )
         files = (around.estate, role_file, site_file, model, *others)

@@ -2,9 +2,8 @@
 
 from collections.abc import Iterator, Mapping
 
-import git
-
 from asleft.source.door import Unreadable, full_id
+from asleft.source.program import Git, Object, Objects
 
 __all__ = ["Trees"]
 
@@ -12,7 +11,6 @@ _TREE = b"40000"
 _LINK_TO_COMMIT = b"160000"  # another repository inside this one is left out
 _ID_BYTES = 20
 _MOST_TREES = 100_000
-_CHUNK = 1 << 16
 _Entries = Mapping[bytes, tuple[bytes, str]]
 
 
@@ -26,10 +24,11 @@ class Trees:
 
     def __init__(self, folder: str, env: Mapping[str, str]) -> None:
         self._folder = folder
-        # A door of its own: what is said here about its environment must not reach a fetch.
-        self._door = git.Git(folder)
-        self._door.update_environment(**env)
+        self._objects = Objects(Git(), env)
         self._walked = 0
+        self._last: dict[str, _Entries] = {}
+        self._now: dict[str, _Entries] = {}
+        """Trees that the last walk and this one read: the new ones of one revision are the old ones of the next."""
 
     def changes(self, old: str, new: str, prefix: str) -> dict[str, str | None]:
         """Give every path that differs between two commits, with its blob in the new one; None where it is gone.
@@ -43,53 +42,50 @@ class Trees:
             Unreadable: The repository has no such commit, or is damaged.
         """
         self._walked = 0
+        self._last, self._now = self._now, {}
         return dict(self._differ(self._top(old, prefix), self._top(new, prefix), ""))
 
     def blob(self, blob: str, *, most: int) -> bytes | int | None:
         """Give a blob's content; its size where it has more bytes than `most`; None where it is missing."""
-        try:
-            _, _, size, stream = self._door.stream_object_data(full_id(blob))
-        except ValueError:
+        found = self._object(full_id(blob), most=most)
+        if found is None:
             return None
-        if size <= most:
-            return stream.read(size)
-        while stream.read(_CHUNK):
-            pass  # what is not wanted has to be read away, or the next answer would begin with it
-        return size
+        return found.size if found.data is None else found.data
 
     def _top(self, commit: str, prefix: str) -> str | None:
         name = f"{full_id(commit)}:{prefix}" if prefix else f"{full_id(commit)}^{{tree}}"
-        try:
-            found = self._door.get_object_data(name)[0]
-            # GitPython says text and gives bytes.
-            return bytes(found).decode() if isinstance(found, bytes) else found
-        except ValueError:
-            self._known(commit)
-            return None  # the commit is there, the folder is not
+        found = self._object(name)
+        if found is None and self._object(commit) is None:
+            raise self._unreadable(commit)
+        return None if found is None else found.id  # the commit is there, and the folder may not be
 
     def close(self) -> None:
         """End the git process that stays."""
-        self._door.clear_cache()
+        self._objects.close()
 
-    def _known(self, commit: str) -> None:
+    def _object(self, name: str, *, most: int | None = None) -> Object | None:
         try:
-            self._door.get_object_data(commit)
-        except ValueError as wrong:
-            raise self._unreadable(commit) from wrong
+            return self._objects.get(name, most=most)
+        except EOFError as wrong:
+            raise self._unreadable(name) from wrong
 
     def _entries(self, tree: str | None) -> _Entries:
         if tree is None:
             return {}
+        known = self._last.get(tree)
+        if known is not None:
+            self._now[tree] = known
+            return known
         self._walked += 1
         if self._walked > _MOST_TREES:
             raise self._unreadable(tree)
-        try:
-            _, kind, _, data = self._door.get_object_data(tree)
-        except ValueError as wrong:
-            raise self._unreadable(tree) from wrong
+        whole = self._object(tree)
+        if whole is None:
+            raise self._unreadable(tree)
         found: dict[bytes, tuple[bytes, str]] = {}
-        if kind not in {"tree", b"tree"}:
+        if whole.kind != b"tree" or whole.data is None:
             return found
+        data = whole.data
         at = 0
         # Each entry is mode, space, name, NUL, and the id as bytes (gitformat: tree objects).
         while at < len(data):
@@ -98,6 +94,7 @@ class Trees:
             start = end + 1
             found[data[space + 1 : end]] = (data[at:space], data[start : start + _ID_BYTES].hex())
             at = start + _ID_BYTES
+        self._now[tree] = found
         return found
 
     def _differ(self, old: str | None, new: str | None, path: str) -> Iterator[tuple[str, str | None]]:

@@ -1,5 +1,6 @@
 """The desk of an agent that runs on and on: what waits for the network is apart from what touches the ledger."""
 
+import asyncio
 from collections.abc import AsyncIterator, Callable, Collection, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
@@ -26,6 +27,7 @@ from asleft.ports.signatures import Signatures
 from asleft.ports.stations import Stations
 from asleft.work.alarms.alarming import Alarming
 from asleft.work.alarms.desk import AlarmDesk
+from asleft.work.alarms.pieces import in_pieces
 from asleft.work.approved import FETCHED, InForce, in_force
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.desk import Freshest, OwnerDesk
@@ -192,9 +194,15 @@ class AgentDesk(OwnerDesk):
             self._observe(self.in_force().estate, here_only, known, here)
             self._show("stations")
 
-    def tick(self, estate: Estate) -> None:
-        """Let a second go by for alarms and alerts."""
-        self._told(estate, self._alarming.tick(estate))
+    async def tick(self, estate: Estate) -> None:
+        """Let a second go by for alarms and alerts, some sites at a time."""
+        changes: list[AlarmChange] = []
+        try:
+            for piece in in_pieces(self._alarming.sizes(estate)):
+                changes.extend(self._alarming.tick(estate, piece))
+                await asyncio.sleep(0)
+        finally:
+            self._told(estate, changes)  # in one go: each telling goes through the routes of all alarms
         if self.sweep():
             self._show("orders")
         if self.telling is not None:
@@ -289,5 +297,5 @@ class AgentDesk(OwnerDesk):
             report = await self._rounds.go(
                 estate, sites=set(sites) or set(estate.sites), progress=progress, busy=busy
             )
-        self._observe(base, report.standing, report.looks)
+        await self._observe_all(base, report)
         return report

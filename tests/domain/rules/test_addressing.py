@@ -15,11 +15,20 @@ from asleft.domain.hearing import Limits
 from asleft.domain.layers import Origin
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Profile
-from asleft.domain.rules.addressing import RULES, Sum, check_estate, check_site, sum_up
+from asleft.domain.rules.addressing import RULES, Serials, Sum, check_estate, check_site, sum_up
 from asleft.domain.rules.rule import SiteView
 from asleft.domain.site import AddressPlan, Site
 from asleft.domain.stations import StationId
 from domain.made import profile
+
+
+def between(sums: Mapping[str, Sum]) -> list[Problem]:
+    """Check sites that were all taken in, one after the other."""
+    serials = Serials()
+    for one in sums.values():
+        serials.replace(None, one)
+    return list(check_estate(sums, serials))
+
 
 PLAN = AddressPlan(
     subnet=IPv4Network("192.168.7.0/24"),
@@ -364,7 +373,7 @@ def test_subnets_behind_one_router() -> None:
         "loft": summed("loft", "10.1.0.0/16", "house"),
         "crypt": summed("crypt", "10.0.9.0/24", "house"),
     }
-    assert [(problem.rule, problem.where, problem.what) for problem in sorted(check_estate(sums))] == [
+    assert [(problem.rule, problem.where, problem.what) for problem in sorted(between(sums))] == [
         (
             "address.overlap",
             f"sites/{site}/site.yaml:5",
@@ -382,16 +391,36 @@ def test_a_unit_at_two_sites() -> None:
         )
         for site, serial in (("hall", "A"), ("quay", "B"), ("yard", "A"))
     }
-    (problem,) = check_estate(sums)
+    (problem,) = between(sums)
     assert (problem.rule, problem.where) == ("serial.twice", "sites/yard/stations/drums.yaml:1")
     assert problem.what == "serial A is the unit of hall/drums too"
     del sums["yard"]
-    assert list(check_estate(sums)) == []
+    assert list(between(sums)) == []
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from("xyz"), st.none() | st.frozensets(st.sampled_from("ABCDE"))), max_size=12
+    )
+)
+def test_serials_are_counted_as_sites_come_and_go(steps: list[tuple[str, frozenset[str] | None]]) -> None:
+    """After each step they are unique exactly where no two sites share one."""
+    serials, held = Serials(), dict[str, Sum]()
+    for name, now in steps:
+        after = None if now is None else Sum(
+            router="", subnet=None, origin=Origin(layer="", file=name, line=1),
+            serials={serial: (StationId(name, serial.lower()), name) for serial in now},
+        )  # fmt: skip
+        serials.replace(held.pop(name, None), after)
+        if after is not None:
+            held[name] = after
+        together = [serial for one in held.values() for serial in one.serials]
+        assert serials.unique() == (len(together) == len(set(together)))
 
 
 def test_an_estate_without_sites() -> None:
     """Nothing is wrong with nothing."""
-    assert list(check_estate({})) == []
+    assert list(between({})) == []
 
 
 @given(
@@ -405,7 +434,7 @@ def test_an_overlap_is_told_exactly_where_there_is_one(drawn: list[tuple[int, in
     sums = {f"s{at}": Sum(
         router=router, subnet=net, origin=Origin(layer="", file=f"s{at}", line=1), serials={}
     ) for at, (net, router) in enumerate(nets)}  # fmt: skip
-    told = {problem.file for problem in check_estate(sums)}
+    told = {problem.file for problem in between(sums)}
     pairs = [
         {f"s{one}", f"s{two}"}
         for one, (net, router) in enumerate(nets)

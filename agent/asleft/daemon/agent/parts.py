@@ -64,7 +64,7 @@ class AlarmsAttendant:
 
     async def tick(self, estate: Estate) -> None:
         """Let a second go by."""
-        self._desk.tick(estate)
+        await self._desk.tick(estate)
         if self._followers is not None:
             self._metrics.following(len(self._followers.live()))
 

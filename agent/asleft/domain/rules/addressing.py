@@ -1,5 +1,6 @@
 """Whether the addresses, labels and serials of an estate fit together, and fit the address plans of its sites."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Network
@@ -28,7 +29,7 @@ from asleft.domain.rules.addressing_table import (
 from asleft.domain.rules.rule import SiteView
 from asleft.domain.stations import StationId
 
-__all__ = ["RULES", "Sum", "check_estate", "check_site", "sum_up"]
+__all__ = ["RULES", "Serials", "Sum", "check_estate", "check_site", "sum_up"]
 
 
 def check_site(view: SiteView) -> Iterator[Problem]:
@@ -74,11 +75,39 @@ def sum_up(view: SiteView) -> Sum:
     )
 
 
-def check_estate(sums: Mapping[str, Sum]) -> Iterator[Problem]:
-    """Tell serials that stand at two sites, and subnets behind one router that overlap."""
-    together: set[str] = set()
-    together.update(*(one.serials for one in sums.values()))
-    if len(together) < sum(len(one.serials) for one in sums.values()):
+class Serials:
+    """Counts at how many sites each serial stands, as sites come and go: going through all takes half of a reload."""
+
+    def __init__(self) -> None:
+        self._sites: Counter[str] = Counter()
+        self._again = 0
+
+    def replace(self, before: Sum | None, after: Sum | None) -> None:
+        """Take a site out as it was, and in as it is."""
+        old = before.serials.keys() if before else set[str]()
+        new = after.serials.keys() if after else set[str]()
+        for serial in old - new:
+            self._again -= self._sites[serial] > 1
+            self._sites[serial] -= 1
+            if not self._sites[serial]:
+                del self._sites[serial]
+        for serial in new - old:
+            self._again += self._sites[serial] > 0
+            self._sites[serial] += 1
+
+    def unique(self) -> bool:
+        """Whether none stands at two sites."""
+        return not self._again
+
+
+def check_estate(sums: Mapping[str, Sum], serials: Serials) -> Iterator[Problem]:
+    """Tell serials that stand at two sites, and subnets behind one router that overlap.
+
+    Args:
+        sums: What `sum_up` gave, by site.
+        serials: The serials of all of them.
+    """
+    if not serials.unique():
         yield from _serials_twice(sums)
     routers: dict[str, list[tuple[int, int, str]]] = {}
     for name, one in sums.items():

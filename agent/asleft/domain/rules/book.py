@@ -29,9 +29,9 @@ from asleft.domain.rules.rule import Rule, SiteView
 
 __all__ = [
     "BOOK",
+    "Between",
     "Sums",
     "Weights",
-    "check_between",
     "check_site",
     "check_timely",
     "check_whole",
@@ -100,9 +100,21 @@ def sum_up(view: SiteView) -> Sums:
     return Sums(addressing.sum_up(view), whole.sum_up(view))
 
 
-def check_between(sums: Mapping[str, Sums]) -> Iterator[Problem]:
-    """Tell what is wrong between sites: serials that stand twice, subnets that overlap."""
-    yield from addressing.check_estate({name: one.addressing for name, one in sums.items()})
+class Between:
+    """What of sites is held against one another, kept as sites come and go."""
+
+    def __init__(self) -> None:
+        self._serials = addressing.Serials()
+
+    def replace(self, before: Sums | None, after: Sums | None) -> None:
+        """Take a site out as it was, and in as it is; None where there was, or is, nothing to sum up."""
+        self._serials.replace(before.addressing if before else None, after.addressing if after else None)
+
+    def check(self, sums: Mapping[str, Sums]) -> Iterator[Problem]:
+        """Tell what is wrong between sites, all of which were taken in: serials that stand twice, subnets that overlap."""
+        yield from addressing.check_estate(
+            {name: one.addressing for name, one in sums.items()}, self._serials
+        )
 
 
 def check_whole(

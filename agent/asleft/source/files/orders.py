@@ -8,7 +8,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from asleft.domain.names import harmless
-from asleft.domain.order_rules import ALWAYS_TWO, OrderRules, Two
+from asleft.domain.order_rules import ALWAYS_TWO, OrderRules, SecondFactor, Two
 from asleft.source.files.parts import Part
 
 __all__ = ["OrdersRow", "to_order_rules"]
@@ -78,6 +78,7 @@ class OrdersRow(Part):
     margin_minutes: Annotated[int, *_figure(0, 720, "minutes")] = 30
     lights_during_performance: YesNo = False
     signed_confirmations: YesNo = False
+    second_factor: SecondFactor = SecondFactor.NEVER
     rise_step: Rise = Field(default=3.0, json_schema_extra={"default": "3 dB"})
     rise_pause_seconds: Annotated[int, *_figure(0, 60, "seconds")] = 2
     reach_seconds: Annotated[int, *_figure(10, 3600, "seconds")] = 600
@@ -93,6 +94,7 @@ def to_order_rules(row: OrdersRow) -> OrderRules:
         margin=timedelta(minutes=row.margin_minutes),
         lights=row.lights_during_performance,
         signed=row.signed_confirmations,
+        second_factor=row.second_factor,
         rise=row.rise_step,
         rest=timedelta(seconds=row.rise_pause_seconds),
         reach=timedelta(seconds=row.reach_seconds),

@@ -30,7 +30,10 @@ class Part(BaseModel):
     """Part of a file: unknown keys are refused, keys are written with hyphens."""
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, alias_generator=lambda field: field.rstrip("_").replace("_", "-")
+        extra="forbid",
+        frozen=True,
+        defer_build=True,
+        alias_generator=lambda field: field.rstrip("_").replace("_", "-"),
     )
 
 

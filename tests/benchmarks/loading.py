@@ -1,0 +1,90 @@
+"""Reading a large baseline: cold, and after a commit that touches one file, held against parsing the same files."""
+
+import subprocess
+import time
+from functools import partial
+from pathlib import Path
+
+import yaml
+
+from asleft.source.baseline import GitBaseline
+from asleft.source.checkout import Commits
+from asleft.source.profiles import shipped_profiles
+from benchmarks.large import plant_large
+from benchmarks.measure import Cost, Row, against, cost_of, growth, median
+
+__all__ = ["rows"]
+
+STATIONS = 10_000
+SIZES = (100, 1_000, 10_000)
+TURNS = 5
+_RELOAD = 300
+_GIT = ("-c", "user.name=Measure", "-c", "user.email=measure@quillfen.example")
+
+
+def rows(
+    folder: Path, stations: int = STATIONS, sizes: tuple[int, ...] = SIZES, turns: int = TURNS
+) -> list[Row]:
+    """Measure loading cold, after a change of one station, and growth."""
+    repository = folder / "loading"
+    plant_large(repository, stations)
+    cold, reload = _turns(repository, stations, turns)
+    by_size = {stations: median([mine for mine, _ in cold]).cpu}
+    for size in sizes:
+        if size != stations:
+            plant_large(folder / f"loading-{size}", size)
+            by_size[size] = median(
+                [mine for mine, _ in _turns(folder / f"loading-{size}", size, turns)[0]]
+            ).cpu
+    after, whole = median(reload), median([mine for mine, _ in cold])
+    return [
+        against(
+            f"load, resolve and check {stations:,} stations, cold",
+            "PyYAML's C base loader on the same files",
+            cold,
+            reach=2,
+        ),
+        Row(
+            work="reload after one station's file changed",
+            floor="the cold load",
+            figure=whole.wall / after.wall,
+            cpu=whole.cpu / after.cpu,
+            unit="times less",
+            reach=f"≥ {_RELOAD}",
+            reached=whole.wall / after.wall >= _RELOAD,
+            seconds={"work": after.wall, "floor": whole.wall},
+        ),
+        growth("load", dict(sorted(by_size.items()))),
+    ]
+
+
+def _turns(repository: Path, stations: int, turns: int) -> tuple[list[tuple[Cost, Cost]], list[Cost]]:
+    texts = [file.read_bytes() for file in repository.rglob("*.yaml")]
+    cold, reload = [], []
+    for turn in range(turns):
+        floor = cost_of(lambda: [yaml.load(text, Loader=yaml.CBaseLoader) for text in texts])  # noqa: S506 its base loader makes nothing but text
+        baseline = GitBaseline(
+            Commits.open(repository), shipped_profiles(), branch=None, follows_remote=False
+        )
+        cold.append((cost_of(partial(_good, baseline, baseline.newest().commit, stations)), floor))
+        for again in range(2):  # the first change starts the git process that stays
+            file = repository / "sites/site-0/stations/s3.yaml"
+            file.write_text(file.read_text().replace("label: ", f"label: {turn % 10}", 1))
+            subprocess.run(
+                ["git", "-C", str(repository), *_GIT, "commit", "-q", "-a", "-m", "Touch one"], check=True
+            )
+            head = baseline.newest().commit
+            # A garbage collection over ten thousand stations beforehand would have every page of memory at hand.
+            cpu, wall = time.process_time(), time.perf_counter()
+            _good(baseline, head, stations)
+            took = Cost(time.perf_counter() - wall, time.process_time() - cpu)
+            if again:
+                reload.append(took)
+        baseline.close()
+    return cold, reload
+
+
+def _good(baseline: GitBaseline, commit: str, stations: int) -> None:
+    estate, problems = baseline.load(commit)
+    if estate is None or len(estate.stations) != stations:
+        raise SystemExit(f"the estate cannot be used: {problems[:3]}")

@@ -62,14 +62,21 @@ def _free_port() -> int:
 
 
 @contextmanager
-def an_agent(bench: Bench) -> Iterator[str]:
-    """Run the agent of a bench's home as a service manager does; gives the address of its page."""
+def an_agent(bench: Bench, *, name: str = "") -> Iterator[str]:
+    """Run the agent of a bench's home as a service manager does; gives the address of its page.
+
+    Args:
+        bench: The bench.
+        name: A name by which people open the page instead of its number; passkeys belong to it.
+    """
     port = _free_port()
     environment = {
         **os.environ,
         "ASLEFT_PAGES_LISTEN": f"127.0.0.1:{port}",
         "ASLEFT_METRICS_LISTEN": "off",
     }
+    if name:
+        environment["ASLEFT_PAGES_URL"] = f"http://{name}:{port}"
     log = bench.home.parent / "agent.log"
     with log.open("w") as said:
         process = subprocess.Popen(
@@ -82,7 +89,7 @@ def an_agent(bench: Bench) -> Iterator[str]:
                 assert process.poll() is None, log.read_text()
                 assert time.monotonic() < end, log.read_text()
                 time.sleep(0.1)
-            yield url
+            yield environment.get("ASLEFT_PAGES_URL", url)
         finally:
             process.terminate()
             process.wait(WAIT)

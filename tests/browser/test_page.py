@@ -28,6 +28,7 @@ PAGES = (
     "/baseline",
     "/people",
     "/account",
+    "/account/passkeys",
     "/help",
     f"/agenda/{HALL}",
     f"/addresses/{HALL}",

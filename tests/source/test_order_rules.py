@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from asleft.domain.order_rules import ALWAYS_TWO, OrderRules, Two
+from asleft.domain.order_rules import ALWAYS_TWO, OrderRules, SecondFactor, Two
 from asleft.domain.problems import Problem
 from asleft.domain.profile import Concern
 from asleft.source.documents import read_document
@@ -52,6 +52,7 @@ def test_all_of_it() -> None:
         "margin-minutes: 45",
         "lights-during-performance: yes",
         "signed-confirmations: on",
+        "second-factor: rises and addresses",
         "rise-step: 1.5 dB",
         "rise-pause-seconds: 5",
         "reach-seconds: 120",
@@ -63,6 +64,7 @@ def test_all_of_it() -> None:
         margin=timedelta(minutes=45),
         lights=True,
         signed=True,
+        second_factor=SecondFactor.RISES,
         rise=1.5,
         rest=timedelta(seconds=5),
         reach=timedelta(seconds=120),
@@ -104,6 +106,8 @@ def test_what_asks_for_two_people(said: str, asked: set[Two]) -> None:
         ("rise-step: 12 dB", "orders.rise-step: 12 dB is no step of 0.5 dB to 6 dB"),
         ("signed-confirmations: maybe", "orders.signed-confirmations: 'maybe' is neither yes nor no"),
         ("lights-during-performance: [yes]", "orders.lights-during-performance: '['yes']' is neither yes nor no"),
+        ("second-factor: yes", "orders.second-factor is 'yes'"),
+        ("second-factor: [always]", "orders.second-factor is '['always']'"),
         ("two-people: many", "orders.two-people has the wrong shape"),
         ("two-people: [hearing]", "orders.two-people.0 is 'hearing'"),
         ("margin: 30", "'orders.margin' is not a key of this file"),
@@ -117,6 +121,22 @@ def test_what_is_out_of_bounds(line: str, what: str) -> None:
 def test_the_words_of_two_people_are_told() -> None:
     """Whoever mistypes one is given all of them."""
     assert all(str(two) in wrong("two-people: [hearing]").fix for two in Two)
+
+
+@pytest.mark.parametrize(
+    "said, asks",
+    [
+        ("never", set()),
+        ("rises and addresses", {Two.HEARING, Two.ADDRESS, Two.FACTORY}),
+        ("always", set(Two)),
+    ],
+)
+def test_what_asks_for_a_second_factor(said: str, asks: set[Two]) -> None:
+    """A factory state can bring a rise and another address; whether two people are asked for is another question."""
+    factor = rules(f"second-factor: {said}", "two-people: []").second_factor
+    assert {two for two in Two if factor.asks([two])} == asks
+    assert factor.asks([]) is (said == "always")
+    assert said in wrong("second-factor: sometimes").fix
 
 
 def people(concerns: str) -> tuple[PeopleFile | None, list[Problem]]:

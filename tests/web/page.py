@@ -21,6 +21,7 @@ from asleft.web.live import Live
 from asleft.web.parts import Parts
 from asleft.work.accounts.desk import AccountDesk
 from asleft.work.accounts.hashing import Hashing
+from asleft.work.accounts.passkeys import PasskeyPlace
 from asleft.work.accounts.proxy import ProxyTrust
 from asleft.work.desk import OwnerDesk
 from estates import WREN, Bench
@@ -134,6 +135,7 @@ def a_page(
     limits: AccountLimits | None = None,
     rounds: dict[str, datetime] | None = None,
     beat: float = 15.0,
+    place: PasskeyPlace | None = None,
     **stage: Any,
 ) -> Iterator[Page]:
     """Set a page up over a small stage."""
@@ -150,6 +152,7 @@ def a_page(
             events.append,
             limits or AccountLimits(),
             hashing=Hashing(chance, parameters=_CHEAP),
+            place=place,
         )
         ended = rounds if rounds is not None else {site: clock() for site in bench.estate.sites}
         parts = Parts(

@@ -23,6 +23,7 @@ __all__ = [
     "FirstLink",
     "How",
     "Passkey",
+    "Proved",
     "Session",
     "Tries",
     "Whence",
@@ -33,6 +34,8 @@ __all__ = [
 
 _LONGEST_AGENT: Final = 160
 _LONGEST_ADDRESS: Final = 60
+_SHOWN_ID: Final = 16
+"""96 bits of the id."""
 _IPV6_PREFIX: Final = 64
 """What one connection is given as a rule (RFC 6177 §2 names /64 to /48): a stranger has all its addresses."""
 
@@ -211,6 +214,27 @@ class Passkey:
     uses: int
     made: datetime
     used: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Proved:
+    """That a person who is there holds a passkey and meant one thing by it.
+
+    Args:
+        person: Key in people.yaml.
+        about: What was proved by it: the digest of the order, or of the group, that is confirmed.
+        passkey: The passkey's id.
+        name: What the person calls it.
+    """
+
+    person: str
+    about: str
+    passkey: str
+    name: str
+
+    def words(self) -> str:
+        """Say with what, as the records keep it: the name, and as much of the id as tells one passkey from another."""
+        return f"passkey '{harmless(self.name)}' {self.passkey[:_SHOWN_ID]}"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

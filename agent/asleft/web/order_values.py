@@ -13,6 +13,7 @@ __all__ = [
     "Ice",
     "Member",
     "OrderPage",
+    "PasskeyAsk",
     "Rise",
     "Row",
     "Tick",
@@ -43,7 +44,7 @@ class Trouble:
     Args:
         what: What is wrong.
         todo: What to do; may be empty.
-        at: The field that it is about: `reason`, `hazards`, `signature`, or nothing for all of it.
+        at: The field that it is about: `reason`, `hazards`, `signature`, `passkey`, or nothing for all of it.
         late: Whether the order had gone on by then.
     """
 
@@ -97,6 +98,23 @@ class Ears:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class PasskeyAsk:
+    """A passkey that is asked for with a confirmation.
+
+    Args:
+        name: Id by which the orders are confirmed.
+        why: For what the estate asks for it.
+        begin: Where a script asks what the passkey is to sign.
+        count: How many passkeys the person has; None where the page can have none.
+    """
+
+    name: str
+    why: str
+    begin: str
+    count: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Confirm:
     """The form of a confirmation.
 
@@ -110,6 +128,7 @@ class Confirm:
         signed: Whether only signed confirmations count.
         canonical: Where the bytes are that a signature signs.
         file: How those bytes are called once they are saved.
+        passkey: The passkey that is asked for; None where none is.
     """
 
     to: str
@@ -121,6 +140,7 @@ class Confirm:
     signed: bool
     canonical: str
     file: str
+    passkey: PasskeyAsk | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -142,6 +162,7 @@ class First:
     why: str
     accepted: tuple[str, ...]
     signed: str
+    proved: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -195,6 +216,7 @@ class Happened:
     why: str
     accepted: tuple[str, ...]
     signed: str
+    proved: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

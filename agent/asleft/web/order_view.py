@@ -10,6 +10,7 @@ from asleft.domain.groups import hazards_together
 from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState, Purpose, Write
 from asleft.domain.people import Person, Right
 from asleft.ports.orders import KeptOrder, Step, StepState
+from asleft.web.order_proof import passkey_ask
 from asleft.web.order_values import (
     Confirm,
     Ears,
@@ -51,6 +52,7 @@ def order_page(
     *,
     given: Given | None = None,
     trouble: Trouble | None = None,
+    passkeys: int | None = None,
     taking: bool = False,
     busy: bool = False,
     undo_trouble: Trouble | None = None,
@@ -66,6 +68,7 @@ def order_page(
         now: The time.
         given: What this person gave before; None where nothing was.
         trouble: Why that was not taken.
+        passkeys: How many passkeys this person has; None where the page can have none.
         taking: Whether this person's confirmation is being taken just now.
         busy: Whether anybody's confirmation of it has not come to its end, so that the station may be held yet.
         undo_trouble: Why no order that undoes it could be drawn up.
@@ -103,7 +106,7 @@ def order_page(
         taking=taking and waiting,
         done=sum(step.state is StepState.WRITTEN for step in kept.steps),
         due=kept.due,
-        waits=_waits(outlook, estate, viewer, now, given, trouble, hidden=0, taking=taking),
+        waits=_waits(outlook, estate, viewer, now, given, trouble, passkeys, hidden=0, taking=taking),
         undoable=kept.state in _UNDOABLE and bool(order.writes) and not busy,
         trouble=trouble if trouble and (trouble.late or not waiting) else None,
         undo_trouble=undo_trouble,
@@ -130,6 +133,7 @@ def group_page(
     *,
     given: Given | None = None,
     trouble: Trouble | None = None,
+    passkeys: int | None = None,
     taking: bool = False,
 ) -> GroupPage:
     """Put together what a person should know of a group; stations where the person may not look are counted only.
@@ -180,7 +184,7 @@ def group_page(
         going=going,
         taking=taking and waiting,
         stoppable=going,
-        waits=_waits(outlook, estate, viewer, now, given, trouble, hidden=hidden, taking=taking),
+        waits=_waits(outlook, estate, viewer, now, given, trouble, passkeys, hidden=hidden, taking=taking),
         trouble=trouble if trouble and (trouble.late or not waiting) else None,
         halted=tuple(str(kept.order.station) for kept in seen if kept.state is OrderState.HALTED),
     )
@@ -193,6 +197,7 @@ def _waits(
     now: datetime,
     given: Given | None,
     trouble: Trouble | None,
+    passkeys: int | None,
     *,
     hidden: int,
     taking: bool,
@@ -223,6 +228,7 @@ def _waits(
             signed=estate.orders.signed,
             canonical=f"/orders/{name}/canonical",
             file=f"{name}.json",
+            passkey=passkey_ask(estate, orders, name, passkeys),
         )
     firsts = {(move.by, move.at): move for kept in waiting for move in kept.confirmed}
     return Waits(
@@ -236,6 +242,7 @@ def _waits(
                 why=move.why,
                 accepted=move.accepted,
                 signed=move.signed,
+                proved=move.proved,
             )
             for move in firsts.values()
         ),
@@ -376,8 +383,9 @@ def _step_words(state: OrderState, step: Step | None) -> str:
 
 def _happened(estate: Estate, move: Moved) -> Happened:
     by = _name(estate, move.by) if move.by or move.event is not Event.DRAW_UP else ""
+    what, accepted = HAPPENED[move.event], move.accepted
     return Happened(
-        at=move.at, what=HAPPENED[move.event], by=by, why=move.why, accepted=move.accepted, signed=move.signed
+        at=move.at, what=what, by=by, why=move.why, accepted=accepted, signed=move.signed, proved=move.proved
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any, Final
 from urllib.parse import parse_qs, quote, urlsplit
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from asleft.domain.accounts import Session, Whence
 from asleft.domain.alarms.alarm import AlarmState
@@ -191,6 +191,27 @@ class Web:
         if fresh:
             set_cookie(response, VISIT, secret, tls=self.tls(request))
         return self._dressed(request, response)
+
+    def told(
+        self,
+        request: Request,
+        values: Mapping[str, object],
+        *,
+        status: int = 200,
+        begun: SignedIn | None = None,
+    ) -> Response:
+        """Answer a script of ours.
+
+        Args:
+            request: The request.
+            values: What it is told, as JSON.
+            status: The HTTP status.
+            begun: A session that begins in this browser with the answer; the script is given its form token, too.
+        """
+        if begun is not None:
+            request.state.begun = begun.token
+            values = {**values, FORM_TOKEN: form_token(begun.token)}
+        return self._dressed(request, JSONResponse(values, status))
 
     def back(self, request: Request, to: str, said: str = "") -> Response:
         """Lead to another page after something was done (303, RFC 9110 §15.4.4), with a message that is shown there once."""

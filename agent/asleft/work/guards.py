@@ -1,18 +1,19 @@
 """Guards of an order: who may confirm it, how many people it takes, and when it may be written."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from asleft.domain.canonical import canonical
+from asleft.domain.accounts import Proved
+from asleft.domain.canonical import canonical, digest
 from asleft.domain.drawing import Wish
 from asleft.domain.estate import Estate, Person, Right
 from asleft.domain.freezing import Freeze, freeze_at, frozen_for
 from asleft.domain.groups import hazards_together
 from asleft.domain.kinds import Json, nearest
 from asleft.domain.names import harmless
-from asleft.domain.order_rules import OrderRules, Two
+from asleft.domain.order_rules import OrderRules, SecondFactor, Two
 from asleft.domain.orders import Order, OrderState, Purpose
 from asleft.domain.profile import Stage
 from asleft.ports.orders import KeptOrder
@@ -21,8 +22,11 @@ from asleft.work.ordering import MayNot
 
 __all__ = [
     "Confirming",
+    "Prove",
+    "asks_factor",
     "asks_two",
     "check",
+    "check_factor",
     "check_reason",
     "check_signature",
     "check_wish",
@@ -38,6 +42,10 @@ _WRITE: Final = timedelta(seconds=5)
 """So long one write may take at most with its reading back, before the order lasts longer than was thought."""
 
 
+Prove = Callable[[str], Proved]
+"""Has a person prove the digest of what is confirmed, once; it raises an `AsleftError` where that does not hold."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Confirming:
     """A person's confirmation.
@@ -47,16 +55,34 @@ class Confirming:
         reason: Why.
         accepted: Ids of the hazards that were ticked.
         signature: Armored OpenSSH signature over the canonical order; empty where there is none.
+        prove: Asks the passkey that the person held to it; None where none was.
     """
 
     by: str
     reason: str
     accepted: tuple[str, ...] = ()
     signature: str = ""
+    prove: Prove | None = None
 
 
 def asks_two(rules: OrderRules, orders: Sequence[Order]) -> tuple[Two, ...]:
     """Say for what orders that are confirmed together ask for two people; nothing where one is enough."""
+    return tuple(why for why in _reasons(rules, orders) if rules.asks_two(why))
+
+
+def asks_factor(rules: OrderRules, orders: Sequence[Order]) -> str:
+    """Say in words for what orders that are confirmed together ask for a second factor; empty where they ask for none.
+
+    Whoever confirms is asked, the second person as the first. It is a passkey at the page, or a signature under the order
+    wherever that comes from; `check_factor` sees to it.
+    """
+    if not orders or not rules.second_factor.asks(_reasons(rules, orders)):
+        return ""
+    return "every order" if rules.second_factor is SecondFactor.ALWAYS else str(rules.second_factor)
+
+
+def _reasons(rules: OrderRules, orders: Sequence[Order]) -> tuple[Two, ...]:
+    """Give all that is grave about orders that are confirmed together, whatever the rules ask for it."""
     reasons = {
         Two.HEARING: any(hazard.is_hearing for order in orders for hazard in order.hazards),
         Two.ADDRESS: any(write.stage is Stage.ADDRESS for order in orders for write in order.writes),
@@ -64,7 +90,7 @@ def asks_two(rules: OrderRules, orders: Sequence[Order]) -> tuple[Two, ...]:
         Two.CANNOT_WAIT: any(order.cannot_wait for order in orders),
         Two.FACTORY: any(order.action for order in orders),
     }
-    return tuple(why for why, so in reasons.items() if so and rules.asks_two(why))
+    return tuple(why for why, so in reasons.items() if so)
 
 
 def person_of(estate: Estate, key: str) -> Person:
@@ -237,6 +263,48 @@ def check_signature(
     return f"{signed.principal} {signed.key}"
 
 
+def check_factor(
+    estate: Estate,
+    orders: Sequence[Order],
+    confirming: Confirming,
+    *,
+    name: str,
+    body: Mapping[str, Json],
+    signed: str,
+) -> str:
+    """Ask by which passkey a person proved a confirmation, as the records keep it; empty where none was given, nor need be.
+
+    A signature that holds is a second factor, too: its key is another thing than the password.
+
+    Args:
+        estate: In force now.
+        orders: What is confirmed together.
+        confirming: The confirmation.
+        name: Id by which the orders are confirmed.
+        body: What is proved: its digest is what the passkey is asked about.
+        signed: Who signed it; empty where nobody did.
+
+    Raises:
+        MayNot: There is no second factor where one is asked for, or it is another person's, or about something else.
+    """
+    if confirming.prove is None:
+        why = asks_factor(estate.orders, orders)
+        if why and not signed:
+            raise MayNot(
+                f"a second factor is asked for: a passkey, or a signature ({why})",
+                where=name,
+                todo=f"confirm it at the page, under /orders/{name}, with a passkey; or sign it:"
+                f" asleft orders {name} --canonical > order.json, then {signing_command('KEY', 'order.json')},"
+                " then asleft confirm with --signature order.json.sig",
+            )
+        return ""
+    about = digest(dict(body))
+    proved = confirming.prove(about)
+    if (proved.person, proved.about) != (confirming.by, about):
+        raise MayNot("the passkey proves something else", where=name, todo="confirm it at the page anew")
+    return proved.words()
+
+
 def longest(rules: OrderRules, order: Order) -> timedelta:
     """Give how long an order may take at most, putting back included: it is not begun closer than this to a freeze."""
     steps = sum(len(write.path) for write in order.writes)
@@ -283,6 +351,9 @@ def waits_for(estate: Estate, kept: KeptOrder, now: datetime, *, together: int =
     freeze = frozen_for(estate, order, now, ahead=longest(estate.orders, order))
     if freeze is not None:
         found.append(f"the end of a freeze: {frozen_words(freeze, order.station.site, now)}")
+    factor = asks_factor(estate.orders, [order])
+    if factor:
+        found.append(f"a passkey or a signature of each who confirms: {factor}")
     two = asks_two(estate.orders, [order]) or ((Two.MANY,) if together > estate.orders.many else ())
     if kept.confirmed:
         first = ", ".join(move.by for move in kept.confirmed)

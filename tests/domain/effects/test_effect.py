@@ -19,7 +19,7 @@ from asleft.domain.hearing import CAUTION, Limits
 from asleft.domain.kinds import Found, Value
 from asleft.domain.layers import Layer, Origin
 from asleft.domain.occasions import Occasion
-from asleft.domain.order_rules import ALWAYS_TWO, OrderRules, Two
+from asleft.domain.order_rules import ALWAYS_TWO, OrderRules, SecondFactor, Two
 from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level
 from asleft.domain.profile import Concern
@@ -562,6 +562,11 @@ def test_what_somebody_may_confirm(before: Person | None, after: Person, said: l
             "confirmations need no signature any more",
         ),
         (
+            {"second_factor": SecondFactor.RISES},
+            "what asks whoever confirms for a passkey or a signature is now rises and addresses; until now never",
+            "what asks whoever confirms for a passkey or a signature is now never; until now rises and addresses",
+        ),
+        (
             {"rise": 1.5},
             "the highest step of a rise is now 1.5 dB; until now 3 dB",
             "the highest step of a rise is now 3 dB; until now 1.5 dB",
@@ -597,6 +602,8 @@ def test_every_rule_about_orders_is_told() -> None:
     for name in (one.name for one in fields(OrderRules)):
         value = getattr(before, name)
         other: Any = value - {Two.HEARING} if isinstance(value, frozenset) else None
+        if isinstance(value, SecondFactor):
+            other = SecondFactor.ALWAYS
         if other is None:
             other = not value if isinstance(value, bool) else value * 2
         assert len(list(moves_of_rules(before, replace(before, **{name: other})))) == 1, name

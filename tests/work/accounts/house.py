@@ -101,11 +101,15 @@ class House:
 
 @contextmanager
 def a_house(
-    folder: Path, *, limits: AccountLimits | None = None, place: PasskeyPlace | None = PLACE
+    folder: Path,
+    *,
+    limits: AccountLimits | None = None,
+    place: PasskeyPlace | None = PLACE,
+    chance: Callable[[int], bytes] = secrets.token_bytes,
 ) -> Iterator[House]:
     """Give a house on a ledger of its own."""
     ledger = SqliteLedger(folder / "ledger.sqlite")
     try:
-        yield House(ledger=ledger, limits=limits or AccountLimits(), place=place)
+        yield House(ledger=ledger, limits=limits or AccountLimits(), place=place, chance=chance)
     finally:
         ledger.close()

@@ -50,6 +50,9 @@ def moves_of_rules(before: OrderRules, after: OrderRules) -> Iterator[str]:
             if after.signed
             else "confirmations need no signature any more"
         )
+    yield from _moved(
+        "what asks whoever confirms for a passkey or a signature", before.second_factor, after.second_factor
+    )
     yield from _moved("the highest step of a rise", f"{before.rise:g} dB", f"{after.rise:g} dB")
     yield from _moved("the pause after each step of a rise", _time(before.rest), _time(after.rest))
     yield from _moved(

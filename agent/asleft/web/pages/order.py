@@ -1,6 +1,7 @@
 """One order, or a group of them: exactly what will be written, what can go wrong, who confirms, and what became of it."""
 
 import asyncio
+import json
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from typing import Final
@@ -12,17 +13,18 @@ from starlette.routing import Route
 from asleft.domain.canonical import canonical
 from asleft.domain.drawing import Wish
 from asleft.domain.errors import AsleftError
-from asleft.domain.groups import hazards_together
 from asleft.domain.names import harmless
 from asleft.domain.orders import OrderState, Purpose
 from asleft.ports.orders import KeptOrder
-from asleft.ports.signatures import BadSignature
 from asleft.web.errands import MOMENT, Errand, Errands, Stopping
+from asleft.web.order_proof import about_of, body_of, kept_of, name_of
 from asleft.web.order_values import Given, Trouble
 from asleft.web.order_view import group_page, order_page
 from asleft.web.order_words import STATES, todo_for_page
 from asleft.web.web import Viewer, Web
-from asleft.work.guards import check_reason
+from asleft.work.accounts.refusals import BadPasskey
+from asleft.work.accounts.sessions import Here
+from asleft.work.guards import Prove
 from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.outlook import Outlook, is_group
 
@@ -45,6 +47,7 @@ def routes(web: Web) -> list[Route]:
     return [
         Route("/orders/{name}", page.show, methods=["GET"]),
         Route("/orders/{name}", page.confirm, methods=["POST"]),
+        Route("/orders/{name}/passkey", page.passkey, methods=["POST"]),
         Route("/orders/{name}/undo", page.undo, methods=["POST"]),
         Route("/orders/{name}/stop", page.stop, methods=["POST"]),
         Route("/orders/{name}/canonical", page.canonical, methods=["GET"]),
@@ -73,29 +76,44 @@ class _OrderPages:
         """Give exactly the bytes that a confirmation signs."""
         viewer = self._web.viewer(request)
         outlook = self._found(request, viewer)
-        name = _name_of(outlook)
-        group = outlook.group if is_group(name) else None
-        data = canonical(outlook.kepts[0].order.body() if group is None else group.body())
-        headers = {"Content-Disposition": f'attachment; filename="{name}.json"'}
-        return Response(data, headers=headers, media_type="application/json")
+        headers = {"Content-Disposition": f'attachment; filename="{name_of(outlook)}.json"'}
+        return Response(canonical(body_of(outlook)), headers=headers, media_type="application/json")
+
+    async def passkey(self, request: Request) -> Response:
+        """Say to a script what a passkey is to sign: a challenge that is good for this order in this session, once."""
+        viewer = self._web.viewer(request)
+        await self._web.form(request)
+        about = about_of(self._found(request, viewer))
+        try:
+            asked = self._web.parts.accounts.passkeys.begin_proof(_here(viewer), about)
+        except BadPasskey as wrong:
+            return self._web.told(request, {"wrong": f"{wrong.what}; {wrong.todo}"}, status=409)
+        return self._web.told(request, {"get": json.loads(asked)})
+
+    def _prove(self, request: Request, viewer: Viewer, answer: str) -> Prove | None:
+        if not answer:
+            return None
+        passkeys, here, whence = self._web.parts.accounts.passkeys, _here(viewer), self._web.whence(request)
+        return lambda about: passkeys.proof(here, about, answer, whence)
 
     async def confirm(self, request: Request) -> Response:
         """Take a confirmation: it goes on by itself, whoever waits; what refuses it at once is shown at once."""
         viewer = self._web.viewer(request)
         fields = await self._web.form(request)
         outlook = self._found(request, viewer)
-        name, me = _name_of(outlook), viewer.person.key
+        name, me = name_of(outlook), viewer.person.key
         given = Given(
             reason=_first(fields.get("reason"))[:_LONGEST_TYPED],
             accepted=tuple(dict.fromkeys(fields.get("accept", []))),
             signature=_first(fields.get("signature"))[:_LONGEST_SIGNATURE].replace("\r\n", "\n"),
         )
+        prove = self._prove(request, viewer, _first(fields.get("passkey")))
         already = self._already(outlook, viewer)
         if already:
             return self._web.back(request, f"/orders/{name}", already)
         try:
             errand = self._errands.begin(
-                (name, me), lambda: self._carried(name, me, given), given, self._web.parts.log
+                (name, me), lambda: self._carried(name, me, given, prove), given, self._web.parts.log
             )
         except Stopping as wrong:
             trouble = Trouble(what=wrong.what, todo=wrong.todo)
@@ -110,7 +128,7 @@ class _OrderPages:
         viewer = self._web.viewer(request)
         fields = await self._web.form(request)
         outlook = self._found(request, viewer)
-        name, why = _name_of(outlook), _first(fields.get("cannot-wait")).strip()[:_LONGEST_TYPED]
+        name, why = name_of(outlook), _first(fields.get("cannot-wait")).strip()[:_LONGEST_TYPED]
         if is_group(name):
             raise NoOrder("a group is undone order by order", todo="open one of its orders")
         await self._fresh()
@@ -137,7 +155,7 @@ class _OrderPages:
         viewer = self._web.viewer(request)
         await self._web.form(request)
         outlook = self._found(request, viewer)
-        name = _name_of(outlook)
+        name = name_of(outlook)
         if outlook.group is None or not is_group(name):
             raise NoOrder(f"order {name} is no group", todo="open the group that it belongs to")
         going = [kept for kept in outlook.kepts if kept.state in _GOING]
@@ -173,7 +191,7 @@ class _OrderPages:
 
     def _already(self, outlook: Outlook, viewer: Viewer) -> str:
         """Say why a confirmation that comes once more changes nothing; empty where it is a first one."""
-        name, me = _name_of(outlook), viewer.person.key
+        name, me = name_of(outlook), viewer.person.key
         waiting = [kept for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP]
         if not waiting:
             return self._gone_on(outlook.kepts, me)
@@ -193,7 +211,7 @@ class _OrderPages:
             confirmed = "You have confirmed it already. "
         return f"{confirmed}It is {STATES[kepts[0].state]}. Nothing is done twice."
 
-    async def _carried(self, name: str, me: str, given: Given) -> None:
+    async def _carried(self, name: str, me: str, given: Given, prove: Prove | None = None) -> None:
         """Have an order or a group confirmed and carried out, and tell open pages how it goes on."""
         desk, live = self._desk, self._web.parts.live
         told = {"by": me, "reason": given.reason, "signature": given.signature.strip()}
@@ -202,10 +220,14 @@ class _OrderPages:
             await self._fresh()
             if is_group(name):
                 await desk.confirm_group(
-                    name, accepted=given.accepted, progress=lambda _: live.changed(_CHANGED), **told
+                    name,
+                    accepted=given.accepted,
+                    prove=prove,
+                    progress=lambda _: live.changed(_CHANGED),
+                    **told,
                 )
             else:
-                kept = await desk.confirm(name, accepted=given.accepted, **told)
+                kept = await desk.confirm(name, accepted=given.accepted, prove=prove, **told)
                 await self._set_up_behind(kept, me)
         finally:
             looking.cancel()
@@ -264,14 +286,25 @@ class _OrderPages:
         cannot_wait: str = "",
         status: int = 200,
     ) -> Response:
-        name, now = _name_of(outlook), self._web.parts.clock()
+        name, now = name_of(outlook), self._web.parts.clock()
         estate, person = self._desk.estate_now(), viewer.person
         errand = self._errands.find((name, person.key))
         taking = errand is not None and errand.runs
+        keys = self._web.parts.accounts.passkeys
+        passkeys = len(keys.of(person.key)) if keys.place is not None else None
         if errand is not None and errand.wrong is not None and given is None:
-            given, trouble = _kept(outlook, errand)
+            given, trouble = kept_of(outlook, errand)
         if is_group(name):
-            group = group_page(outlook, estate, person, now, given=given, trouble=trouble, taking=taking)
+            group = group_page(
+                outlook,
+                estate,
+                person,
+                now,
+                given=given,
+                trouble=trouble,
+                passkeys=passkeys,
+                taking=taking,
+            )
             return self._web.show(request, "group.html", title=f"Group {name}", view=group, status=status)
         view = order_page(
             outlook,
@@ -280,6 +313,7 @@ class _OrderPages:
             now,
             given=given,
             trouble=trouble,
+            passkeys=passkeys,
             taking=taking,
             busy=self._errands.runs(name),
             undo_trouble=undo_trouble,
@@ -302,50 +336,9 @@ class _OrderPages:
         return next((order.id for order in waiting if order.purpose is Purpose.SET_UP), "")
 
 
-def _name_of(outlook: Outlook) -> str:
-    """Give the id under which an outlook was asked for: of a group where it has more orders than one."""
-    if len(outlook.kepts) > 1 and outlook.group is not None:
-        return outlook.group.id
-    return outlook.kepts[0].order.id
+def _here(viewer: Viewer) -> Here:
+    return Here(person=viewer.person, session=viewer.session)
 
 
 def _first(values: Sequence[str] | None) -> str:
     return values[0] if values else ""
-
-
-def _kept(outlook: Outlook, errand: Errand) -> tuple[Given | None, Trouble | None]:
-    """Give what a person typed, and why it was not taken, at the field that it is about."""
-    wrong, given = errand.wrong, errand.given
-    if wrong is None or not isinstance(given, Given):
-        return None, None
-    waiting = [kept for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP]
-    late = not isinstance(wrong, MayNot | BadSignature)
-    if not waiting and not late:
-        return None, None  # it was settled since, by somebody else
-    wanted = [hazard for hazard, _ in hazards_together([kept.order for kept in waiting])]
-    missing = [hazard for hazard in wanted if hazard not in given.accepted]
-    return given, _trouble(wrong, given, missing, len(wanted), late=late and not waiting)
-
-
-def _trouble(wrong: AsleftError, given: Given, missing: Sequence[str], wanted: int, *, late: bool) -> Trouble:
-    """Put what the engine said to the field that it is about, in the page's own words."""
-    if isinstance(wrong, BadSignature):
-        return Trouble(what=wrong.what, todo=todo_for_page(wrong.todo), at="signature")
-    if isinstance(wrong, MayNot):
-        if wrong.what == _wrong_with(given.reason):
-            return Trouble(what=wrong.what, todo=wrong.todo, at="reason")
-        if missing and wrong.what.startswith(f"{len(missing)} of {wanted} hazards"):
-            what = f"{len(missing)} of {wanted} {'hazard is' if wanted == 1 else 'hazards are'} not ticked"
-            return Trouble(what=what, todo="see to what stands beside it, then tick it", at="hazards")
-        if not given.signature.strip() and "signed confirmations" in wrong.what:
-            todo = "sign it as said here, and put the signature into the field"
-            return Trouble(what=wrong.what, todo=todo, at="signature")
-    return Trouble(what=wrong.what, todo=todo_for_page(wrong.todo), late=late)
-
-
-def _wrong_with(reason: str) -> str:
-    try:
-        check_reason(reason, "")
-    except MayNot as wrong:
-        return wrong.what
-    return ""

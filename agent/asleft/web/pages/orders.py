@@ -1,4 +1,4 @@
-"""Orders: what waits for the viewer, what is being carried out, what waits for others, and what ended last."""
+"""Orders: what waits for the viewer, what is being carried out, what waits for others, and what ended, page by page."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -24,7 +24,8 @@ from asleft.work.order_desk import OrderView
 __all__ = ["Listed", "OrdersView", "routes", "view_of"]
 
 _MOST_NAMES: Final = 6
-_MOST_ENDED: Final = 20
+_PAGE: Final = 50
+"""So many that ended are listed at once; older ones are behind a link."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -72,15 +73,17 @@ class OrdersView:
         mine: Those that this person can move on now, the one that lapses first on top.
         going: Those that are being carried out.
         others: Those that wait for somebody or something else.
-        ended: The last that ended, the newest first.
-        more: How many more have ended.
+        ended: Those that ended, the last drawn up first.
+        older: Way to those drawn up before them; empty where there are none.
+        later: Whether these are not the newest ones.
     """
 
     mine: tuple[Listed, ...]
     going: tuple[Listed, ...]
     others: tuple[Listed, ...]
     ended: tuple[Listed, ...]
-    more: int
+    older: str
+    later: bool
 
 
 def routes(web: Web) -> list[Route]:
@@ -88,12 +91,22 @@ def routes(web: Web) -> list[Route]:
 
     async def page(request: Request) -> Response:
         viewer, desk = web.viewer(request), web.parts.desk
+        before = request.query_params.get("before", "")
+        newest = desk.order_page(
+            _PAGE + 1,
+            before=before,
+            sites=viewer.person.sites or None,
+            states=ENDS,
+            groups_once=True,
+        )
         view = view_of(
             desk.estate_now(),
             viewer.person,
             web.parts.clock(),
             waiting=desk.order_views(),
-            every=desk.orders(),
+            ended=[desk.orders_in(kept.group) if kept.group else (kept,) for kept in newest[:_PAGE]],
+            older=f"/orders?before={newest[_PAGE - 1].order.id}" if len(newest) > _PAGE else "",
+            later=bool(before),
         )
         return web.show(request, "orders.html", title="Orders", view=view)
 
@@ -106,7 +119,9 @@ def view_of(
     now: datetime,
     *,
     waiting: Sequence[OrderView],
-    every: Sequence[KeptOrder],
+    ended: Sequence[Sequence[KeptOrder]],
+    older: str = "",
+    later: bool = False,
 ) -> OrdersView:
     """Put together what a person should see of orders, at the sites where this person may look.
 
@@ -115,7 +130,9 @@ def view_of(
         viewer: Who looks.
         now: The time.
         waiting: What has not ended, with what it waits for.
-        every: All orders, oldest first.
+        ended: What ended, each with the orders of its group, in the order in which it is listed.
+        older: Way to what is older.
+        later: Whether there is something newer.
     """
     waits = {view.kept.order.id: view.waits for view in waiting}
     open_ones = _together([view.kept for view in waiting])
@@ -128,14 +145,7 @@ def view_of(
     mine = {
         name for name, members in whole.items() if name not in going and _can(estate, viewer, members, now)
     }
-    ended = [
-        kept
-        for kept in every
-        if kept.state in ENDS and kept.ended is not None and viewer.may(Right.LOOK, kept.order.station.site)
-    ]
-    # A group of which something still waits or goes on is shown there, and not twice.
-    over = {name: some for name, some in _together(ended).items() if name not in whole}
-    last = sorted(over, key=lambda name: (_ended(over[name]), name), reverse=True)
+    over = [list(members) for members in ended if _sees_some(viewer, members)]
 
     def listed(name: str, members: Sequence[KeptOrder]) -> Listed:
         return _listed(estate, viewer, name, members, waits)
@@ -144,8 +154,9 @@ def view_of(
         mine=_by_lapse(listed(name, whole[name]) for name in sorted(mine)),
         going=tuple(listed(name, whole[name]) for name in sorted(going)),
         others=_by_lapse(listed(name, whole[name]) for name in sorted(whole.keys() - mine - going)),
-        ended=tuple(listed(name, over[name]) for name in last[:_MOST_ENDED]),
-        more=max(0, len(last) - _MOST_ENDED),
+        ended=tuple(listed(members[0].group or members[0].order.id, members) for members in over),
+        older=older,
+        later=later,
     )
 
 

@@ -1,6 +1,7 @@
 """Which passwords may be chosen: length counts, characters do not; what anybody would guess first is refused.
 
-There is no list of common passwords behind it (ASVS 6.2.4 and 6.2.12 ask for one): what is refused follows from rules.
+Behind it stand a list of passwords from breaches and an estimate made with it (guessing.py; ASVS 6.2.4, 6.2.12), and rules for
+what the list cannot know.
 """
 
 import re
@@ -8,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from asleft.domain.people import Person
+from asleft.work.accounts.guessing import FEWEST_GUESSES, guesses
 from asleft.work.accounts.refusals import BadPassword
 
 __all__ = ["LONGEST_PASSWORD", "SHORTEST_PASSWORD", "WORDS", "check_choice"]
@@ -87,10 +89,16 @@ def check_choice(password: str, person: Person, estate: str) -> None:
         raise BadPassword(
             "the password is a row of the alphabet, of digits or of the keyboard", todo="take another one"
         )
-    if _is_said(folded, [*WORDS, *_words(person.key), *_words(person.name), *_words(estate)]):
+    known = [*WORDS, *_words(person.key), *_words(person.name), *_words(estate)]
+    if _is_said(folded, known):
         raise BadPassword(
             "the password is little more than your name, the estate's name or a word that is tried first",
             todo=f"take one with {_OWN} more letters or digits of its own",
+        )
+    if guesses(password, known) < FEWEST_GUESSES:
+        raise BadPassword(
+            "the password is one that many people have, or little more than one, and would be guessed soon",
+            todo="take another one; three or four words that do not belong together are good",
         )
 
 

@@ -1,5 +1,6 @@
 """The desk of accounts: first links, passwords, sign-in and removal; sessions, tokens and passkeys have desks of their own."""
 
+import asyncio
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -228,7 +229,7 @@ class AccountDesk:
             TooBusy: Too many people sign in at once.
         """
         here: Here = self.sessions.whose(token)
-        check_choice(new, here.person, self._estate())
+        await asyncio.to_thread(check_choice, new, here.person, self._estate())
         if new == current:
             raise BadPassword("the new password is the old one", todo="take another one")
         person, account = await self._shown(here.person.key, current, whence)
@@ -286,7 +287,8 @@ class AccountDesk:
     async def _by_link(self, token: str, password: str) -> tuple[Person, Account, str]:
         """Use a link up, and give whose it was and the hash of the password."""
         person = self.linked(token)
-        check_choice(password, person, self._estate())
+        # In a thread, for the longest ones take a good part of a second.
+        await asyncio.to_thread(check_choice, password, person, self._estate())
         hashed = await self._hashing.make(password)
         # Looked at again: while it was hashed the link may have been used, or the person may have left.
         person = self.linked(token)

@@ -18,7 +18,12 @@ from webauthn import (
     verify_authentication_response,
     verify_registration_response,
 )
-from webauthn.helpers import bytes_to_base64url, parse_authentication_credential_json
+from webauthn.helpers import (
+    bytes_to_base64url,
+    parse_authentication_credential_json,
+    parse_client_data_json,
+    parse_registration_credential_json,
+)
 from webauthn.helpers.exceptions import WebAuthnException
 from webauthn.helpers.structs import (
     AuthenticatorSelectionCriteria,
@@ -26,7 +31,7 @@ from webauthn.helpers.structs import (
     UserVerificationRequirement,
 )
 
-from asleft.domain.accounts import AccountLimits, AccountMove, Challenge, Passkey, Session, Whence
+from asleft.domain.accounts import AccountLimits, AccountMove, Challenge, Passkey, Proved, Session, Whence
 from asleft.domain.names import harmless
 from asleft.domain.people import Person
 from asleft.ports.accounts import AccountStore
@@ -95,6 +100,11 @@ class Passkeys:
         self._sessions = sessions
         self._place = place
 
+    @property
+    def place(self) -> PasskeyPlace | None:
+        """The page that they belong to; None where there can be none."""
+        return self._place
+
     def of(self, person: str) -> Sequence[Passkey]:
         """Give the passkeys of a person, oldest first."""
         return self._store.passkeys(person)
@@ -143,8 +153,10 @@ class Passkeys:
         self._sessions.check_fresh(here.session)
         asked = self._taken(here, _ADD, whence)
         try:
+            credential = parse_registration_credential_json(_read(answer))
+            _see_own_frame(credential.response.client_data_json)
             made = verify_registration_response(
-                credential=_read(answer),
+                credential=credential,
                 expected_challenge=asked.secret,
                 expected_rp_id=place.id,
                 expected_origin=list(place.origins),
@@ -206,6 +218,7 @@ class Passkeys:
             raise self._refused(here.person, whence, "the answer is to another question")
         try:
             credential = parse_authentication_credential_json(_read(answer))
+            _see_own_frame(credential.response.client_data_json)
             passkey = self._store.passkey(bytes_to_base64url(credential.raw_id))
             account = self._store.account(here.person.key)
             if passkey is None or account is None or passkey.person != here.person.key:
@@ -229,6 +242,15 @@ class Passkeys:
             AccountMove.PASSKEY_PROVED, here.person.key, whence, detail=f"'{used.name}': {harmless(about)}"
         )
         return used
+
+    def proof(self, here: Here, about: str, answer: str, whence: Whence) -> Proved:
+        """Give what `prove` proved, as the work takes it with a confirmation (`Prove` of work/guards).
+
+        Raises:
+            BadPasskey: As there.
+        """
+        used = self.prove(here, about, answer, whence)
+        return Proved(person=used.person, about=about, passkey=used.id, name=used.name)
 
     def remove(self, here: Here, passkey_id: str, whence: Whence) -> None:
         """Remove a passkey of one's own (ASVS 6.5.6).
@@ -276,6 +298,16 @@ class Passkeys:
 
 def _named(passkeys: Sequence[Passkey]) -> list[PublicKeyCredentialDescriptor]:
     return [PublicKeyCredentialDescriptor(id=base64url_to_bytes(one.id)) for one in passkeys]
+
+
+def _see_own_frame(client_data: bytes) -> None:
+    """See that the answer was made on a page of its own, and in no frame of another site (WebAuthn Level 3 §13.4.9).
+
+    Raises:
+        ValueError: It was not; our pages stand in no frame.
+    """
+    if parse_client_data_json(client_data).cross_origin:
+        raise ValueError("it was made in a frame of another site")
 
 
 def _read(answer: str) -> dict[str, object]:

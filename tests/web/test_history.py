@@ -209,10 +209,10 @@ def test_a_whole_table_says_nothing_of_a_cut(count: int) -> None:
     assert len(list(csv.reader(io.StringIO(text, newline="")))) == 1 + count
 
 
-def write(page: Page, subject: str, trailers: Sequence[tuple[str, str]] = (), **more: str) -> str:
+def write(page: Page, subject: str, trailers: Sequence[tuple[str, str]] = (), body: str = "") -> str:
     """Record a message at a station, and give its commit."""
     commit = page.desk._records.commit(
-        {}, subject=subject, trailers=[*at(DRUMS), *trailers], when=page.clock(), allow_empty=True, **more
+        {}, subject=subject, trailers=[*at(DRUMS), *trailers], when=page.clock(), allow_empty=True, body=body
     )
     assert commit is not None
     return commit

@@ -1,11 +1,13 @@
 """The list of orders and the page of a group: whose turn it is, how many stations stand, what stops."""
 
 import asyncio
+import re
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 from asleft.domain.errors import AsleftError
-from asleft.domain.orders import OrderState
+from asleft.domain.orders import ENDS, Event, Moved, OrderState
 from asleft.web.order_values import Given
 from asleft.web.order_view import group_page
 from asleft.web.pages.order import _OrderPages
@@ -32,7 +34,7 @@ async def test_each_person_finds_what_waits_for_them_first(tmp_path: Path) -> No
                 estate.people[key],
                 order.drawn_up,
                 waiting=desk.order_views(),
-                every=desk.orders(),
+                ended=[[kept] for kept in desk.orders() if kept.state in ENDS],
             )
             return tuple([one.id for one in some] for some in (view.mine, view.others, view.ended))  # type: ignore[return-value]
 
@@ -199,3 +201,32 @@ async def test_the_baseline_is_fetched_before_anything_counts(tmp_path: Path) ->
         await orders._carried(order.id, WREN, Given(reason="before doors", accepted=tuple(accepted(order))))
         assert asked == [OrderState.DRAWN_UP]
         assert page.desk.orders()[0].state is OrderState.RESTORED
+
+
+async def test_ended_orders_come_fifty_a_page(tmp_path: Path) -> None:
+    """The newest first, older ones behind a link, each once; what waits stands on every page; nonsense has none before it."""
+    with a_page(tmp_path) as page:
+        page.bench.meddle(DRUMS, "panel.menus", "open")
+        (waiting,) = await drawn(page.desk)
+        every = [
+            replace(waiting, drawn_up=waiting.drawn_up - timedelta(hours=at), serial=f"S-{at}")
+            for at in range(1, 121)
+        ]
+        for one in every:
+            page.desk._ledger.add_orders([one], Moved(at=one.drawn_up, event=Event.DRAW_UP))
+            page.desk._ledger.move_order(one.id, OrderState.LAPSED, outcome="it lapsed", ended=one.drawn_up)
+        async with page.signed_in() as client:
+            path, pages = "/orders", list[list[str]]()
+            while path:
+                text = (await client.get(path)).text
+                listed = re.findall(r'href="/orders/([0-9a-f]{10})"', text)
+                assert listed[0] == waiting.id
+                pages.append(listed[1:])
+                older = re.search(r'href="(/orders\?before=[0-9a-f]{10})"', text)
+                path = older[1] if older else ""
+            assert [len(some) for some in pages] == [50, 50, 20]
+            assert [one for some in pages for one in some] == [one.id for one in every]
+            odd = await client.get("/orders", params={"before": "<script>' OR 1"})
+            assert odd.status_code == 200
+            assert "None ended before that." in plain(odd.text)
+            assert "<script>'" not in odd.text

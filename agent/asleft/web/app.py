@@ -19,6 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from asleft.domain.errors import AsleftError
 from asleft.web import pages
+from asleft.web.api.serving import make_api, split
 from asleft.web.door import Door
 from asleft.web.parts import Parts
 from asleft.web.refusals import FormRefused, SignInFirst
@@ -59,7 +60,7 @@ def make_web(parts: Parts) -> ASGIApp:
         },
     )
     app.router.redirect_slashes = False
-    return Door(app, hosts=parts.all_hosts, tls=parts.is_public_tls)
+    return Door(split(app, make_api(web)), hosts=parts.all_hosts, tls=parts.is_public_tls)
 
 
 def _pages(web: Web) -> Iterable[Route]:

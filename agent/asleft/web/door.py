@@ -13,6 +13,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from asleft.web.api.problems import is_api, problem_response
+
 __all__ = ["CSP", "LONGEST_BODY", "MOST_BODY", "MOST_HEAD", "Door"]
 
 MOST_BODY: Final = 256 * 1024
@@ -70,6 +72,10 @@ class Door:
             await send(message)
 
         status = self._refused(scope)
+        if status and is_api(scope["path"]):
+            told = problem_response(status, _WORDS[status].strip(), headers={"Connection": "close"})
+            await told(scope, receive, dressed)
+            return
         if status:
             headers: Mapping[str, str] = {"Connection": "close"}
             if status == 405:  # noqa: PLR2004 the status below
@@ -84,7 +90,8 @@ class Door:
         # What arrives at once is whole before the server's own limit looks at it.
         if sum(len(key) + len(value) for key, value in scope["headers"]) > MOST_HEAD:
             return 431
-        if scope["method"] not in _METHODS:
+        # What is for programs says itself by which method each operation is asked for.
+        if scope["method"] not in _METHODS and not is_api(scope["path"]):
             return 405
         if not _is_plain(scope):
             return 404

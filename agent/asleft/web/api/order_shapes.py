@@ -1,0 +1,359 @@
+"""Orders and groups, in the shapes of `asleft orders`, `asleft restore`, `asleft undo` and `asleft confirm`."""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, JsonValue
+
+from asleft.domain.estate import StationId
+from asleft.domain.groups import Group
+from asleft.domain.orders import Event, Moved, OrderState, Purpose
+from asleft.ports.orders import KeptOrder, StepState
+from asleft.web.api.shapes import (
+    Answer,
+    AnyPlace,
+    OrderId,
+    PageQuery,
+    PlaceName,
+    Reason,
+    Request,
+    SettingName,
+    Shape,
+    StationName,
+)
+from asleft.work.outlook import Outlook
+from asleft.work.restores import DrawnUp
+
+__all__ = [
+    "Confirm",
+    "DrawnUps",
+    "GroupShape",
+    "HazardShape",
+    "Identified",
+    "Identify",
+    "LeftAlone",
+    "MoveShape",
+    "OrderPart",
+    "OrderRow",
+    "OrderShape",
+    "Orders",
+    "OrdersQuery",
+    "ReadBack",
+    "Restore",
+    "Stop",
+    "Stopped",
+    "Undo",
+    "UndoneBy",
+    "WriteShape",
+    "drawn_of",
+    "group_of",
+    "order_of",
+    "row_of",
+    "undone_of",
+]
+
+
+class WriteShape(Shape):
+    """One setting that an order writes."""
+
+    setting: str
+    from_: str
+    to: str
+    through: tuple[JsonValue, ...] = Field(description="Values in between: a rise goes step by step.")
+    stage: str
+    outcome: StepState | None
+    read_back: str | None
+
+
+class HazardShape(Shape):
+    """What an order can do to people, and what to see to before; whoever confirms takes it on by its id."""
+
+    id: str
+    words: str
+    caution: str
+    accepted: bool
+
+
+class MoveShape(Shape):
+    """One thing that happened to an order."""
+
+    at: datetime
+    event: Event
+    by: str | None
+    why: str | None
+    accepted: tuple[str, ...]
+    signed: str | None
+    proved: str | None
+
+
+class OrderShape(Shape):
+    """An order and what became of it."""
+
+    station: str
+    order: str
+    digest: str
+    group: str | None
+    purpose: Purpose
+    action: str | None
+    state: OrderState
+    outcome: str | None
+    drawn_up_by: str | None
+    confirmed_by: str | None
+    reason: str | None
+    cannot_wait: str | None
+    undoes: str | None
+    lapses: datetime
+    due: datetime | None
+    writes: tuple[WriteShape, ...]
+    hazards: tuple[HazardShape, ...]
+    life: tuple[MoveShape, ...]
+    left_alone: dict[str, str]
+    canonical: dict[str, JsonValue] = Field(
+        description="What a signed confirmation signs: its canonical form (RFC 8785)."
+    )
+
+
+class OrderRow(OrderShape):
+    """An order in a list, with what it waits for."""
+
+    waits: tuple[str, ...]
+
+
+class GroupShape(Shape):
+    """Orders that were drawn up and are confirmed together."""
+
+    id: str
+    orders: tuple[str, ...]
+    drawn_up: datetime
+    by: str | None
+    stop_share: float
+    canonical: dict[str, JsonValue]
+
+
+class OrdersQuery(PageQuery):
+    """Which orders."""
+
+    all_: Literal["true", "false"] = Field(default="false", description="Also those that ended.")
+    site: PlaceName | None = Field(default=None, description="Only those at this site.")
+
+
+class Orders(Answer):
+    """Orders, oldest first."""
+
+    schema_: Literal["asleft-orders"] = "asleft-orders"
+    orders: tuple[OrderRow, ...]
+    next: str | None = Field(description="Cursor of what comes after; null at the end.")
+
+
+class OrderPart(Answer):
+    """One order, or the orders of a group as far as they may be looked at, with how they go on."""
+
+    schema_: Literal["asleft-orders"] = "asleft-orders"
+    orders: tuple[OrderShape, ...]
+    waits: tuple[str, ...] = Field(description="What all of them wait for.")
+    may_confirm: tuple[str, ...]
+    group: GroupShape | None = Field(
+        description="Null for an order by itself, and where some of it may not be looked at."
+    )
+    next: str | None = Field(description="Cursor of the further orders of a group; null at the end.")
+
+
+class LeftAlone(Shape):
+    """A station for which no order was drawn up, and why."""
+
+    station: str
+    order: None
+    why_not: str
+
+
+class DrawnUps(Answer):
+    """What was drawn up; nothing is written yet."""
+
+    schema_: Literal["asleft-orders"] = "asleft-orders"
+    orders: tuple[OrderShape | LeftAlone, ...]
+    waits: tuple[str, ...]
+    may_confirm: tuple[str, ...]
+    group: GroupShape | None
+    more: int = Field(description="How many are left out here; the orders of the group have them.")
+
+
+class UndoneBy(OrderShape):
+    """The order that would undo another one; nothing is written yet."""
+
+    schema_: Literal["asleft-order"] = "asleft-order"
+    version: Literal[1] = 1
+    waits: tuple[str, ...]
+    may_confirm: tuple[str, ...]
+
+
+class Restore(Request):
+    """For which stations orders are drawn up."""
+
+    names: Annotated[tuple[AnyPlace, ...], Field(min_length=1, max_length=50)] = Field(
+        description="Stations as site/station; a site for all of its."
+    )
+    role: PlaceName | None = Field(default=None, description="Only stations with this role.")
+    settings: Annotated[tuple[SettingName, ...], Field(max_length=50)] = Field(
+        default=(), description="Only these settings; all that drifted where none is named."
+    )
+    cannot_wait: Reason = Field(
+        default="", description="Why it is to be written even beside a performance; two people confirm it."
+    )
+    stop_share: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.0, description="Share of the stations that may go wrong before the rest is left."
+    )
+
+
+class Undo(Request):
+    """Which order is undone."""
+
+    order: Annotated[str, Field(pattern="^[0-9a-f]{10}$")]
+    cannot_wait: Reason = ""
+
+
+class Confirm(Request):
+    """A confirmation of an order, or of a whole group."""
+
+    order: OrderId = Field(description="Id of the order, or of the group.")
+    reason: Reason = Field(min_length=1)
+    accept: Annotated[tuple[Annotated[str, Field(max_length=200)], ...], Field(max_length=1000)] = Field(
+        default=(), description="Ids of the hazards that are taken on: each of them, once a person saw to it."
+    )
+    signature: Annotated[str, Field(max_length=65536)] = Field(
+        default="", description="Armored OpenSSH signature over the canonical order."
+    )
+
+
+class Stop(Request):
+    """Of which group no further station is begun."""
+
+    group: Annotated[str, Field(pattern="^g[0-9a-f]{9}$")]
+
+
+class Stopped(Answer):
+    """What a stop leaves under way."""
+
+    schema_: Literal["asleft-stop"] = "asleft-stop"
+    group: str
+    going: bool = Field(description="Whether it was being carried out.")
+    finished_first: tuple[str, ...] = Field(description="Stations that are under way, and are finished.")
+
+
+class Identify(Request):
+    """Whose lamp is lit, and for how long."""
+
+    name: StationName
+    seconds: Annotated[int, Field(ge=1, le=120)] = 10
+
+
+class ReadBack(Shape):
+    """What the station said of its lamp; null where it cannot be read."""
+
+    while_on: bool | None
+    afterwards: bool | None
+
+
+class Identified(Answer):
+    """A lamp that was lit, or is being lit: it goes out by itself."""
+
+    schema_: Literal["asleft-identify"] = "asleft-identify"
+    station: str
+    serial: str | None = Field(description="Null while it is being lit.")
+    seconds: float
+    read_back: ReadBack | None = Field(description="Null while it is being lit.")
+
+
+def order_of(kept: KeptOrder) -> OrderShape:
+    """Give an order and what became of it."""
+    return OrderShape(**_fields(kept))
+
+
+def row_of(kept: KeptOrder, waits: Iterable[str]) -> OrderRow:
+    """Give an order in a list."""
+    return OrderRow(**_fields(kept), waits=tuple(waits))
+
+
+def _fields(kept: KeptOrder) -> dict[str, Any]:
+    order = kept.order
+    steps = {step.setting: step for step in kept.steps}
+    return {
+        "station": str(order.station),
+        "order": order.id,
+        "digest": order.digest,
+        "group": kept.group or None,
+        "purpose": order.purpose,
+        "action": order.action or None,
+        "state": kept.state,
+        "outcome": kept.outcome or None,
+        "drawn_up_by": order.by or None,
+        "confirmed_by": kept.by or None,
+        "reason": kept.reason or None,
+        "cannot_wait": order.cannot_wait or None,
+        "undoes": order.undoes or None,
+        "lapses": order.lapses,
+        "due": kept.due,
+        "writes": [
+            WriteShape(
+                setting=write.setting,
+                from_=write.shown[0],
+                to=write.shown[1],
+                through=tuple(write.through),
+                stage=write.stage.name.lower(),
+                outcome=steps[write.setting].state if write.setting in steps else None,
+                read_back=steps[write.setting].note if write.setting in steps else None,
+            )
+            for write in order.writes
+        ],
+        "hazards": [
+            HazardShape(
+                id=hazard.id,
+                words=hazard.words,
+                caution=hazard.caution,
+                accepted=hazard.id in kept.accepted,
+            )
+            for hazard in order.hazards
+        ],
+        "life": [_move(move) for move in kept.life],
+        "left_alone": dict(order.left_alone),
+        "canonical": order.body(),
+    }
+
+
+def _move(move: Moved) -> MoveShape:
+    return MoveShape(
+        at=move.at,
+        event=move.event,
+        by=move.by or None,
+        why=move.why or None,
+        accepted=move.accepted,
+        signed=move.signed or None,
+        proved=move.proved or None,
+    )
+
+
+def group_of(group: Group | None) -> GroupShape | None:
+    """Give a group."""
+    if group is None:
+        return None
+    return GroupShape(
+        id=group.id,
+        orders=group.orders,
+        drawn_up=group.drawn_up,
+        by=group.by or None,
+        stop_share=group.stop_share,
+        canonical=group.body(),
+    )
+
+
+def undone_of(kept: KeptOrder, outlook: Outlook) -> UndoneBy:
+    """Give the order that would undo another one."""
+    return UndoneBy(**_fields(kept), waits=outlook.together, may_confirm=outlook.able)
+
+
+def drawn_of(item: DrawnUp) -> OrderShape | LeftAlone:
+    """Give what drawing up gave for one station."""
+    if item.order is not None:
+        return order_of(item.order)
+    station: StationId = item.station
+    return LeftAlone(station=str(station), order=None, why_not=item.why_not.what if item.why_not else "")

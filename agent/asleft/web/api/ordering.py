@@ -1,0 +1,285 @@
+"""Orders: what waits, one in full, drawing up, confirming, stopping, undoing."""
+
+import asyncio
+from typing import Final
+
+from asleft.domain.drawing import Wish
+from asleft.domain.estate import Estate
+from asleft.domain.orders import OrderState, Purpose
+from asleft.domain.people import Right
+from asleft.ports.orders import KeptOrder
+from asleft.web.api.callers import Caller
+from asleft.web.api.operations import CHANGED, Ask
+from asleft.web.api.order_shapes import (
+    Confirm,
+    DrawnUps,
+    OrderPart,
+    Orders,
+    OrdersQuery,
+    Restore,
+    Stop,
+    Stopped,
+    Undo,
+    UndoneBy,
+    drawn_of,
+    group_of,
+    order_of,
+    row_of,
+    undone_of,
+)
+from asleft.web.api.paging import follow, piece
+from asleft.web.api.problems import ApiRefused
+from asleft.web.api.shapes import MOST, PageQuery
+from asleft.web.errands import MOMENT
+from asleft.work.order_desk import OrderView
+from asleft.work.ordering import MayNot, NoOrder
+from asleft.work.outlook import Outlook, is_group
+
+__all__ = ["confirm", "order", "orders", "restore", "stop", "undo"]
+
+_GOING: Final = frozenset({OrderState.CONFIRMED, OrderState.UNDER_WAY})
+_ACTING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
+_LOOK_EVERY: Final = 0.5
+_MOST_LOOKED_AT: Final = 32
+"""Groups that are larger are told of by each end only."""
+
+
+async def orders(ask: Ask) -> Orders:
+    """List orders."""
+    query, desk = ask.asked(OrdersQuery), ask.parts.desk
+    if query.site is not None:
+        ask.place(desk.estate_now(), query.site)
+    views = [
+        view
+        for view in desk.order_views(all_of_them=query.all_ == "true")
+        if ask.caller.sees(view.kept.order.station.site)
+        and query.site in {None, view.kept.order.station.site}
+    ]
+    some, after = piece(sorted(views, key=_age), _age, query)
+    return Orders(orders=tuple(row_of(view.kept, view.waits) for view in some), next=after)
+
+
+def _age(view: OrderView) -> str:
+    return f"{view.kept.order.drawn_up:%Y%m%dT%H%M%SZ}-{view.kept.order.id}"
+
+
+async def order(ask: Ask) -> OrderPart:
+    """Give an order, or a group, in full."""
+    return _part(ask, _found(ask, ask.path["order"]), ask.asked(PageQuery))
+
+
+def _part(ask: Ask, outlook: Outlook, query: PageQuery) -> OrderPart:
+    seen = [kept for kept in outlook.kepts if ask.caller.sees(kept.order.station.site)]
+    whole = len(seen) == len(outlook.kepts)
+    waits = [
+        words
+        for kept, said in zip(outlook.kepts, outlook.waits, strict=True)
+        if ask.caller.sees(kept.order.station.site)
+        for words in said
+    ]
+    some, after = follow(seen, lambda kept: kept.order.id, query)
+    return OrderPart(
+        orders=tuple(map(order_of, some)),
+        waits=outlook.together if whole else tuple(dict.fromkeys(waits)),
+        may_confirm=outlook.able if whole else (),
+        group=group_of(outlook.group) if _sees_group(ask, outlook) else None,
+        next=after,
+    )
+
+
+def _sees_group(ask: Ask, outlook: Outlook) -> bool:
+    """Tell whether all of a group may be looked at, also where only one of its orders was asked for."""
+    if outlook.group is None:
+        return False
+    every = ask.parts.desk.outlook(outlook.group.id).kepts
+    return all(ask.caller.sees(kept.order.station.site) for kept in every)
+
+
+def _found(ask: Ask, name: str) -> Outlook:
+    """Give an order or a group that may be looked at.
+
+    Raises:
+        NoOrder: There is none, or it is where this token may not look: both sound the same.
+    """
+    none = NoOrder(f"there is no order '{name}'", todo="GET /api/orders lists what there is")
+    try:
+        outlook = ask.parts.desk.outlook(name)
+    except NoOrder:
+        raise none from None
+    if not any(ask.caller.sees(kept.order.station.site) for kept in outlook.kepts):
+        raise none
+    return outlook
+
+
+async def restore(ask: Ask) -> DrawnUps:
+    """Draw up orders that bring stations back as left."""
+    sent = ask.sent(Restore)
+    await ask.house.fresh()
+    caller, estate = ask.again(), ask.parts.desk.estate_now()
+    for name in sent.names:
+        caller.check(ask.place(estate, name).site, *_ACTING, verb="have an order drawn up")
+    wish = Wish(by=caller.person.key, only=frozenset(sent.settings), cannot_wait=sent.cannot_wait)
+    async with ask.parts.turn():
+        drawn = await ask.parts.desk.restore(
+            sent.names, wish, role=sent.role or "", stop_share=sent.stop_share
+        )
+    ask.parts.live.changed(CHANGED)
+    kepts = [item.order for item in drawn if item.order is not None]
+    outlook = ask.parts.desk.outlook(kepts[0].group or kepts[0].order.id) if kepts else None
+    return DrawnUps(
+        orders=tuple(map(drawn_of, drawn[:MOST])),
+        waits=outlook.together if outlook else (),
+        may_confirm=outlook.able if outlook else (),
+        group=group_of(outlook.group) if outlook else None,
+        more=max(0, len(drawn) - MOST),
+    )
+
+
+async def undo(ask: Ask) -> UndoneBy:
+    """Draw up the order that undoes another."""
+    sent, desk = ask.sent(Undo), ask.parts.desk
+    _found(ask, sent.order)
+    await ask.house.fresh()
+    caller = ask.again()
+    (done,) = _found(ask, sent.order).kepts
+    caller.check(done.order.station.site, *_ACTING, verb="have an order drawn up")
+    async with ask.parts.turn():
+        kept = await desk.undo(sent.order, by=caller.person.key, cannot_wait=sent.cannot_wait)
+    ask.parts.live.changed(CHANGED)
+    return undone_of(kept, desk.outlook(kept.order.id))
+
+
+async def stop(ask: Ask) -> Stopped:
+    """Begin no further station of a group; nothing gets worse by it."""
+    name, caller = ask.sent(Stop).group, ask.caller
+    outlook = _found(ask, name)
+    sites = {kept.order.station.site for kept in outlook.kepts}
+    if not any(caller.person.may(right, site) for right in _ACTING for site in sites):
+        caller.check(min(filter(caller.sees, sites)), *_ACTING, verb="stop a group")
+    going = [kept for kept in outlook.kepts if kept.state in _GOING]
+    if going:
+        ask.parts.desk.stop(name)
+        ask.parts.log.warning("a group is stopped", group=name, person=caller.person.key)
+    return Stopped(
+        group=name,
+        going=bool(going),
+        finished_first=tuple(
+            str(kept.order.station)
+            for kept in going
+            if kept.state is OrderState.UNDER_WAY and caller.sees(kept.order.station.site)
+        ),
+    )
+
+
+async def confirm(ask: Ask) -> tuple[OrderPart, int]:
+    """Take a confirmation: it goes on by itself, whoever waits; what refuses it at once is told at once."""
+    sent, errands = ask.sent(Confirm), ask.parts.errands
+    name, me = sent.order, ask.caller.person.key
+    outlook = _found(ask, name)
+    _see_may(ask, ask.caller, outlook, ask.parts.desk.estate_now())
+    before = errands.find((name, me))
+    if before is not None and before.runs:
+        return _part(ask, outlook, PageQuery()), 202
+    if _counts_already(outlook, me):
+        return _part(ask, outlook, PageQuery()), 200
+    errand = errands.begin((name, me), lambda: _carried(ask, sent), sent, ask.parts.log)
+    await errand.wait(MOMENT)
+    if errand.wrong is not None:
+        errands.forget((name, me))
+        raise errand.wrong
+    return _part(ask, _found(ask, name), PageQuery()), 202 if errand.runs else 200
+
+
+def _counts_already(outlook: Outlook, me: str) -> bool:
+    """Tell whether a confirmation that comes once more changes nothing: a program may repeat what it is not sure of.
+
+    Raises:
+        ApiRefused: Others moved it on, and this one was not taken.
+    """
+    waiting = [kept for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP]
+    if waiting:
+        return all(any(move.by == me for move in kept.confirmed) for kept in waiting)
+    if any(move.by == me for kept in outlook.kepts for move in kept.confirmed):
+        return True
+    first = outlook.kepts[0]
+    who = f", by {first.by}" if first.by else ""
+    raise ApiRefused(
+        "not-now", f"it waits for no confirmation any more: it is {first.state}{who}", where="order"
+    )
+
+
+def _see_may(ask: Ask, caller: Caller, outlook: Outlook, estate: Estate) -> None:
+    """Refuse what the token may not confirm; the work asks the whole person, and all the rest, behind it.
+
+    Raises:
+        MayNot: It may not.
+        ApiRefused: A person has to prove it.
+    """
+    waiting: list[KeptOrder] = [kept for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP]
+    for kept in waiting or outlook.kepts:
+        site, concerns = kept.order.station.site, kept.order.concerns
+        if not caller.sees(site):  # which one that is, is not told
+            raise MayNot(
+                f"this token may not look at all that group {ask.sent(Confirm).order} is about",
+                todo="confirm its orders one by one, where it may",
+            )
+        caller.check(site, Right.CONFIRM, verb="confirm")
+        if not caller.person.may_confirm(site, concerns):
+            own = ", ".join(sorted(caller.person.concerns))
+            raise MayNot(f"{caller.person.name} may confirm at {site} only what concerns {own}")
+    why = ask.house.proof(estate, [kept.order for kept in waiting])
+    if why:
+        raise ApiRefused(
+            "proof-needed",
+            f"a token cannot confirm this: the estate asks a person to prove it at the page ({why})",
+            where="order",
+            todo=f"confirm it at the page, under /orders/{ask.sent(Confirm).order}",
+        )
+
+
+async def _carried(ask: Ask, sent: Confirm) -> None:
+    """Have an order or a group confirmed and carried out, and tell open pages how it goes on."""
+    desk, live, name = ask.parts.desk, ask.parts.live, sent.order
+    looking = asyncio.create_task(_look(ask, name), name=f"looks at order {name}")
+    try:
+        await ask.house.fresh()
+        caller = ask.again()
+        _see_may(ask, caller, desk.outlook(name), desk.estate_now())
+        by, reason, signature = caller.person.key, sent.reason, sent.signature.strip()
+        if is_group(name):
+            await desk.confirm_group(
+                name,
+                by=by,
+                reason=reason,
+                accepted=sent.accept,
+                signature=signature,
+                progress=lambda _: live.changed(CHANGED),
+            )
+        else:
+            kept = await desk.confirm(name, by=by, reason=reason, accepted=sent.accept, signature=signature)
+            await _set_up_behind(ask, kept, caller.person.key)
+    finally:
+        looking.cancel()
+        live.changed(CHANGED)
+
+
+async def _set_up_behind(ask: Ask, kept: KeptOrder, me: str) -> None:
+    """Draw up a set-up where a station was returned to factory state: it has nothing of ours then."""
+    if kept.order.purpose is Purpose.FACTORY and kept.state is OrderState.RESTORED:
+        wish = Wish(purpose=Purpose.SET_UP, by=me, cannot_wait=kept.order.cannot_wait, everything=True)
+        async with ask.parts.turn():
+            await ask.parts.desk.restore([str(kept.order.station)], wish)
+
+
+async def _look(ask: Ask, name: str) -> None:
+    """See each step in the ledger, and tell open pages."""
+    seen: object = None
+    while True:
+        kepts = ask.parts.desk.outlook(name).kepts
+        if len(kepts) > _MOST_LOOKED_AT:
+            return
+        now = [(kept.state, kept.steps, kept.due, len(kept.life)) for kept in kepts]
+        if seen not in (None, now):
+            ask.parts.live.changed(CHANGED[:1])
+        seen = now
+        await asyncio.sleep(_LOOK_EVERY)

@@ -1,0 +1,284 @@
+"""Figures, the baseline and the records, in the shapes of `asleft figures`, `asleft baseline` and `asleft history`."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Final, Literal
+
+from pydantic import AwareDatetime, Field
+
+from asleft.domain.alarms.figures import Figure, Figures, Source
+from asleft.domain.people import Approval
+from asleft.domain.problems import Level
+from asleft.ports.baseline import Approver, Revision
+from asleft.ports.records import Entry
+from asleft.web.api.shapes import Answer, AnyText, Days, PageQuery, PlaceName, Query, SettingName, Shape
+from asleft.web.pages.searching import Kind, kind_of
+from asleft.work.approved import Stand
+
+__all__ = [
+    "Baseline",
+    "FiguresAnswer",
+    "FiguresQuery",
+    "History",
+    "HistoryQuery",
+    "baseline_of",
+    "entry_of",
+    "figures_answer",
+]
+
+_MOST: Final = 200
+
+
+class FiguresQuery(Query):
+    """How far back."""
+
+    days: Days = Field(default=30, description="So many days back.")
+
+
+class IntervalShape(Shape):
+    """The interval of a share, as numbers from 0 to 1."""
+
+    low: float
+    high: float
+    of: int
+
+
+class FigureShape(Shape):
+    """One figure beside its target; a value is null where there is no data."""
+
+    figure: str
+    value: float | None
+    unit: str | None
+    target: str | None
+    met: bool | None
+    source: str | None
+    note: str | None
+    interval: IntervalShape | None
+
+
+class SourceShape(Shape):
+    """A source of alarms."""
+
+    station: str
+    what: str
+    alarms: int
+
+
+class StaleShape(Shape):
+    """An alarm that stands for more than a day."""
+
+    station: str
+    since: datetime
+    what: str
+
+
+class FiguresAnswer(Answer):
+    """Figures of alarms and answers at the sites that may be looked at."""
+
+    schema_: Literal["asleft-figures"] = "asleft-figures"
+    since: datetime
+    until: datetime
+    alarms: int
+    figures: tuple[FigureShape, ...]
+    top: tuple[SourceShape, ...]
+    chattering: tuple[SourceShape, ...] = Field(description="The first 200.")
+    stale: tuple[StaleShape, ...] = Field(description="The first 200.")
+    notices: tuple[str, ...]
+
+
+class RevisionShape(Shape):
+    """One commit."""
+
+    commit: str
+    author: str
+    at: datetime
+    subject: str
+
+
+class ApproverShape(Shape):
+    """Who approved a revision, as the signature proves it."""
+
+    person: str
+    name: str
+    signs_as: str
+    key: str
+    tag: str | None
+
+
+class UnusableShape(Shape):
+    """An error in a revision that is approved and cannot be used."""
+
+    commit: str
+    where: str
+    what: str
+    fix: str
+
+
+class ObjectionShape(RevisionShape):
+    """Why a commit or a tag is not approved."""
+
+    tag: str | None
+    what: str
+    fix: str
+
+
+class Baseline(Answer):
+    """Which revision is in force, who approved it, and why anything newer is not."""
+
+    schema_: Literal["asleft-baseline"] = "asleft-baseline"
+    rule: Approval
+    approvers: tuple[str, ...]
+    in_force: RevisionShape
+    approved_by: ApproverShape | None
+    taken_on_trust: bool
+    newest: RevisionShape
+    newest_in_force: bool
+    comes_with_next_round: bool
+    fetched: datetime | None
+    unusable: tuple[UnusableShape, ...] = Field(
+        description="The first 200 errors, at sites that may be looked at."
+    )
+    objections: tuple[ObjectionShape, ...] = Field(description="The first 200.")
+
+
+class HistoryQuery(PageQuery):
+    """What is searched; what is left out holds for all."""
+
+    site: PlaceName | None = None
+    station: AnyText = Field(
+        default="",
+        pattern="^([a-z](-?[a-z0-9]){0,39}(/[a-z](-?[a-z0-9]){0,39})?)?$",
+        description="Name of a station, or site/station.",
+    )
+    setting: SettingName | None = Field(default=None, description="A setting, or the group it stands in.")
+    person: AnyText = Field(default="", description="Key of a person, or a part of key or name.")
+    kind: Kind | None = None
+    from_: AwareDatetime | None = Field(default=None, description="The earliest time (RFC 3339).")
+    to: AwareDatetime | None = Field(default=None, description="The time from which on it is too late.")
+
+
+class EntryShape(Shape):
+    """One commit of the records; of one that is about several sites only what may be looked at."""
+
+    commit: str
+    at: datetime
+    kind: Kind
+    subject: str
+    body: str
+    trailers: tuple[tuple[str, str], ...]
+    files: tuple[str, ...]
+
+
+class History(Answer):
+    """What was found and what was done, newest first."""
+
+    schema_: Literal["asleft-history"] = "asleft-history"
+    entries: tuple[EntryShape, ...]
+    reached: datetime | None = Field(
+        description="Where the search broke off before the list was full: up to when it came. Go on with `next`."
+    )
+    next: str | None
+
+
+def figures_answer(made: Figures) -> FiguresAnswer:
+    """Give figures."""
+    return FiguresAnswer(
+        since=made.since,
+        until=made.until,
+        alarms=made.alarms,
+        figures=tuple(map(_figure, made.rows)),
+        top=tuple(map(_source, made.top)),
+        chattering=tuple(map(_source, made.chattering[:_MOST])),
+        stale=tuple(
+            StaleShape(station=str(alarm.drift.key.station), since=alarm.since, what=alarm.drift.what)
+            for alarm in made.stale[:_MOST]
+        ),
+        notices=made.notices,
+    )
+
+
+def _figure(row: Figure) -> FigureShape:
+    share = row.share
+    return FigureShape(
+        figure=row.name,
+        value=row.value,
+        unit=row.unit or None,
+        target=row.target or None,
+        met=row.good,
+        source=row.source or None,
+        note=row.note or None,
+        interval=IntervalShape(low=share.low, high=share.high, of=share.of) if share else None,
+    )
+
+
+def _source(source: Source) -> SourceShape:
+    return SourceShape(station=str(source.station), what=source.what, alarms=source.alarms)
+
+
+def baseline_of(stand: Stand, may_see: Callable[[str], bool]) -> Baseline:
+    """Give how the revision in force stands to the newest one.
+
+    Args:
+        stand: That.
+        may_see: Tells of a file whether errors in it may be told.
+    """
+    unusable = stand.unusable
+    errors = [
+        UnusableShape(commit=unusable.commit, where=problem.where, what=problem.what, fix=problem.fix)
+        for problem in (unusable.problems if unusable else ())
+        if unusable and problem.level is Level.ERROR and may_see(problem.file)
+    ]
+    return Baseline(
+        rule=stand.rule,
+        approvers=stand.approvers,
+        in_force=_revision(stand.in_force),
+        approved_by=_approver(stand.by),
+        taken_on_trust=stand.on_trust,
+        newest=_revision(stand.newest),
+        newest_in_force=stand.current,
+        comes_with_next_round=stand.waits,
+        fetched=stand.fetched,
+        unusable=tuple(errors[:_MOST]),
+        objections=tuple(
+            ObjectionShape(
+                commit=one.revision.commit,
+                author=one.revision.author,
+                at=one.revision.committed_at,
+                subject=one.revision.subject,
+                tag=one.tag or None,
+                what=one.what,
+                fix=one.fix,
+            )
+            for one in stand.objections[:_MOST]
+        ),
+    )
+
+
+def _revision(revision: Revision) -> RevisionShape:
+    return RevisionShape(
+        commit=revision.commit,
+        author=revision.author,
+        at=revision.committed_at,
+        subject=revision.subject,
+    )
+
+
+def _approver(by: Approver | None) -> ApproverShape | None:
+    if by is None:
+        return None
+    return ApproverShape(
+        person=by.person, name=by.name, signs_as=by.principal, key=by.key, tag=by.tag or None
+    )
+
+
+def entry_of(entry: Entry) -> EntryShape:
+    """Give a commit of the records, as far as it may be looked at."""
+    return EntryShape(
+        commit=entry.commit,
+        at=entry.at,
+        kind=kind_of(entry),
+        subject=entry.subject,
+        body=entry.body,
+        trailers=entry.trailers,
+        files=entry.files,
+    )

@@ -1,0 +1,1 @@
+"""The handover book of a site."""

@@ -1,0 +1,37 @@
+"""The one door to WeasyPrint: HTML in, a PDF out that is the same bytes for the same HTML, fonts and versions."""
+
+import hashlib
+from typing import Any, NoReturn
+
+from asleft.papers.needs import needing
+
+__all__ = ["pdf_of"]
+
+_SYSTEM = "install them; on Debian: apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core"
+
+
+def pdf_of(html: str) -> bytes:
+    """Print a page of HTML.
+
+    Its dates are those that its own `dcterms` lines say; its id follows from the HTML. Nothing is fetched, whatever
+    the HTML asks for.
+
+    Raises:
+        NotInstalled: WeasyPrint is not there, or what it needs of the operating system.
+    """
+    with needing("WeasyPrint", _SYSTEM):
+        import weasyprint  # noqa: PLC0415 papers are an extra, and it takes a second to load
+    identifier = hashlib.sha256(html.encode()).digest()[:16]
+    document = weasyprint.HTML(string=html, base_url=None, url_fetcher=_refuser(weasyprint.urls.URLFetcher))
+    made: bytes = document.write_pdf(pdf_identifier=identifier, pdf_tags=True)
+    return made
+
+
+def _refuser(base: Any) -> Any:
+    """Give what WeasyPrint asks for files by; it refuses them all, since a paper carries everything in itself."""
+
+    class Refuser(base):  # type: ignore[misc]  # the library has no types
+        def fetch(self, url: str, headers: object = None) -> NoReturn:  # noqa: ARG002 its signature
+            raise ValueError(f"a paper fetches nothing: {url[:80]}")
+
+    return Refuser()

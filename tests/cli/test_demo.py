@@ -2,16 +2,22 @@
 
 import json
 import signal
+import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import ExitStack, suppress
 from pathlib import Path
+from urllib.parse import urlsplit
+
+import httpx
+import pytest
 
 from asleft.cli.stage import write_ready_file
 from asleft.daemon.review import load_estate
-from asleft.domain.estate import StationId
 from asleft.simulator.fleet import Fleet, FleetThread
+from demos import a_demo, demo_command, links_of
 from estates import asleft, git, plant
 
 ASLEFT = (sys.executable, "-m", "asleft")
@@ -26,22 +32,13 @@ def until(true: Callable[[], bool], process: subprocess.Popen[str]) -> None:
 
 def test_the_demo_tells_the_whole_story_and_ends(tmp_path: Path) -> None:
     """`asleft demo --once`: drift in plain words, an order confirmed, the records shown; status 0, and a home to look at."""
-    estate = tmp_path / "shipped"
-    plant(estate)
-    subnet = load_estate(estate).stations[StationId("quillfen-hall", "drums")].address.rpartition(".")[0]
     home = tmp_path / "home"
-    script = f"""
-import sys
-from pathlib import Path
-import asleft.cli.demo as demo, asleft.source.example as example
-from asleft.cli.app import main
-example.shipped_folder = lambda name: Path({str(estate)!r})
-demo._MEDDLING = tuple(tuple(cell.replace("127.20.1", {subnet!r}) for cell in row) for row in demo._MEDDLING)
-sys.argv = ["asleft", "demo", "--once", "--home", {str(home)!r}]
-main()
-"""
     done = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=60
+        demo_command(tmp_path, "--once", "--home", str(home)),
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
     assert (done.returncode, done.stderr) == (0, "")
     for said in (
@@ -57,6 +54,48 @@ main()
     assert git(tmp_path / "home" / "records", "fsck", "--strict") == ""
     told = asleft("history", "--home", tmp_path / "home")
     assert "quillfen-hall/drums: restored 2 settings" in told.out
+
+
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_the_demo_serves_a_page_and_leaves_nothing(tmp_path: Path, end: signal.Signals) -> None:
+    """The usual port is taken: another one. Any end of it is 0; agent, stations and home are gone with it."""
+    with ExitStack() as stack:
+        with suppress(OSError):  # where somebody has it already, it is taken just as well
+            stack.enter_context(socket.create_server(("127.0.0.1", 9480)))
+        with a_demo(tmp_path) as process:
+            url, first, second = links_of(process)
+            port = urlsplit(url).port
+            assert port not in {None, 9480}
+            assert first.startswith(f"{url}/first/")
+            assert second.startswith(f"http://127.0.0.1:{port}/first/")
+            for link in (first, second):
+                answer = httpx.get(link.replace("localhost", "127.0.0.1"))
+                assert (answer.status_code, "Choose a password" in answer.text) == (200, True)
+            process.send_signal(end)
+            out, err = process.communicate(timeout=60)
+    assert (process.returncode, err) == (0, "")
+    assert out.endswith("The agent has ended, and the stations are switched off.\n")
+    assert list((tmp_path / "temporary").iterdir()) == []
+    with pytest.raises(httpx.ConnectError):
+        httpx.get(f"http://127.0.0.1:{port}/")
+
+
+def test_where_nobody_can_press_enter_the_demo_goes_on(tmp_path: Path) -> None:
+    """With stdin at its end all of it is told at once; the home that was named stays."""
+    home = tmp_path / "home"
+    with a_demo(tmp_path, "--home", str(home)) as process:
+        links_of(process)
+        assert process.stdin is not None
+        process.stdin.close()
+        assert process.stdout is not None
+        told = "".join(iter(process.stdout.readline, "  asleft history\n"))
+        process.send_signal(signal.SIGINT)
+        process.stdin = None
+        process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert "headphone gain range raised to +12 dB, approved is 0 dB" in told
+    assert "asleft restore" in told
+    assert asleft("drifts", "--home", home).code == 3
 
 
 def test_the_simulation_says_when_it_is_ready_and_ends_when_told(tmp_path: Path) -> None:

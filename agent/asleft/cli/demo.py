@@ -1,11 +1,9 @@
-"""The demo: the whole job told on the example estate, with real sockets and real git."""
+"""The demo: the whole job on the example estate, with real sockets and real git; told, or to be followed on the page."""
 
-import shlex
 import shutil
 import signal
-import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -24,7 +22,9 @@ from asleft.source.example import plant_example
 __all__ = ["run_demo"]
 
 RESTORED = "quillfen-hall/drums"
-CONFIRMER = "wren-halloway"
+CONFIRMER, SECOND = "wren-halloway", "idris-quill"
+RISE = "quillfen-hall/bass"
+"""To bring its limiter back makes it louder, which takes two people."""
 _MEDDLING = (
     (RESTORED, "panel.menus", "open", "someone opens the menus of the drummer's station"),
     (RESTORED, "headphones.gain", "+12 dB", "and raises its headphone gain range"),
@@ -34,6 +34,7 @@ _MEDDLING = (
         "127.20.1.45/24",
         "the keyboard station gets another address",
     ),
+    (RISE, "headphones.limiter-level", "-20 dB", "the bass player's limiter is turned down"),
     ("tarnwick-yard/lead-voice", "outputs.line", "local input", "a line pair is repatched"),
 )
 _EXCHANGED = ("brackle-chapel/cantor", "QS41-9001", "a unit is exchanged for a spare in factory state")
@@ -41,20 +42,44 @@ _SWITCHED_OFF = ("tarnwick-yard/trumpet", "and one station is switched off")
 
 
 def run_demo(home: Path | None, *, once: bool) -> None:
-    """Tell the story; without `once` the stations and the home stay until Ctrl-C.
+    """Tell the story and end; or have an agent serve the page, and lead through it until Ctrl-C.
 
     Args:
         home: Folder of the home; a temporary one, removed at the end, where none is named.
         once: End when the story is told.
     """
+    if not once:
+        _lead(home)
+        return
     signal.signal(signal.SIGTERM, _ended)
-    with _folder(home) as folder, _stations(folder) as (fleet, estate):
+    with _folder(home) as folder, _stations(folder, {}) as (fleet, estate):
         _first_round(folder, estate)
         _meddle(fleet)
         _restore(folder)
         _records(folder)
-        if not once:
-            _stay(folder)
+
+
+def _lead(home: Path | None) -> None:
+    from asleft.cli.touring import an_agent, ends_at_a_signal, page_settings, tour  # noqa: PLC0415 not for --once
+
+    ends_at_a_signal()
+    settings = page_settings()
+    try:
+        with (
+            _folder(home) as folder,
+            _stations(folder, settings) as (fleet, estate),
+            an_agent(folder),
+        ):
+            tour(
+                folder,
+                settings["pages_url"],
+                estate,
+                meddle=lambda: _meddle(fleet),
+                people=(CONFIRMER, SECOND),
+                suggested=(RESTORED, RISE),
+            )
+    except KeyboardInterrupt:
+        say("", "The agent has ended, and the stations are switched off.")
 
 
 def _ended(*_: object) -> None:
@@ -75,13 +100,14 @@ def _folder(home: Path | None) -> Iterator[Path]:
 
 
 @contextmanager
-def _stations(folder: Path) -> Iterator[tuple[FleetThread, Estate]]:
+def _stations(folder: Path, settings: Mapping[str, str]) -> Iterator[tuple[FleetThread, Estate]]:
     """Make the home and have its stations listen: at addresses of their own where the system has them."""
     own_addresses = can_use_loopback_range()
     repository, ready_file = folder / "estate", folder / "stations.json"
     given = {
         "baseline": str(repository.resolve()),
         "stand_ins": None if own_addresses else str(ready_file.resolve()),
+        **settings,
     }
     make_home(folder, given, prepare=lambda _: plant_example(repository, port=None, when=now()))
     estate = load_estate(repository).at(now())
@@ -154,24 +180,3 @@ def _records(folder: Path) -> None:
             said = dict(entry.trailers)
             if "Confirmed-By" in said:
                 say(f"              confirmed by {said['Confirmed-By']}: {said['Reason']}")
-
-
-def _stay(folder: Path) -> None:
-    home = shlex.quote(str(folder))
-    _chapter("The stations stay up until Ctrl-C. In another terminal:")
-    if shutil.which("asleft") is None:
-        # Run from a virtual environment that is not active, as README does it.
-        say(f"  export PATH={shlex.quote(str(Path(sys.argv[0]).resolve().parent))}:$PATH")
-    say(
-        f"  export ASLEFT_HOME={home}",
-        "  asleft drifts",
-        "  asleft station tarnwick-yard/lead-voice",
-        "  asleft why quillfen-hall/lead-voice panel.key-dim",
-        "  asleft restore tarnwick-yard/lead-voice quillfen-hall/keys-left",
-        "  asleft history",
-        f"  git -C {home}/records log -p",
-    )
-    try:
-        signal.pause()
-    except KeyboardInterrupt:
-        say("", "The stations are switched off.")

@@ -20,7 +20,7 @@ __all__ = ["add_to", "write_ready_file"]
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    app.command(short_help="The whole job, told on the example estate.")(demo)
+    app.command(short_help="The whole job on the example estate, to be followed on the page.")(demo)
     app.command(short_help="Stations of an estate, simulated until Ctrl-C.")(simulate)
 
 
@@ -96,9 +96,9 @@ def demo(
         Path | None, typer.Option("--home", help="Folder for the demo's home; a new temporary one otherwise.")
     ] = None,
     *,
-    once: Annotated[bool, typer.Option("--once", help="End when the story is told.")] = False,
+    once: Annotated[bool, typer.Option("--once", help="Tell the story without a page, and end.")] = False,
 ) -> None:
-    """Run the example estate: stations are simulated, meddled with, read, and one is restored."""
+    """Run the example estate: stations are simulated, meddled with and read, and an agent serves the page; Ctrl-C ends it all."""
     from asleft.cli.demo import run_demo  # noqa: PLC0415 keeps --help quick
 
     run_demo(home, once=once)

@@ -110,6 +110,7 @@ def test_the_page_can_be_off() -> None:
     [
         ("https://monitors.quillfen.example", "monitors.quillfen.example"),
         ("http://localhost:9480", "localhost"),
+        ("http://monitors.localhost:9480", "monitors.localhost"),
     ],
 )
 def test_what_passkeys_belong_to(url: str, host: str) -> None:
@@ -118,6 +119,14 @@ def test_what_passkeys_belong_to(url: str, host: str) -> None:
     assert place is not None
     assert (place.id, place.origins) == (host, (url,))
     assert passkey_place(Settings(baseline="/nowhere"), "Quillfen") is None
+
+
+@pytest.mark.parametrize(
+    "url", ["http://monitors.quillfen.example", "https://192.0.2.7", "https://[2001:db8::7]:9480"]
+)
+def test_where_there_can_be_no_passkeys(url: str) -> None:
+    """Browsers give them to no page that others can listen in on (Secure Contexts §3.1) and to no number (WebAuthn §5.1.3)."""
+    assert passkey_place(Settings(baseline="/nowhere", pages_url=url), "Quillfen") is None
 
 
 async def test_the_address_is_taken() -> None:

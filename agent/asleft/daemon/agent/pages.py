@@ -6,7 +6,7 @@ import ssl
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from ipaddress import ip_network
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
@@ -114,10 +114,21 @@ def pages_at(settings: Settings) -> PagesAt | None:
 
 def passkey_place(settings: Settings, name: str) -> PasskeyPlace | None:
     """Give the page that passkeys belong to; None where the settings name no address for it, which passkeys hang on."""
-    if not settings.pages_url:
+    parsed = urlsplit(settings.pages_url)
+    host = parsed.hostname or ""
+    # Browsers give passkeys to pages that nobody can listen in on, and to names (Secure Contexts §3.1; WebAuthn §5.1.3).
+    secure = parsed.scheme == "https" or host == "localhost" or host.endswith(".localhost")
+    if not secure or _is_number(host):
         return None
-    host = urlsplit(settings.pages_url).hostname or ""
     return PasskeyPlace(id=host, name=name, origins=(settings.pages_url,))
+
+
+def _is_number(host: str) -> bool:
+    try:
+        ip_address(host)
+    except ValueError:
+        return False
+    return True
 
 
 class PagesPart:

@@ -221,6 +221,67 @@ def test_orders_by_state_and_age(ledger: SqliteLedger) -> None:
     assert ledger.orders(states=[]) == ()
 
 
+def test_orders_page_by_page(ledger: SqliteLedger) -> None:
+    """Pages follow one another without a gap and nothing twice; sites and states narrow them; an unknown id has none before it."""
+    first = order(as_found({"label": "x"}))
+    every = [replace(first, drawn_up=NOON + timedelta(minutes=at // 2), serial=f"s{at}") for at in range(9)]
+    every[3] = replace(every[3], station=FAR)
+    for drawn in every:
+        ledger.add_orders([drawn], DRAWN)
+    ledger.move_order(every[5].id, OrderState.LAPSED)
+    newest = sorted(every, key=lambda one: (one.drawn_up, one.id), reverse=True)
+    found: list[str] = []
+    while piece := ledger.order_page(4, before=found[-1] if found else ""):
+        assert len(piece) == min(4, 9 - len(found))
+        found += [kept.order.id for kept in piece]
+    assert found == [one.id for one in newest]
+    assert [kept.order for kept in ledger.order_page(9, sites=["yard"])] == [every[3]]
+    assert [kept.order for kept in ledger.order_page(9, states=[OrderState.LAPSED])] == [every[5]]
+    assert ledger.order_page(9, sites=[]) == ()
+    assert ledger.order_page(9, before="x' OR 1 --") == ()
+
+
+def test_a_group_is_listed_once_and_when_all_of_it_ended(ledger: SqliteLedger) -> None:
+    """The newest of its orders stands for a group, at the sites that are asked for; one that waits keeps the group from it."""
+    first = order(as_found({"label": "x"}))
+    members = [replace(first, station=StationId(site, "drums"), serial=site) for site in ("quay", "yard")]
+    group = group_of(members, drawn_up=NOON, by="wren")
+    alone = replace(first, drawn_up=NOON - timedelta(minutes=1))
+    ledger.add_orders(members, DRAWN, group)
+    ledger.add_orders([alone], DRAWN)
+    for drawn in (alone, members[0]):
+        ledger.move_order(drawn.id, OrderState.LAPSED)
+
+    def ended(*sites: str, before: str = "") -> list[str]:
+        kepts = ledger.order_page(
+            9, before=before, sites=sites or None, states=[OrderState.LAPSED], groups_once=True
+        )
+        return [kept.order.id for kept in kepts]
+
+    assert ended() == ended("quay") == [alone.id]
+    ledger.move_order(members[1].id, OrderState.LAPSED)
+    newest = max(members, key=lambda one: one.id)
+    assert ended() == [newest.id, alone.id]
+    assert ended(before=newest.id) == [alone.id]
+    assert ended("quay") == [members[0].id, alone.id]
+    assert ended("yard") == [members[1].id]
+    assert {kept.order.id for kept in ledger.orders_in(group.id)} == {one.id for one in members}
+    assert ledger.orders_in("") == ()
+
+
+def test_a_page_of_orders_reads_no_more_than_it_gives(ledger: SqliteLedger) -> None:
+    """SQLite walks along the age of orders, and sorts nothing (EXPLAIN QUERY PLAN)."""
+    seen: list[str] = []
+    ledger._connection.set_trace_callback(seen.append)
+    ledger.order_page(50, before="x", sites=["quay"], states=[OrderState.LAPSED], groups_once=True)
+    ledger.orders_in("g1")
+    ledger._connection.set_trace_callback(None)
+    plan = [str(row[3]) for sql in seen for row in ledger.rows(f"EXPLAIN QUERY PLAN {sql}")]
+    assert any("restore_order_age" in step for step in plan)
+    assert sum("restore_order_group" in step for step in plan) == 2
+    assert not any("SCAN" in step or "TEMP B-TREE" in step for step in plan)
+
+
 def test_a_step_of_no_order_is_refused(ledger: SqliteLedger) -> None:
     """A step belongs to an order that is there."""
     with pytest.raises(LedgerTrouble, match="cannot be used"):
@@ -243,6 +304,7 @@ def test_migrations_from_nothing(path: Path) -> None:
         "restore_order",
         "order_group",
         "order_move",
+        "records_head",
         "step",
         "account",
         "account_link",

@@ -1,7 +1,7 @@
 """What the next start makes of an agent that was killed, a disk that was full, a home that is held."""
 
 import resource
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -186,6 +186,7 @@ class Full:
             when: datetime,
             expected_head: str | None = None,
             allow_empty: bool = False,
+            meant: Callable[[str], None] | None = None,
         ) -> str | None:
             soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
             if self.is_full and self.spared:
@@ -202,6 +203,7 @@ class Full:
                     when=when,
                     expected_head=expected_head,
                     allow_empty=allow_empty,
+                    meant=meant,
                 )
             finally:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))

@@ -21,6 +21,7 @@ __all__ = [
     "round_message",
     "scalar",
     "trailers",
+    "unscalar",
 ]
 
 _PLAIN = re.compile(r"(?:[A-Za-z0-9+]|-(?=[0-9]))[A-Za-z0-9+./%() _-]*(?<! )\Z")
@@ -41,7 +42,12 @@ def quoted(text: str) -> str:
     return _ESCAPED.sub(lambda found: f"\\u{ord(found[0]):04x}", json.dumps(text, ensure_ascii=False))
 
 
-def _unscalar(text: str) -> str:
+def unscalar(text: str) -> str:
+    """Give back the text that `scalar` wrote.
+
+    Raises:
+        ValueError: It begins a quoted text and is none.
+    """
     return str(json.loads(text)) if text.startswith('"') else text
 
 
@@ -75,7 +81,7 @@ def parse_page(data: bytes) -> Page:
         if line.startswith("#") or not colon:
             continue
         if line.startswith("  "):
-            current[_unscalar(name)] = _unscalar(text.strip())
+            current[unscalar(name)] = unscalar(text.strip())
         else:
             current = sections.get(name, {})
     return Page(**sections)

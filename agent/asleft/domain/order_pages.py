@@ -9,7 +9,17 @@ from asleft.domain.journal import Message, Move, quoted, scalar, trailers
 from asleft.domain.names import harmless
 from asleft.domain.orders import Event, Moved, Order, OrderState, Purpose, confirmations
 
-__all__ = ["Story", "WriteEnd", "drawn_message", "moved_message", "order_message", "order_page", "order_path"]
+__all__ = [
+    "Story",
+    "WriteEnd",
+    "drawn_message",
+    "moved_message",
+    "order_message",
+    "order_page",
+    "order_path",
+    "signature_path",
+    "signed_path",
+]
 
 _LONGEST = 500
 _LISTED = 200
@@ -60,6 +70,16 @@ def order_path(order: Order) -> str:
     return f"orders/{order.drawn_up:%Y}/{order.id}.yaml"
 
 
+def signed_path(name: str, year: int) -> str:
+    """Give the path of the bytes that were signed: of an order or a group, in canonical form (RFC 8785)."""
+    return f"signed/{year:04}/{name}.json"
+
+
+def signature_path(name: str, year: int, person: str) -> str:
+    """Give the path of a person's signature under those bytes, beside them, as OpenSSH wrote it."""
+    return f"signed/{year:04}/{name}.{person}.sig"
+
+
 def order_page(order: Order, story: Story) -> bytes:
     """Write an order down with all that became of it; its digest can be checked from the page alone."""
     lines = [
@@ -107,6 +127,12 @@ def _life(move: Moved, story: Story) -> Iterator[str]:
         yield from (f"      - {scalar(harmless(hazard))}" for hazard in move.accepted)
     if move.signed:
         yield f"    signed: {scalar(harmless(move.signed))}"
+    if move.proved:
+        yield f"    proved: {scalar(harmless(move.proved))}"
+    if move.over:
+        yield f"    over: {scalar(move.over)}"
+    if move.baseline:
+        yield f"    baseline: {scalar(move.baseline)}"
 
 
 def _writes(order: Order, story: Story) -> Iterator[str]:

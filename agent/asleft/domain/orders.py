@@ -118,6 +118,10 @@ class Moved:
         why: A person's reason, or the agent's sentence.
         accepted: Ids of the hazards that the person took on.
         signed: The key of a signed confirmation, as OpenSSH shows it; empty where it is not signed.
+        proved: The passkey by which the person proved a confirmation; empty where none was given.
+        baseline: Revision in force by which a confirmation was judged; empty where nothing was.
+        signature: The armored signature itself; empty where it is not signed.
+        over: Id of the group under which it stands; empty where that is the order itself.
     """
 
     at: datetime
@@ -126,6 +130,10 @@ class Moved:
     why: str = ""
     accepted: tuple[str, ...] = ()
     signed: str = ""
+    proved: str = ""
+    baseline: str = ""
+    signature: str = ""
+    over: str = ""
 
 
 def confirmations(life: Iterable[Moved]) -> tuple[Moved, ...]:

@@ -46,6 +46,44 @@ class OrderTables(LedgerFile):
         marks = ", ".join("?" * len(wanted))
         return self._kept(f"state IN ({marks})", wanted)
 
+    def order_page(
+        self,
+        limit: int,
+        *,
+        before: str = "",
+        sites: Iterable[str] | None = None,
+        states: Iterable[OrderState] | None = None,
+        groups_once: bool = False,
+    ) -> Sequence[KeptOrder]:
+        """Give some orders, the newest first; of a group, where that is asked for, its newest one alone."""
+        # `+` keeps SQLite from taking the index of the states, for it would have to sort all that it finds there.
+        right, values = _where("+{0}.state IN", states)
+        there, more = _where("json_extract({0}.body, '$.station.site') IN", sites)
+        where = [right.format("restore_order"), there.format("restore_order")]
+        asked: list[object] = [*values, *more]
+        if before:
+            where.append(
+                "(drawn_up, id) < (SELECT one.drawn_up, one.id FROM restore_order AS one WHERE one.id = ?)"
+            )
+            asked.append(before)
+        if groups_once:
+            # Another one of the group that is newer, or that is in another state.
+            newer = f"(other.drawn_up, other.id) > (restore_order.drawn_up, restore_order.id) AND {there.format('other')}"
+            where.append(
+                "(group_id = '' OR NOT EXISTS (SELECT 1 FROM restore_order AS other WHERE other.group_id <> ''"  # noqa: S608 own words only
+                f" AND other.group_id = restore_order.group_id AND (({newer}) OR NOT ({right.format('other')}))))"
+            )
+            asked += [*more, *values]
+        return self._kept(
+            " AND ".join(where),
+            (*asked, limit),
+            order="restore_order.drawn_up DESC, restore_order.id DESC LIMIT ?",
+        )
+
+    def orders_in(self, group_id: str) -> Sequence[KeptOrder]:
+        """Give the orders of a group, oldest first."""
+        return self._kept("group_id <> '' AND group_id = ?", (group_id,))
+
     def lapsed(self, now: datetime) -> Sequence[KeptOrder]:
         """Give the orders that still wait for a confirmation although their time is over, oldest first."""
         # Asked every second: what has time left is not unpacked.
@@ -61,9 +99,11 @@ class OrderTables(LedgerFile):
         """Give the orders whose life goes further than the records tell, oldest first."""
         return self._kept("recorded = 0", ())
 
-    def _kept(self, where: str, values: Sequence[object]) -> Sequence[KeptOrder]:
+    def _kept(
+        self, where: str, values: Sequence[object], *, order: str = "drawn_up, id"
+    ) -> Sequence[KeptOrder]:
         rows = self.rows(
-            f"SELECT {_COLUMNS} FROM restore_order WHERE {where} ORDER BY drawn_up, id",  # noqa: S608 own words only
+            f"SELECT {_COLUMNS} FROM restore_order WHERE {where} ORDER BY {order}",  # noqa: S608 own words only
             values,
         )
         return tuple(
@@ -101,7 +141,8 @@ class OrderTables(LedgerFile):
 
     def _life(self, order_id: str) -> tuple[Moved, ...]:
         rows = self.rows(
-            "SELECT at, event, by, why, accepted, signed FROM order_move WHERE order_id = ? ORDER BY number",
+            "SELECT at, event, by, why, accepted, signed, proved, baseline, signature, over FROM order_move"
+            " WHERE order_id = ? ORDER BY number",
             (order_id,),
         )
         return tuple(
@@ -112,8 +153,12 @@ class OrderTables(LedgerFile):
                 why=why,
                 accepted=tuple(json.loads(accepted)),
                 signed=signed,
+                proved=proved,
+                baseline=baseline,
+                signature=signature,
+                over=over,
             )
-            for at, event, by, why, accepted, signed in rows
+            for at, event, by, why, accepted, signed, proved, baseline, signature, over in rows
         )
 
     def move_order(
@@ -160,13 +205,34 @@ class OrderTables(LedgerFile):
 
 
 _ADD_MOVE = (
-    "INSERT INTO order_move (order_id, at, event, by, why, accepted, signed) VALUES (?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO order_move (order_id, at, event, by, why, accepted, signed, proved, baseline, signature, over)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 
 
 def _row(order_id: str, move: Moved) -> tuple[str, ...]:
     accepted = json.dumps([*move.accepted])
-    return (order_id, move.at.isoformat(), move.event, move.by, move.why, accepted, move.signed)
+    return (
+        order_id,
+        move.at.isoformat(),
+        move.event,
+        move.by,
+        move.why,
+        accepted,
+        move.signed,
+        move.proved,
+        move.baseline,
+        move.signature,
+        move.over,
+    )
+
+
+def _where(column: str, wanted: Iterable[str] | None) -> tuple[str, tuple[str, ...]]:
+    """Say that a column holds one of some texts, with a mark for each; anything where nothing is wanted of it."""
+    if wanted is None:
+        return "TRUE", ()
+    texts = tuple(wanted)
+    return f"{column} ({', '.join('?' * len(texts))})", texts
 
 
 def _time(text: str) -> datetime | None:

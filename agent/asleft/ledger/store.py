@@ -7,6 +7,7 @@ from pathlib import Path
 
 from asleft.domain.estate import StationId
 from asleft.ledger.file import LedgerTrouble
+from asleft.ledger.heads import HeadTables
 from asleft.ledger.loans import LoanTables
 from asleft.ledger.packing import DRIFT, FOUND, LOOK, pack
 from asleft.ports.ledger import Looked, Standing
@@ -14,7 +15,7 @@ from asleft.ports.ledger import Looked, Standing
 __all__ = ["LedgerTrouble", "SqliteLedger"]
 
 
-class SqliteLedger(LoanTables):
+class SqliteLedger(LoanTables, HeadTables):
     """Keeps state in one SQLite file (WAL). One process writes; others may look at the same time.
 
     Args:
@@ -85,8 +86,11 @@ class SqliteLedger(LoanTables):
         """Keep what a round gave; what is known of stations that are no longer in the estate goes."""
         with self.change() as change:
             _put_looks(change, looks)
+            # Few stations have anything standing: asking which is quicker than a delete for each that was looked at.
+            held = change.execute("SELECT DISTINCT site, station FROM standing").fetchall()
             change.executemany(
-                "DELETE FROM standing WHERE site = ? AND station = ?", ((at.site, at.name) for at in looks)
+                "DELETE FROM standing WHERE site = ? AND station = ?",
+                [(site, station) for site, station in held if StationId(site, station) in looks],
             )
             _put_standing(change, standing)
             if stations is self._known:
@@ -117,13 +121,19 @@ def _time(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
 
 
+def _packed(look: Looked) -> tuple[str, str | None]:
+    if (
+        look.found is look.last
+    ):  # packing is a third of what keeping a round costs, and nearly all looks found something
+        found = pack(FOUND, look.found)
+        return found, found
+    return pack(LOOK, look.last), pack(FOUND, look.found) if look.found else None
+
+
 def _put_looks(change: sqlite3.Connection, looks: Mapping[StationId, Looked]) -> None:
     change.executemany(
         "INSERT OR REPLACE INTO look (site, station, last, found) VALUES (?, ?, ?, ?)",
-        (
-            (at.site, at.name, pack(LOOK, look.last), pack(FOUND, look.found) if look.found else None)
-            for at, look in looks.items()
-        ),
+        ((at.site, at.name, *_packed(look)) for at, look in looks.items()),
     )
 
 

@@ -11,7 +11,7 @@ from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.loans import LoanBook
 from asleft.ports.orders import OrderBook
 
-__all__ = ["Ledger", "Looked", "Standing"]
+__all__ = ["HeadBook", "KeptHead", "Ledger", "Looked", "Standing"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -31,7 +31,35 @@ class Standing:
     seen: datetime
 
 
-class Ledger(OrderBook, LoanBook, Protocol):
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeptHead:
+    """A commit of the records that this agent wrote.
+
+    Args:
+        commit: Its id.
+        at: When, UTC; None where that was not kept.
+        kept: Whether the branch is known to have been there; it may not have been where the agent was killed in that moment.
+    """
+
+    commit: str
+    at: datetime | None
+    kept: bool
+
+
+class HeadBook(Protocol):
+    """Every head of the records that this agent wrote. Each call is one transaction, safe on disk when it returns."""
+
+    def mean_head(self, commit: str, at: datetime) -> None:
+        """Note a head before the branch is moved there."""
+
+    def keep_head(self, commit: str, at: datetime, *, note: str) -> None:
+        """Keep a head that the branch is at, and note it under a key as the last one."""
+
+    def heads(self) -> Sequence[KeptHead]:
+        """Give the heads in the order in which they were written."""
+
+
+class Ledger(OrderBook, LoanBook, HeadBook, Protocol):
     """State under the home folder. Each call is one transaction."""
 
     def note(self, key: str) -> str | None:

@@ -100,6 +100,28 @@ class OrderBook(Protocol):
     def orders(self, *, states: Iterable[OrderState] | None = None) -> Sequence[KeptOrder]:
         """Give orders, oldest first, or those in some states."""
 
+    def order_page(
+        self,
+        limit: int,
+        *,
+        before: str = "",
+        sites: Iterable[str] | None = None,
+        states: Iterable[OrderState] | None = None,
+        groups_once: bool = False,
+    ) -> Sequence[KeptOrder]:
+        """Give some orders, the newest first, without reading those that are not given.
+
+        Args:
+            limit: So many at most.
+            before: Id of an order: only those drawn up before it, which is the way to the next page; none where it is not there.
+            sites: Only those at stations of these sites; None for all.
+            states: Only those in these states; None for all.
+            groups_once: Of a group give its newest order alone, for all of them, and only where all are in these states.
+        """
+
+    def orders_in(self, group_id: str) -> Sequence[KeptOrder]:
+        """Give the orders of a group, oldest first."""
+
     def lapsed(self, now: datetime) -> Sequence[KeptOrder]:
         """Give the orders that still wait for a confirmation although their time is over, oldest first."""
 

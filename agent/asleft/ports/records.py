@@ -1,6 +1,6 @@
 """How the work writes and reads the records repository."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
@@ -29,8 +29,8 @@ class Records(Protocol):
     def is_descendant(self, of: str) -> bool:
         """Tell whether the newest commit is another one or comes after it."""
 
-    def read_many(self, paths: Sequence[str]) -> Mapping[str, bytes]:
-        """Give the files that exist among the paths, at the newest commit."""
+    def read_many(self, paths: Sequence[str], at: str | None = None) -> Mapping[str, bytes]:
+        """Give the files that exist among the paths, at a commit or the newest."""
 
     def commit(
         self,
@@ -41,8 +41,9 @@ class Records(Protocol):
         trailers: Sequence[tuple[str, str]] = (),
         when: datetime,
         allow_empty: bool = False,
+        meant: Callable[[str], None] | None = None,
     ) -> str | None:
-        """Record files and message as one commit; None where nothing would change.
+        """Record files and message as one commit; None where nothing would change. `meant` is told it before it counts.
 
         Raises:
             AsleftError: Nothing was recorded; the newest commit is what it was.

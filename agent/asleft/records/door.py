@@ -26,8 +26,10 @@ __all__ = [
     "environment",
     "folders_of",
     "last_line",
+    "moved_on",
     "not_written",
     "record_path",
+    "rewritten",
     "run_git",
     "stdin_of",
     "unsigned",
@@ -154,6 +156,24 @@ def broken(said: str, folder: Path) -> RecordsBroken:
         f"the records cannot be read ({said})",
         where=str(folder),
         todo="run git fsck there; restore the records from their copy if it is damaged",
+    )
+
+
+def moved_on(expected: str, folder: Path) -> RecordsMoved:
+    """Make the error for records whose head was moved by somebody else."""
+    return RecordsMoved(
+        f"the records moved on from commit {expected[:12]} while this was written; nothing was recorded",
+        where=str(folder),
+        todo="see that only one asleft writes these records, then try again",
+    )
+
+
+def rewritten(last: str, folder: Path) -> RecordsMoved:
+    """Make the error for records that do not go on from the commit that was written last."""
+    return RecordsMoved(
+        f"the records no longer continue from commit {last[:12]}, the last that was written here",
+        where=str(folder),
+        todo="find out who rewrote or put back the records, and restore them from their copy",
     )
 
 

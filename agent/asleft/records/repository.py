@@ -7,7 +7,7 @@ system's git configuration says changes nothing here.
 """
 
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Self
@@ -29,8 +29,10 @@ from asleft.records.door import (
     environment,
     folders_of,
     last_line,
+    moved_on,
     not_written,
     record_path,
+    rewritten,
     run_git,
     stdin_of,
     unsigned,
@@ -153,8 +155,7 @@ class Records:
 
     def is_descendant(self, of: str) -> bool:
         """Tell whether the newest commit is another one or comes after it; a commit not there at all is not before it."""
-        status, _, _ = self._run("merge-base", "--is-ancestor", commit_id(of), self.head())
-        return status == 0
+        return self._run("merge-base", "--is-ancestor", commit_id(of), self.head())[0] == 0
 
     def require_descendant(self, of: str) -> None:
         """Refuse to go on unless the newest commit is another one or comes after it.
@@ -163,11 +164,7 @@ class Records:
             RecordsMoved: The history was rewritten or put back.
         """
         if not self.is_descendant(of):
-            raise RecordsMoved(
-                f"the records no longer continue from commit {of[:12]}, the last that was written here",
-                where=str(self._folder),
-                todo="find out who rewrote or put back the records, and restore them from their copy",
-            )
+            raise rewritten(of, self._folder)
 
     def read(self, path: str, at: str | None = None) -> bytes | None:
         """Give a file at a commit, the newest where None; None where it is not there."""
@@ -216,6 +213,7 @@ class Records:
         when: datetime,
         expected_head: str | None = None,
         allow_empty: bool = False,
+        meant: Callable[[str], None] | None = None,
     ) -> str | None:
         """Record files and a message as one commit, and give its id; None where nothing would change.
 
@@ -230,6 +228,7 @@ class Records:
             when: The time of the commit, aware.
             expected_head: The commit that this one must come right after; the newest where None.
             allow_empty: Record a message that changes no file.
+            meant: Is told the commit before the branch moves there.
 
         Raises:
             RecordsMoved: The head is not, or no longer, the expected one.
@@ -239,11 +238,11 @@ class Records:
         """
         head = self.head()
         if expected_head is not None and head != expected_head:
-            raise self._moved(expected_head)
+            raise moved_on(expected_head, self._folder)
         changed = self._changes(head, files)
         if not changed and not allow_empty:
             return None
-        return self._write(head, changed, compose(subject, body, trailers), when)
+        return self._write(head, changed, compose(subject, body, trailers), when, meant)
 
     def history(
         self,
@@ -265,9 +264,10 @@ class Records:
             RecordsBroken: The history cannot be read to its end.
         """
         head = self.head() if newest is None else commit_id(newest)
-        span = head if since_commit is None else f"{commit_id(since_commit)}..{head}"
-        below = [] if path is None else [record_path(path)]
-        yield from read_log(self._repo, self._env, self._folder, span, below, limit)
+        span = f"{commit_id(since_commit)}..{head}" if since_commit else head
+        yield from read_log(
+            self._repo, self._env, self._folder, span, [] if path is None else [record_path(path)], limit
+        )
 
     def difference(self, commit: str, path: str | None = None, *, most: int | None = None) -> str:
         """Give what a commit changed, as patch text.
@@ -293,9 +293,8 @@ class Records:
 
     def _listed(self, commit: str, *below: str) -> dict[str, str]:
         paths = [record_path(path) for path in below]
-        listed = self._said("ls-tree", "-r", "-z", "--full-tree", commit, "--", *paths).decode(
-            "utf-8", "replace"
-        )
+        said = self._said("ls-tree", "-r", "-z", "--full-tree", commit, "--", *paths)
+        listed = said.decode("utf-8", "replace")
         entries = (entry.partition("\t") for entry in listed.split("\0") if entry)
         return {path: about.split(" ")[2] for about, _, path in entries}
 
@@ -303,7 +302,8 @@ class Records:
         """Leave only what differs from the head, and refuse what git would take for a folder and a file at once."""
         if not files:
             return {}
-        now = self._listed(head)
+        few = self._touched(head, files) if len(files) <= FEW else None
+        now = self._listed(head) if few is None else few
         after = (now.keys() | {record_path(path) for path, data in files.items() if data is not None}) - {
             path for path, data in files.items() if data is None
         }
@@ -316,15 +316,40 @@ class Records:
             if (path in now if data is None else now.get(path) != blob_id(data))
         }
 
+    def _touched(self, head: str, files: Mapping[str, bytes | None]) -> dict[str, str] | None:
+        """Give those of a few files that there are; None where it takes a look at all to know what stands in the way.
+
+        git is asked for the paths and the folders on their way, not for all that lies beside them.
+        """
+        asked = [record_path(path) for path in files]
+        listed = self._said("ls-tree", "-t", "-z", "--full-tree", head, "--", *asked).decode(
+            "utf-8", "replace"
+        )
+        entries = (entry.partition("\t") for entry in listed.split("\0") if entry)
+        kinds = {path: about.split(" ") for about, _, path in entries}
+        folders = {path for path, (_, kind, _) in kinds.items() if kind == "tree"}
+        # Where the folder of a new file is not there, a file may be in its place.
+        known = all(path in kinds or path.rpartition("/")[0] in {"", *folders} for path in asked)
+        if not known or not folders.isdisjoint(asked):
+            return None
+        return {path: kinds[path][2] for path in asked if path in kinds}
+
     def _write(
-        self, head: str | None, files: Mapping[str, bytes | None], message: bytes, when: datetime
+        self,
+        head: str | None,
+        files: Mapping[str, bytes | None],
+        message: bytes,
+        when: datetime,
+        meant: Callable[[str], None] | None = None,
     ) -> str:
         if when.tzinfo is None:
             raise ValueError("the time of a record must say its zone")
         date = f"{int(when.timestamp())} {when.strftime('%z')[:5]}"
-        stream = staged_stream(f"{self._name} <{self._email}> {date}", message, head, STAGING, files)
+        who = f"{self._name} <{self._email}> {date}"
         before = self._litter()
-        with stdin_of(stream, home=self._folder, inside=True) as stdin:
+        with stdin_of(
+            staged_stream(who, message, head, STAGING, files), home=self._folder, inside=True
+        ) as stdin:
             status, said, why = self._run(
                 "fast-import", "--quiet", "--force", "--date-format=raw", stdin=stdin
             )
@@ -335,11 +360,13 @@ class Records:
                 left.unlink(missing_ok=True)
             raise not_written(why, self._folder)
         commit = self._sign(staged, head, message, date) if self._signs else staged
+        if meant is not None:
+            meant(commit)
         old = head or "0" * 40
         status, _, why = self._run("update-ref", "-m", "asleft: recorded", BRANCH, commit, old)
         if status:
             if head is not None and self.head() != head:
-                raise self._moved(head)
+                raise moved_on(head, self._folder)
             raise not_written(why, self._folder)
         return commit
 
@@ -360,13 +387,6 @@ class Records:
 
     def _litter(self) -> set[Path]:
         return {*self._folder.glob("fast_import_crash_*"), *self._folder.glob("objects/pack/tmp_*")}
-
-    def _moved(self, expected: str) -> RecordsMoved:
-        return RecordsMoved(
-            f"the records moved on from commit {expected[:12]} while this was written; nothing was recorded",
-            where=str(self._folder),
-            todo="see that only one asleft writes these records, then try again",
-        )
 
     def _run(
         self, *command: str, stdin: IO[bytes] | None = None, more: Mapping[str, str] | None = None

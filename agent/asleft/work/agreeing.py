@@ -13,7 +13,15 @@ from asleft.domain.orders import Event, Moved, Order, OrderState
 from asleft.ports.clock import Clock
 from asleft.ports.orders import KeptOrder
 from asleft.ports.signatures import Signatures
-from asleft.work.guards import Confirming, asks_two, check, check_signature, frozen_words, longest
+from asleft.work.guards import (
+    Confirming,
+    asks_two,
+    check,
+    check_factor,
+    check_signature,
+    frozen_words,
+    longest,
+)
 from asleft.work.orderbook import Orderbook
 from asleft.work.ordering import MayNot, NoOrder, still_approved
 
@@ -89,7 +97,9 @@ class Agreeing:
             )
             kepts = [self._still_waiting(kept) for kept in kepts]
             _see_another_key(kepts, signed)
-            two = asks_two(estate.orders, [kept.order for kept in kepts])
+            orders = [kept.order for kept in kepts]
+            proved = check_factor(estate, orders, confirming, name=name, body=body, signed=signed)
+            two = asks_two(estate.orders, orders)
             enough = not two or all(self._confirmed_by_others(estate, kept, confirming.by) for kept in kepts)
             if enough:
                 for kept in kepts:
@@ -105,6 +115,10 @@ class Agreeing:
             why=confirming.reason.strip(),
             accepted=confirming.accepted,
             signed=signed,
+            proved=proved,
+            baseline=estate.commit,
+            signature=_plain(confirming.signature) if signed else "",
+            over=name if signed and any(kept.group == name for kept in kepts) else "",
         )
         fresh = [kept for kept in kepts if enough or all(one.by != move.by for one in kept.confirmed)]
         try:
@@ -181,6 +195,11 @@ class Agreeing:
                 why=problem.what,
             )
             self._book.move(estate, counted, move)
+
+
+def _plain(signature: str) -> str:
+    """Give a signature as a file of its own, whatever a form or a mail made of its line ends."""
+    return signature.replace("\r\n", "\n").strip() + "\n"
 
 
 def _see_another_key(kepts: Sequence[KeptOrder], signed: str) -> None:

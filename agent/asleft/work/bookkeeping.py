@@ -78,7 +78,8 @@ class Bookkeeping:
             trailers=message.trailers,
             when=when,
             allow_empty=allow_empty,
+            meant=lambda meant: self._ledger.mean_head(meant, when),
         )
         if commit is not None:
-            self._ledger.set_note(RECORDS_HEAD, commit)
+            self._ledger.keep_head(commit, when, note=RECORDS_HEAD)
         return commit

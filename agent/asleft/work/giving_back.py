@@ -235,11 +235,10 @@ class GivingBack:
 
     def _agreed(self, loan: Loan) -> Sequence[Moved]:
         """Give the confirmations of a loan as those of its end."""
-        at = self._clock().replace(microsecond=0)
-        kept = self.restores.book.kept(loan.id)
+        at, said = self._clock().replace(microsecond=0), f"agreed with when it was lent, order {loan.id}: "
         return [
-            replace(move, at=at, why=f"agreed with when it was lent, order {loan.id}: {move.why}", signed="")
-            for move in kept.confirmed
+            replace(move, at=at, why=said + move.why, signed="", proved="", signature="", over="")
+            for move in self.restores.book.kept(loan.id).confirmed
         ]
 
     def _confirmed(self, without: Estate, order: Order, consent: Sequence[Moved]) -> KeptOrder:
@@ -326,7 +325,8 @@ class GivingBack:
         if not person.may_confirm(loan.station.site, [row.concern] if row is not None else []):
             raise MayNot(f"{person.name} may not confirm that at {loan.station.site}", where="people.yaml")
         check_reason(reason, str(loan.station))
-        own = [Moved(at=now.replace(microsecond=0), event=Event.CONFIRM, by=by, why=reason.strip())]
+        at, why = now.replace(microsecond=0), reason.strip()
+        own = [Moved(at=at, event=Event.CONFIRM, by=by, why=why, baseline=base.commit)]
         async with self._held([loan.station]):
             try:
                 kept = await self._give_back(

@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from asleft.domain.canonical import canonical
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.groups import Group
@@ -17,6 +18,8 @@ from asleft.domain.order_pages import (
     order_message,
     order_page,
     order_path,
+    signature_path,
+    signed_path,
 )
 from asleft.domain.orders import ENDS, Event, Moved, Order, moved
 from asleft.domain.snapshot import AsFound, NotRead
@@ -157,12 +160,28 @@ class Orderbook:
         files: dict[str, bytes | None] = {
             order_path(kept.order): order_page(kept.order, _story(estate, kept)) for kept in kepts
         }
+        for kept in kepts:
+            files.update(self._signatures(kept))
         message = words([kept.order for kept in kepts], _story(estate, kepts[0]))
         try:
-            self._books.record(files, message, when=kepts[0].life[-1].at if kepts[0].life else self._now())
+            # Not when it happened, which its page says: what is caught up with later would have the records run backwards.
+            self._books.record(files, message, when=self._now())
         except AsleftError as problem:
             raise _not_recorded(kepts[0], problem) from problem
         self._ledger.set_recorded([kept.order.id for kept in kepts])
+
+    def _signatures(self, kept: KeptOrder) -> dict[str, bytes | None]:
+        """Give the files of an order's signed confirmations: what was signed, and each signature beside it."""
+        files: dict[str, bytes | None] = {}
+        for move in kept.life:
+            if not move.signature:
+                continue
+            group = self._ledger.group(move.over) if move.over else None
+            body, name = (kept.order.body(), kept.order.id) if group is None else (group.body(), group.id)
+            year = (kept.order if group is None else group).drawn_up.year
+            files[signed_path(name, year)] = canonical(body)
+            files[signature_path(name, year, move.by)] = move.signature.encode()
+        return files
 
     def catch_up(self, estate: Estate) -> list[KeptOrder]:
         """Record what could not be recorded when it happened; the orders that ended are given."""

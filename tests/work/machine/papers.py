@@ -1,7 +1,7 @@
 """What the agent keeps, for orders that are tried out: a real ledger that can be killed, records and a baseline in memory."""
 
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
@@ -57,8 +57,9 @@ class Shelf:
         """Tell whether a commit is the newest or came before."""
         return any(entry.commit == of for entry in self.commits)
 
-    def read_many(self, paths: Sequence[str]) -> Mapping[str, bytes]:
-        """Give the files that exist among the paths."""
+    def read_many(self, paths: Sequence[str], at: str | None = None) -> Mapping[str, bytes]:
+        """Give the files that exist among the paths, at the newest commit; no other is asked for here."""
+        assert at in {None, self.head()}
         return {path: self.files[path] for path in paths if path in self.files}
 
     def commit(
@@ -70,15 +71,21 @@ class Shelf:
         trailers: Sequence[tuple[str, str]] = (),
         when: datetime,
         allow_empty: bool = False,
+        meant: Callable[[str], None] | None = None,
     ) -> str | None:
         """Record files and message; None where nothing would change."""
         self._world.paper(Instant.RECORD)
         changed = {path: text for path, text in files.items() if self.files.get(path) != text}
         if not changed and not allow_empty:
             return None
+        if meant is not None:
+            meant(self._id())
         self._add(changed, subject, body, trailers, when)
         self._world.paper(Instant.RECORDED)
         return self.head()
+
+    def _id(self) -> str:
+        return sha1(f"{len(self.commits)}".encode(), usedforsecurity=False).hexdigest()
 
     def _add(
         self,
@@ -95,7 +102,7 @@ class Shelf:
                 self.files[path] = text
         self.commits.append(
             Entry(
-                commit=sha1(f"{len(self.commits)}".encode(), usedforsecurity=False).hexdigest(),
+                commit=self._id(),
                 at=when,
                 subject=subject,
                 body=body,

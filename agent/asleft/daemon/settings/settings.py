@@ -96,6 +96,8 @@ class Settings(BaseSettings):
     """Address that goes with it (.invalid: RFC 6761)."""
     signing_key: Path | None = None
     """SSH key that signs the records; unsigned where none is named."""
+    records_remote: str | None = None
+    """URL or path of a repository to which each commit of the records is pushed at once, never with force."""
     stand_ins: Path | None = None
     """Ready file of simulated stations that have no addresses of their own."""
     connect_seconds: float = Field(default=3.0, gt=0)

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from asleft.domain.comparison import compare
 from asleft.domain.drift import DriftKey
-from asleft.domain.estate import AsLeft, Estate, StationId
+from asleft.domain.estate import Estate, StationId
 from asleft.domain.journal import Message, as_found_path, round_message
 from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.clock import Clock
@@ -74,7 +74,6 @@ class Live:
         self._overdue: set[StationId] = set()
         self._flushing = asyncio.Lock()
         self.use(estate)
-        _load_what_is_slow_to_load()
 
     def use(self, estate: Estate) -> None:
         """Compare with another estate from now on."""
@@ -108,11 +107,7 @@ class Live:
             for station, look in known.items()
             for item in stand(
                 before.get(station, {}),
-                compare(
-                    estate.stations[station],
-                    _without_equals(estate.stations[station], look),
-                    others=self._others,
-                ),
+                compare(estate.stations[station], look, others=self._others),
                 look,
                 now=now,
             )
@@ -145,7 +140,7 @@ class Live:
                 self._overdue |= ready.keys()
                 raise
             if commit is not None:
-                self._ledger.set_note(RECORDS_HEAD, commit)
+                self._ledger.keep_head(commit, self._clock(), note=RECORDS_HEAD)
             return commit
 
     def _commit(self, estate: Estate, looked: Mapping[StationId, Looked]) -> str | None:
@@ -184,25 +179,3 @@ class Live:
                 self._held[station] -= 1
                 if not self._held[station]:
                     del self._held[station]
-
-
-def _without_equals(as_left: AsLeft, look: AsFound | NotRead) -> AsFound | NotRead:
-    """Leave out what is plainly as left, for comparing costs by the setting: a tenth remains of 4 ms a station."""
-    if isinstance(look, NotRead):
-        return look
-    left = as_left.values
-    return replace(
-        look,
-        values={
-            name: value
-            for name, value in look.values.items()
-            if type(value) is not type(left[name]) or value != left[name]
-        },
-    )
-
-
-def _load_what_is_slow_to_load() -> None:
-    """Load DeepDiff now: a third of a second at the first drift would be too late by far."""
-    from deepdiff import DeepDiff  # noqa: PLC0415 see differing() in domain.comparison
-
-    DeepDiff({}, {})

@@ -1,0 +1,105 @@
+"""Pushing the records to their remote: at once, off the loop, never with force; a refusal is kept until it is over."""
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from asleft.daemon.agent.supervising import aside
+from asleft.daemon.logs import log_of
+from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate
+from asleft.ports.ledger import Ledger
+from asleft.work.bookkeeping import RECORDS_HEAD
+
+__all__ = ["PUSHED", "PushPart", "kept", "push_now"]
+
+_log = log_of("records")
+PUSHED: Final = "records head pushed"
+"""Under this key the ledger notes the commit that was the newest when the remote last took the records."""
+_SECOND: Final = 1.0
+_AGAIN: Final = 60
+"""So many seconds after a push that failed it is tried again; a new commit is tried at once."""
+
+
+class PushPart:
+    """Pushes each new commit of the records.
+
+    Args:
+        folder: The records.
+        remote: URL or path of the repository that takes them.
+        ledger: Says which commit is the newest, and keeps what the remote said.
+        second: How long to wait between two looks, in seconds.
+    """
+
+    def __init__(self, folder: Path, remote: str, ledger: Ledger, *, second: float = _SECOND) -> None:
+        self._folder = folder
+        self._remote = remote
+        self._ledger = ledger
+        self._second = second
+        self._said = ""
+
+    @property
+    def name(self) -> str:
+        """What it is called in the log."""
+        return "copy of the records"
+
+    async def run(self, ready: Callable[[], None]) -> None:
+        """Push until cancelled."""
+        from asleft.records.remote import push  # noqa: PLC0415 as in the assembly
+
+        ready()
+        tried, rest = "", 0
+        while True:
+            head = self._ledger.note(RECORDS_HEAD) or ""
+            if head and head != self._ledger.note(PUSHED) and (head != tried or rest <= 0):
+                tried, rest = head, _AGAIN
+                trouble: AsleftError | None = None
+                try:
+                    await aside(lambda: push(self._folder, self._remote), name="push of the records")
+                except AsleftError as problem:
+                    trouble = problem
+                self._keep(head, trouble)
+            rest -= 1
+            await asyncio.sleep(self._second)
+
+    def follow(self, estate: Estate) -> None:
+        """Do nothing: what is pushed does not depend on the estate."""
+
+    def _keep(self, head: str, trouble: AsleftError | None) -> None:
+        kept(self._ledger, head, trouble)
+        said = "" if trouble is None else trouble.what
+        if said == self._said:
+            return
+        self._said = said
+        if trouble is None:
+            _log.info("the remote has the records again")
+        else:
+            _log.error("the records are not at their remote", why=trouble.what, todo=trouble.todo)
+
+
+def kept(ledger: Ledger, head: str, trouble: AsleftError | None) -> None:
+    """Keep what became of a push; a remote that could not be reached refused nothing."""
+    from asleft.records.remote import REFUSED, PushRefused  # noqa: PLC0415 as in the assembly
+
+    if trouble is None:
+        ledger.set_note(PUSHED, head)
+        if ledger.note(REFUSED):
+            ledger.set_note(REFUSED, "")
+    elif isinstance(trouble, PushRefused):
+        ledger.set_note(REFUSED, trouble.what)
+
+
+def push_now(folder: Path, remote: str, ledger: Ledger) -> None:
+    """Push what a single command recorded; what fails is told by asleft prove, and tried again by whoever records next."""
+    from asleft.records.remote import push  # noqa: PLC0415 as in the assembly
+
+    head = ledger.note(RECORDS_HEAD) or ""
+    if not head or head == ledger.note(PUSHED):
+        return
+    trouble: AsleftError | None = None
+    try:
+        push(folder, remote)
+    except AsleftError as problem:
+        trouble = problem
+    kept(ledger, head, trouble)

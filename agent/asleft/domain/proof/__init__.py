@@ -1,0 +1,1 @@
+"""The proof from commits alone: pure checks over what the records hold, each of which gives findings."""

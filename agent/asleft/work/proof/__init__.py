@@ -1,0 +1,1 @@
+"""The proof from commits alone: walks the records, and has every check look at what it comes by."""

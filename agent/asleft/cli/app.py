@@ -47,7 +47,8 @@ def _asleft(
 _ROOMS: Final = {
     "stage": ("demo", "simulate"),
     "starts": ("new", "schema"),
-    "homes": ("init", "why", "history"),
+    "homes": ("init", "why"),
+    "evidence": ("history", "state", "who", "account"),
     "checks": ("check", "rules"),
     "effect": ("effect",),
     "baseline": ("baseline",),
@@ -69,6 +70,8 @@ _ROOMS: Final = {
     "settings": ("settings",),
     "alarms": ("alarms", "acknowledge", "shelve", "unshelve", "out-of-service", "in-service"),
     "figures": ("figures",),
+    "proof": ("prove", "export"),
+    "papers": ("handover", "visit", "labels"),
 }
 """The modules of commands, in the order of the help, and the commands that each of them adds."""
 _opened: set[str] = set()

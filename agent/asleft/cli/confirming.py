@@ -5,7 +5,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -137,7 +137,7 @@ class _Confirmation:
         self._desk = desk
         self._home = home
         self._name = name
-        self._given = {
+        self._given: dict[str, Any] = {
             "by": confirming.by,
             "reason": confirming.reason,
             "signature": confirming.signature,

@@ -28,7 +28,7 @@ _MEANINGS = {
     Exit.DRIFT: "drift found",
     Exit.INVALID: "the baseline or the settings are invalid",
     Exit.NOT_READ: "some stations were not wholly read",
-    Exit.REFUSED: "refused",
+    Exit.REFUSED: "refused, or not proved",
     Exit.UNAVAILABLE: "home, repository or disk not usable",
     Exit.INTERRUPTED: "interrupted",
 }
@@ -48,6 +48,7 @@ _BY_NAME = {
     "CannotStart": Exit.REFUSED,
     "NoRevision": Exit.USAGE,
     "NoStation": Exit.USAGE,
+    "NoEvidence": Exit.USAGE,
     "NoOrder": Exit.REFUSED,
     "NoLoan": Exit.REFUSED,
     "MayNot": Exit.REFUSED,
@@ -64,6 +65,10 @@ _BY_NAME = {
     "NoToken": Exit.REFUSED,
     "NotProposed": Exit.REFUSED,
     "NobodyToTell": Exit.REFUSED,
+    "NoLabelSheet": Exit.USAGE,
+    "NothingToPrint": Exit.REFUSED,
+    "CannotProve": Exit.USAGE,
+    "CannotExport": Exit.USAGE,
     "Interrupted": Exit.INTERRUPTED,
 }
 

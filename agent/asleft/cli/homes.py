@@ -1,4 +1,4 @@
-"""Commands about a home and its baseline: init, why, history."""
+"""Commands about a home and its baseline: init, why."""
 
 from pathlib import Path
 from typing import Annotated
@@ -7,7 +7,7 @@ import typer
 
 from asleft.cli.checks import tell_problems
 from asleft.cli.options import HomeOption, JsonOption
-from asleft.cli.output import clock_time, paint, safe, say, say_json, table
+from asleft.cli.output import paint, safe, say, say_json, table
 from asleft.cli.rounds import tell_notices
 
 __all__ = ["add_to"]
@@ -17,7 +17,6 @@ def add_to(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command(short_help="Make a home: clone the baseline, begin the records.")(init)
     app.command(short_help="Say where an approved value comes from.")(why)
-    app.command(short_help="Read what was found and done, newest first.")(history)
 
 
 def init(
@@ -105,44 +104,3 @@ def why(
         for named in view.names
     ]
     say(*table([("", "layer", "says", "where", "commit"), *rows], indent="  "))
-
-
-def history(
-    home: HomeOption,
-    station: Annotated[
-        str | None, typer.Argument(help="Station, as site/station; all where none is named.")
-    ] = None,
-    limit: Annotated[int, typer.Option("--limit", "-n", min=1, help="How many entries at most.")] = 50,
-    *,
-    as_json: JsonOption = False,
-) -> None:
-    """Read the records: what was found and what was done, newest first."""
-    from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
-
-    with open_desk(home) as desk:
-        entries = desk.history(station, limit=limit)
-    if as_json:
-        say_json(
-            "history",
-            entries=[
-                {
-                    "commit": entry.commit,
-                    "at": entry.at,
-                    "subject": entry.subject,
-                    "body": entry.body,
-                    "trailers": [list(pair) for pair in entry.trailers],
-                    "files": entry.files,
-                }
-                for entry in entries
-            ],
-        )
-        return
-    for entry in entries:
-        say(f"{paint(entry.commit[:10], 'dim')}  {clock_time(entry.at)}  {safe(entry.subject)}")
-        people = [
-            f"{key}: {value}" for key, value in entry.trailers if key in {"Confirmed-By", "Reason", "Order"}
-        ]
-        if people:
-            say(f"            {safe('; '.join(people))}")
-    if not entries:
-        say("Nothing is recorded yet.")

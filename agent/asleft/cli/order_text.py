@@ -98,6 +98,7 @@ def order_json(kept: "KeptOrder") -> dict[str, object]:
                 "why": move.why or None,
                 "accepted": move.accepted,
                 "signed": move.signed or None,
+                "proved": move.proved or None,
             }
             for move in kept.life
         ],
@@ -335,3 +336,5 @@ def _life(move: "Moved") -> Iterator[str]:
         yield f"    took on {safe(', '.join(move.accepted))}"
     if move.signed:
         yield f"    signed with {safe(move.signed)}"
+    if move.proved:
+        yield f"    proved by {safe(move.proved)}"

@@ -185,6 +185,10 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
             remove_left_locks(repository)
         ledger = SqliteLedger(home.ledger)
         stack.callback(ledger.close)
+        if settings.records_remote:
+            from asleft.daemon.pushing import push_now  # noqa: PLC0415 as above
+
+            stack.callback(push_now, home.records, settings.records_remote, ledger)
         timings = Timings(connect_limit=settings.connect_seconds, command_limit=settings.answer_seconds)
         baseline = baseline_of(home, settings)
         stack.callback(baseline.close)

@@ -1,6 +1,6 @@
 """The part of the desk that answers questions: it neither writes nor reaches a station."""
 
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Iterable, Sequence
 from datetime import timedelta
 from functools import cached_property
 
@@ -10,6 +10,7 @@ from asleft.domain.estate import Estate, StationId
 from asleft.domain.groups import Group
 from asleft.domain.loans import Loan, lent, overdue_drifts
 from asleft.domain.names import harmless
+from asleft.domain.orders import OrderState
 from asleft.domain.problems import Problem
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.baseline import Baseline
@@ -122,6 +123,24 @@ class Desk:
     def orders(self) -> Sequence[KeptOrder]:
         """Give all orders, oldest first."""
         return self._ledger.orders()
+
+    def order_page(
+        self,
+        limit: int,
+        *,
+        before: str = "",
+        sites: Iterable[str] | None = None,
+        states: Iterable[OrderState] | None = None,
+        groups_once: bool = False,
+    ) -> Sequence[KeptOrder]:
+        """Give some orders, the newest first, or those before one; see `ports.orders.OrderBook.order_page`."""
+        return self._ledger.order_page(
+            limit, before=before, sites=sites, states=states, groups_once=groups_once
+        )
+
+    def orders_in(self, group_id: str) -> Sequence[KeptOrder]:
+        """Give the orders of a group, oldest first."""
+        return self._ledger.orders_in(group_id)
 
     def order_views(self, *, all_of_them: bool = False) -> list[OrderView]:
         """Give the orders that have not ended, or all of them, oldest first, each with what it waits for."""

@@ -1,5 +1,7 @@
 """The one way in to the work, for every face."""
 
+import asyncio
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, nullcontext
 from datetime import datetime
@@ -24,10 +26,11 @@ from asleft.ports.stations import Stations
 from asleft.work.acts import StationActs
 from asleft.work.alarms.changeover import due_among
 from asleft.work.alarms.desk import AlarmDesk
+from asleft.work.alarms.pieces import in_pieces
 from asleft.work.answers import Desk
 from asleft.work.approved import in_force
 from asleft.work.bookkeeping import Bookkeeping
-from asleft.work.guards import Confirming
+from asleft.work.guards import Confirming, Prove
 from asleft.work.lending import Lending
 from asleft.work.many import GroupProgress
 from asleft.work.order_desk import OrderDesk
@@ -83,6 +86,8 @@ class OwnerDesk(Desk):
         """What a person should know of the baseline that was last worked with."""
         books = books or Bookkeeping(records, ledger)
         self._trials, self._books, self._stations = trials, books, stations
+        self._newer: list[set[StationId]] = []
+        """For each round that is being observed in pieces, the stations that were observed since it ended."""
         self._rounds = Rounds(stations, ledger, books, clock, freshest)
         self._acts = AlarmDesk(self._alarming, ledger, books, clock, self.estate_now, announce=self._told)
         self._restores = Restores(
@@ -152,8 +157,34 @@ class OwnerDesk(Desk):
                 progress=progress,
                 busy=busy,
             )
-        self._observe(current.estate, report.standing, report.looks)
+        await self._observe_all(current.estate, report)
         return report
+
+    async def _observe_all(self, estate: Estate, report: RoundReport) -> None:
+        """Make alarms of what a round found, some sites at a time: the event loop takes a breath between two pieces.
+
+        A station that is looked at anew meanwhile, or that an order writes to by then, is left out of what is older.
+
+        Args:
+            estate: Without the occasions that are on.
+            report: What the round found.
+        """
+        here, newer = self.present(estate), set[StationId]()
+        standing: dict[StationId, list[Standing]] = {}
+        for item in report.standing:
+            standing.setdefault(item.drift.key.station, []).append(item)
+        self._newer.append(newer)
+        try:
+            for piece in in_pieces(Counter(station.site for station in report.looks)):
+                looks = {
+                    station: look
+                    for station, look in report.looks.items()
+                    if station.site in piece and station not in newer and station not in self._restores.busy
+                }
+                self._observe(estate, [item for at in looks for item in standing.get(at, ())], looks, here)
+                await asyncio.sleep(0)
+        finally:
+            self._newer.remove(newer)
 
     def _observe(
         self,
@@ -170,6 +201,8 @@ class OwnerDesk(Desk):
             looks: The looks.
             here: The estate with the occasions that are on, where it is at hand.
         """
+        for newer in self._newer:
+            newer.update(looks)
         now = self._clock()
         due = due_among(estate, now, [item.drift for item in standing], looks)
         here = here or self.present(estate)
@@ -218,12 +251,20 @@ class OwnerDesk(Desk):
         return await self._orders.undo(order_id, by=by, cannot_wait=cannot_wait)
 
     async def confirm(
-        self, order_id: str, *, by: str, reason: str, accepted: Sequence[str], signature: str = ""
+        self,
+        order_id: str,
+        *,
+        by: str,
+        reason: str,
+        accepted: Sequence[str],
+        signature: str = "",
+        prove: Prove | None = None,
     ) -> KeptOrder:
         """Confirm an order as a named person; it is carried out once enough people have."""
-        return await self._orders.confirm(
-            order_id, Confirming(by=by, reason=reason, accepted=tuple(accepted), signature=signature)
+        confirming = Confirming(
+            by=by, reason=reason, accepted=tuple(accepted), signature=signature, prove=prove
         )
+        return await self._orders.confirm(order_id, confirming)
 
     async def confirm_group(
         self,
@@ -233,10 +274,13 @@ class OwnerDesk(Desk):
         reason: str,
         accepted: Sequence[str],
         signature: str = "",
+        prove: Prove | None = None,
         progress: GroupProgress | None = None,
     ) -> list[KeptOrder]:
         """Confirm the orders of a group as a named person; they are carried out once enough people have."""
-        confirming = Confirming(by=by, reason=reason, accepted=tuple(accepted), signature=signature)
+        confirming = Confirming(
+            by=by, reason=reason, accepted=tuple(accepted), signature=signature, prove=prove
+        )
         return await self._orders.confirm_group(group_id, confirming, progress=progress)
 
     def stop(self, group_id: str) -> None:

@@ -36,6 +36,7 @@ from asleft.daemon.local.people_handlers import people_handlers
 from asleft.daemon.local.proposal_handlers import proposal_handlers
 from asleft.daemon.logs import log_of, logging_to, set_level
 from asleft.daemon.proposing import proposals_of
+from asleft.daemon.pushing import PushPart
 from asleft.daemon.redaction import Redactor
 from asleft.daemon.settings.credentials import Credentials
 from asleft.daemon.settings.listen import parse_listen
@@ -248,6 +249,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
                 accounts=lambda: running[0].accounts,
                 group=settings.socket_group,
             ),
+            *([PushPart(home.records, settings.records_remote, ledger)] if settings.records_remote else []),
             *parts,
         ]
         page = page_part(

@@ -1,0 +1,141 @@
+"""The records as evidence: all commits with the blobs that they touched in one `git log`, blobs in one `cat-file`."""
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Final
+
+import git
+
+from asleft.domain.evidence.pieces import Piece, Source, instant, kind_of, steadied
+from asleft.records.door import (
+    SETTINGS,
+    RecordsMissing,
+    broken,
+    environment,
+    last_line,
+    stdin_of,
+)
+from asleft.records.message import INDENT, tokens_of
+
+__all__ = ["GitRecordsEvidence"]
+
+_SHAPE: Final = "%x00%H%x00%P%x00%ct%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
+_ABOUT: Final = 3
+"""What cat-file says before a blob: id, type and size."""
+_BRANCH: Final = "refs/heads/main"
+
+
+class GitRecordsEvidence:
+    """Reads a records repository, and nothing beside it; it may be anybody's clone.
+
+    Args:
+        folder: The repository.
+
+    Raises:
+        RecordsMissing: There is none.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        try:
+            self._repo = git.Repo(folder, expand_vars=False)
+        except (git.InvalidGitRepositoryError, git.NoSuchPathError, OSError, ValueError) as wrong:
+            raise RecordsMissing(
+                "there is no records repository here",
+                where=str(folder),
+                todo="give the right home, or restore the records from their copy",
+            ) from wrong
+        self._folder = Path(self._repo.git_dir).absolute()
+        self._env = environment(self._folder, SETTINGS)
+
+    def pieces(self, *, limit: int | None = None) -> list[Piece]:
+        """Give the commits, newest first, with times that never go back; at most so many of the newest.
+
+        Raises:
+            RecordsBroken: The history cannot be read to its end.
+        """
+        most = [] if limit is None else [f"--max-count={limit}"]
+        plain = ["--no-mailmap", "--no-renames", "--no-ext-diff", "--no-textconv", "--no-color"]
+        command = [
+            "git",
+            "log",
+            "-z",
+            *plain,
+            "--raw",
+            "--no-abbrev",
+            *most,
+            f"--format={_SHAPE}",
+            _BRANCH,
+            "--",
+        ]
+        process = self._repo.git.execute(command, as_process=True, env=dict(self._env))
+        if process.proc is None:
+            return []
+        with process.proc:
+            found = list(_pieces(tokens_of(process.stdout)))
+            why = process.stderr.read().decode("utf-8", "replace")
+            # A history that breaks off must not pass for one that ends.
+            if process.proc.wait():
+                raise broken(f"git log broke off: {last_line(why)}", self._folder)
+        return steadied(found)
+
+    def blobs(self, ids: Iterable[str]) -> Iterator[tuple[str, bytes]]:
+        """Give the contents of blobs, each once, read in one go.
+
+        Raises:
+            RecordsBroken: One of them cannot be read.
+        """
+        wanted = list(dict.fromkeys(ids))
+        if not wanted:
+            return
+        with stdin_of([f"{one}\n".encode() for one in wanted], home=self._folder) as stdin:
+            process = self._repo.git.execute(
+                ["git", "cat-file", "--batch", "--buffer"],
+                istream=stdin.fileno(),
+                as_process=True,
+                env=dict(self._env),
+            )
+            if process.proc is None:
+                return
+            with process.proc:
+                for one in wanted:
+                    about = process.stdout.readline().split()
+                    if len(about) != _ABOUT or about[1] != b"blob":
+                        raise broken(f"blob {one} is lost or cannot be read", self._folder)
+                    yield one, process.stdout.read(int(about[2]) + 1)[:-1]
+
+
+def _pieces(tokens: Iterator[bytes]) -> Iterator[Piece]:
+    """Put together what `git log -z --raw` says: before each commit an empty token, five fields, then pairs for its files."""
+    next(tokens, None)
+    while commit := next(tokens, b""):
+        parents, at, message, trailed = (next(tokens, b"").decode("utf-8", "replace") for _ in range(4))
+        if not at:
+            return
+        files: list[tuple[str, str]] = []
+        while about := next(tokens, b""):
+            blob = about.split(b" ")[3].decode()
+            path = next(tokens, b"").decode("utf-8", "replace")
+            files.append((path, "" if blob.startswith("0000000") and not blob.strip("0") else blob))
+        pairs = [one.partition("\x1f") for one in trailed.split("\x1e") if one]
+        subject, body = _told(message, trailed=bool(pairs))
+        trailers = tuple((key, value) for key, _, value in pairs)
+        when = instant(at)
+        yield Piece(
+            commit=commit.decode(),
+            source=Source.RECORDS,
+            kind=kind_of(subject, trailers, found=any(path.startswith("as-found/") for path, _ in files)),
+            at=when,
+            when=when,
+            subject=subject,
+            body=body,
+            trailers=trailers,
+            files=tuple(files),
+            parents=tuple(parents.split()),
+        )
+
+
+def _told(message: str, *, trailed: bool) -> tuple[str, str]:
+    """Take subject and body out of a message as `compose` wrote it: trailers, where there are any, are its last paragraph."""
+    subject, *paragraphs = message.strip("\n").split("\n\n")
+    body = "\n\n".join(paragraphs[:-1] if trailed else paragraphs)
+    return subject, "\n".join(line.removeprefix(INDENT) for line in body.split("\n"))

@@ -1,0 +1,1 @@
+"""Questions that are answered from the two git repositories alone."""

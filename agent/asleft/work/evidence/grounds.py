@@ -1,0 +1,149 @@
+"""What every question about the past stands on: the commits of both repositories, read once and put in order."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from datetime import datetime
+from functools import cached_property
+
+from asleft.domain.estate import Estate
+from asleft.domain.evidence.asked import Sense, about_units
+from asleft.domain.evidence.force import Force, approved, force_at, forces
+from asleft.domain.evidence.found import Pages, Sight
+from asleft.domain.evidence.left import Lent, Span, changed, spans_of
+from asleft.domain.evidence.loans import lending_blobs, lent_of
+from asleft.domain.evidence.pieces import Change, Piece, Source
+from asleft.domain.stations import StationId
+from asleft.ports.clock import Clock
+from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
+
+__all__ = ["Read"]
+
+
+class Read:
+    """Both repositories as they are read for one question.
+
+    Args:
+        records: The records.
+        baseline: The baseline.
+        clock: Gives the time.
+        limit: At most so many of the newest commits of the records.
+    """
+
+    def __init__(
+        self, records: RecordsEvidence, baseline: BaselineEvidence, clock: Clock, *, limit: int | None = None
+    ) -> None:
+        self._records = records
+        self._from = baseline
+        self._limit = limit
+        self._spans: dict[tuple[str, str], list[Span]] = {}
+        self._pages = Pages()
+        self.now = clock()
+
+    @cached_property
+    def records(self) -> list[Piece]:
+        """The commits of the records, newest first."""
+        found = self._records.pieces(limit=self._limit)
+        if self._limit is not None and not any(piece.values("Baseline") for piece in found):
+            return self._records.pieces()
+        return found
+
+    @cached_property
+    def forces(self) -> list[Force]:
+        """The revisions in force, oldest first."""
+        return forces(reversed(self.records))
+
+    @cached_property
+    def baseline(self) -> list[Piece]:
+        """The commits of the baseline, newest first, each approved or only written."""
+        return approved(self._from.pieces(), [one.commit for one in self.forces])
+
+    @cached_property
+    def newest(self) -> Estate | None:
+        """The estate in force last, or the newest that can be read where none was yet."""
+        for commit in (
+            *(one.commit for one in reversed(self.forces)),
+            *(one.commit for one in self.baseline),
+        ):
+            estate = self.estate(commit)
+            if estate is not None:
+                return estate
+        return None
+
+    def zone(self, site: str) -> str:
+        """Give the time zone of a site; UTC where the estate does not have it."""
+        there = self.newest.sites.get(site) if self.newest else None
+        return there.time_zone if there else "UTC"
+
+    def zone_of_all(self, sites: tuple[str, ...]) -> str:
+        """Give the time zone that sites share; UTC where they share none."""
+        zones = {self.zone(site) for site in sites}
+        return zones.pop() if len(zones) == 1 else "UTC"
+
+    def estate(self, commit: str) -> Estate | None:
+        """Give the estate of a revision; None where it cannot be read."""
+        return self._from.estate(commit)
+
+    def changes(self, piece: Piece) -> tuple[Change, ...]:
+        """Give the approved values that a commit of the baseline changed; all of them where nothing could be read before."""
+        after = self.estate(piece.commit)
+        if after is None:
+            return ()
+        known = {one.commit: one for one in self.baseline}
+        parent = piece.parents[0] if piece.parents else ""
+        while parent:
+            before = self.estate(parent)
+            if before is not None:
+                return changed(before, after)
+            above = known.get(parent)
+            parent = above.parents[0] if above and above.parents else ""
+        return changed(replace(after, stations={}), after)
+
+    def told(self, piece: Piece) -> Piece:
+        """Give a piece with what it changed, where it is one of the baseline."""
+        return replace(piece, changes=self.changes(piece)) if piece.source is Source.BASELINE else piece
+
+    def sense(self, piece: Piece) -> Sense:
+        """Say of a piece what only the estate of its time can say."""
+        force = force_at(self.forces, piece.when)
+        commit = piece.commit if piece.source is Source.BASELINE else force.commit if force else ""
+        estate = self.estate(commit) if commit else None
+        if estate is None:
+            return Sense(concerns=about_units(piece))
+        here = [
+            as_left
+            for name in piece.stations
+            if (station := StationId.parse(name)) and (as_left := estate.stations.get(station))
+        ]
+        concerns = {
+            as_left.profile.settings[setting].concern
+            for as_left in here
+            for setting in piece.settings
+            if setting in as_left.profile.settings
+        }
+        sites = piece.sites or tuple(estate.sites)
+        return Sense(
+            roles=frozenset(as_left.role for as_left in here if as_left.role),
+            concerns=frozenset(concerns) | about_units(piece),
+            occasions=frozenset(name for site in sites for name in self._on(site, piece.when)),
+        )
+
+    def _on(self, site: str, at: datetime) -> tuple[str, ...]:
+        force = force_at(self.forces, at)
+        if force is None:
+            return ()
+        key = (site, force.commit + force.record)
+        if key not in self._spans:
+            self._spans[key] = list(spans_of(site, [force], self.estate, self.now))
+        return next((span.occasions for span in self._spans[key] if span.since <= at < span.until), ())
+
+    def sights(self, blobs: Iterator[str]) -> dict[str, Sight]:
+        """Read pages of stations as found, by blob."""
+        return {blob: self._pages.read(data) for blob, data in self._records.blobs(blobs)}
+
+    def lent(self, until: datetime) -> list[Lent]:
+        """Give what orders lent until a time."""
+        listed = [
+            (piece, blob) for piece, blob in lending_blobs(reversed(self.records)) if piece.when < until
+        ]
+        pages: Mapping[str, bytes] = dict(self._records.blobs(blob for _, blob in listed))
+        return lent_of(listed, pages)

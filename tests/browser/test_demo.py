@@ -44,7 +44,7 @@ def test_the_demo_is_followed_in_one_browser(tmp_path: Path, browser: Browser) -
         demo.stdin.write("\n")
         demo.stdin.flush()
         expect(idris.locator("#station-off")).to_contain_text("+12 dB", timeout=LONG)
-        expect(wren.locator("main")).to_contain_text("quillfen-hall/drums", timeout=LONG)
+        expect(wren.locator("main")).to_contain_text("Quillfen Hall: drums", timeout=LONG)
         assert wren.evaluate("window.notLoadedAgain") is True
         drawn_up(wren, url, "quillfen-hall/drums")
         confirm(wren, "before doors")

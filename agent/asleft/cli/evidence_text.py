@@ -67,11 +67,11 @@ def tell_instant(made: Instant) -> None:
     say(f"{made.station} at {local(made.at, made.zone)}")
     force = made.force
     if force is not None:
-        say(f"As left:  revision {force.commit[:10]}; {force.words(made.at)}")
-    say(f"On then:  {', '.join(made.occasions) or 'nothing'}")
+        say(f"As left:  revision {safe(force.commit[:10])}; {force.words(made.at)}")
+    say(f"On then:  {safe(', '.join(made.occasions) or 'nothing')}")
     if made.page is not None:
         say(
-            f"As found: {made.read}; the page of {made.page.commit[:10]}, {local(made.page.when, made.zone)}; "
+            f"As found: {safe(made.read)}; the page of {made.page.commit[:10]}, {local(made.page.when, made.zone)}; "
             "nothing else was recorded until then"
         )
     rows = [("", "setting", "as left", "as found", "", "recorded so since", "")]

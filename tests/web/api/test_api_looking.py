@@ -55,7 +55,6 @@ def within(command: Any, answer: Any, *, but: frozenset[str] = frozenset(), at: 
         (["alarms"], "alarms", "at"),
         (["orders"], "orders", ""),
         (["orders", "--all"], "orders?all=true", ""),
-        (["history"], "history", ""),
         (["baseline"], "baseline", "fetched"),
     ],
 )

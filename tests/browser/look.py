@@ -3,7 +3,7 @@
     python tests/browser/look.py [PATH ...] [--quiet] [--stay] [--as wren-halloway]
 
 Each path (the first page where none is named) is taken at 360 x 740 and 1280 x 800, light and dark, into a new folder under
-the temporary folder, whose name is printed. `--quiet` leaves all stations as they are; `--stay` goes on serving, and prints
+the temporary folder, whose name is printed; ORDER in a path stands for the order that waits. `--quiet` leaves all stations as they are; `--stay` goes on serving, and prints
 an address with a first link. It needs Debian's chromium and the Python package playwright.
 """
 
@@ -161,10 +161,12 @@ async def main() -> int:
     given = parser.parse_args()
     into = Path(tempfile.mkdtemp(prefix="asleft-look-"))
     with tempfile.TemporaryDirectory(prefix="asleft-bench-") as folder:
-        async with a_served_page(Path(folder), quiet=given.quiet) as (url, accounts, _):
+        async with a_served_page(Path(folder), quiet=given.quiet) as (url, accounts, parts):
+            waiting = next((view.kept.order.id for view in parts.desk.order_views()), "")
+            paths = [path.replace("ORDER", waiting) for path in given.paths]
             async with async_playwright() as playwright:
                 browser = await playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-                wrong = await pictures(browser, url, accounts, given.key, given.paths, into)
+                wrong = await pictures(browser, url, accounts, given.key, paths, into)
                 await browser.close()
             sys.stdout.write("".join(f"{one}\n" for one in dict.fromkeys(wrong)))
             sys.stdout.write(f"{into}\n")

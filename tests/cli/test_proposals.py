@@ -121,3 +121,29 @@ def test_what_the_check_refuses_is_refused(bench: Bench) -> None:
     assert told.code == 6
     assert "the estate would not pass the check" in told.err
     assert branches(bench) == ["main"]
+
+
+def test_proposals_are_listed_until_they_are_taken_over(bench: Bench) -> None:
+    """The newest first, each with the way to its effect; gone once it is merged, or once another commit says the same."""
+    assert run(bench, "proposals").out == "No proposal waits.\n"
+    run(bench, "adopt", DRUMS, *WHO)
+    bench.meddle(f"{HALL}/bass", "panel.key-dim", "60 %")
+    run(bench, "round", "--site", HALL)
+    adopted = run(bench, "adopt", f"{HALL}/bass", *WHO)
+    assert (adopted.code, adopted.err) == (0, "")
+    told = run(bench, "proposals")
+    assert (told.code, told.err) == (0, "")
+    heads = [line for line in told.out.splitlines() if not line.startswith(" ")]
+    assert sorted(line.partition(": ")[0] for line in heads) == [f"{HALL}/bass", DRUMS]
+    listed = json.loads(run(bench, "proposals", "--json").out)["proposals"]
+    drums = next(one for one in listed if one["subject"].startswith(DRUMS))
+    assert drums["files"] == [f"sites/{HALL}/stations/drums.yaml"]
+    assert drums["branch"] in branches(bench)
+    assert f"asleft effect {drums['commit'][:10]}" in told.out
+    git(bench.repository, "merge", "--quiet", "--ff-only", drums["branch"])
+    run(bench, "round", "--site", HALL)
+    (bass,) = json.loads(run(bench, "proposals", "--json").out)["proposals"]
+    assert bass["subject"].startswith(f"{HALL}/bass")
+    git(bench.repository, "cherry-pick", bass["commit"])
+    run(bench, "round", "--site", HALL)
+    assert run(bench, "proposals").out == "No proposal waits.\n"

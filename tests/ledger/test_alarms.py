@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState, Mark, Shelf
+from asleft.domain.drift import DriftKind
 from asleft.domain.estate import StationId
 from asleft.ledger.alarms import EVENTS_KEPT, SqliteAlarms
 from asleft.ledger.store import LedgerTrouble, SqliteLedger
@@ -132,3 +133,35 @@ def test_all_or_nothing(store: SqliteAlarms, path: Path) -> None:
     with pytest.raises(LedgerTrouble):
         store.keep([FULL], raised([0]))
     assert store.alarms() == {}
+
+
+def test_the_life_of_one_stations_alarms(store: SqliteAlarms) -> None:
+    """The newest first, so many at most, and nothing of other stations; one kind or one setting where that is asked for."""
+    level = "headphones.limiter-level"
+    every = [
+        AlarmEvent(
+            at=second(at),
+            drift=gain(
+                station=KEYS if at % 3 == 0 else DRUMS, setting=level if at % 2 else "headphones.gain"
+            ),
+            move="raised",
+            state=AlarmState.UNACKNOWLEDGED,
+        )
+        for at in range(12)
+    ]
+    store.keep([], every)
+    ours = [event for event in reversed(every) if event.drift.key.station == DRUMS]
+    assert list(store.life(DRUMS, 99)) == ours
+    assert list(store.life(DRUMS, 3, kind=DriftKind.SETTING)) == ours[:3]
+    assert list(store.life(DRUMS, 99, setting=level)) == [e for e in ours if e.drift.key.setting == level]
+    assert store.life(DRUMS, 99, kind=DriftKind.UNREACHABLE) == ()
+    plan = [
+        str(row[3])
+        for row in store._ledger.rows(
+            "EXPLAIN QUERY PLAN SELECT body FROM alarm_event"
+            " WHERE json_extract(body, '$.drift.key.station.site') = 'quay'"
+            " AND json_extract(body, '$.drift.key.station.name') = 'drums' ORDER BY at DESC, id DESC LIMIT 3"
+        )
+    ]
+    assert len(plan) == 1
+    assert "alarm_event_of" in plan[0]

@@ -255,6 +255,32 @@ async def test_one_that_has_gone(tmp_path: Path) -> None:
                 assert (await client.get(path)).status_code == 404, path
 
 
+async def test_what_became_of_it_is_told_move_by_move(tmp_path: Path) -> None:
+    """It became an alarm, was seen by a person by name, went away; the other setting's alarm is not among them; all of a station's are."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        await alarmed(page, "headphones.gain", "+12 dB")
+        async with page.signed_in() as client:
+            await send(client, MENUS, "acknowledge")
+            page.bench.meddle(DRUMS, "panel.menus", "locked")
+            await page.desk.round()
+            await page.clock.sleep(600)
+            await page.desk.round()
+            said = plain((await client.get(MENUS)).text)
+            all_said = plain((await client.get(f"/alarms/{DRUMS}")).text)
+            site = plain((await client.get(f"/alarms/{HALL}")).text)
+    assert "3 moves of the alarm in words" in said
+    life = said.partition("What became of it")[2]
+    away, seen, raised = (
+        life.index(words) for words in ("went away", "seen (acknowledged)", "became an alarm")
+    )
+    assert away < seen < raised
+    assert "menus changed to open, approved is locked Wren Halloway" in life
+    assert "headphone gain" not in life
+    assert "4 moves of alarms in words" in all_said
+    assert "What became of" not in site
+
+
 async def test_a_station_that_does_not_answer(tmp_path: Path) -> None:
     """It has no values to draw and nothing to restore or adopt; it can be seen, put off and taken out of service."""
     with a_page(tmp_path) as page:

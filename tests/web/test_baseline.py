@@ -1,5 +1,6 @@
 """Baseline: what is in force, why what is newer is not, and what that would do, no further than a person may look."""
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,12 +13,14 @@ from asleft.domain.hazards import Hazard, HazardKind
 from asleft.domain.layers import Origin
 from asleft.domain.people import Approval
 from asleft.domain.problems import Level, Problem
-from asleft.ports.baseline import Objection, Revision
+from asleft.ports.baseline import Objection, OpenProposal, Revision
 from asleft.web.pages.baseline import view_of
 from asleft.web.pages.effects import effect_view
 from asleft.work.approved import BaselineUnusable, Stand
-from estates import HALL
+from estates import HALL, WREN
+from stage import DRUMS as DRUMS_NAME
 from web.page import Elements, a_page
+from web.side_stage import PELL, alarmed, proposing
 
 AT = datetime(2026, 6, 10, 12, tzinfo=UTC)
 OLD = Revision(commit="a" * 40, author="Wren Halloway", committed_at=AT, subject="Approve")
@@ -227,3 +230,50 @@ async def test_the_baseline_is_for_people_who_may_look(tmp_path: Path) -> None:
         async with page.signed_in("pell-osgood") as client:
             assert (await client.get("/baseline")).status_code == 403
             assert (await client.get("/people")).status_code == 403
+
+
+async def test_proposals_wait_with_what_they_would_do(tmp_path: Path) -> None:
+    """Each leads to its effect, hazard and caution with it; nobody finds one that is not there."""
+    with a_page(tmp_path) as page, proposing(page):
+        async with page.signed_in() as client:
+            assert "None waits." in Elements((await client.get("/baseline")).text).text
+            await alarmed(page, "headphones.gain", "+12 dB")
+            await page.desk.proposing.adopt(
+                DRUMS_NAME, ["headphones.gain"], by=WREN, reason="<b>the drummer asked</b>"
+            )
+            await page.clock.sleep(60)
+            text = (await client.get("/baseline")).text
+            assert f"{DRUMS_NAME}: proposed headphones.gain 0 dB → +12 dB as left" in Elements(text).text
+            found = re.search(r'href="(/baseline/proposals/[0-9a-f]{40})"', text)
+            assert found is not None
+            answer = await client.get(found[1])
+            said = Elements(answer.text).text
+            assert "by Wren Halloway" in said
+            assert f"sites/{HALL}/stations/drums.yaml" in said
+            assert "merge asleft/adopt-quillfen-hall-drums" in said
+            assert "It can get louder at the ear" in said
+            assert "0 dB → +12 dB" in said
+            assert "Caution: Take the earphones out" in said
+            assert "which is not in force now" not in said
+            for wrong in ("f" * 40, "x", "..%2f", "<b>"):
+                assert (await client.get(f"/baseline/proposals/{wrong}")).status_code == 404
+            page.bench.approve("people.yaml", "name: Pell Osgood", "name: Pell O.")
+            await page.desk.round()
+            assert "which is not in force now" in Elements((await client.get(found[1])).text).text
+        async with page.signed_in(PELL) as client:
+            assert (await client.get(found[1])).status_code == 200
+
+
+def test_proposals_for_other_sites_are_counted() -> None:
+    """Who may look at one site sees what touches that one alone; the rest is a number, and fifty are listed."""
+
+    def a_proposal(*files: str) -> OpenProposal:
+        return OpenProposal(branch="asleft/adopt-x", revision=NEW, base="c" * 40, files=files)
+
+    ours, others = a_proposal(f"sites/{HALL}/stations/drums.yaml"), a_proposal("estate.yaml")
+    view = view_of(
+        a_stand(), None, (), sees=lambda site: site == HALL, everywhere=False, waiting=[ours, others, ours]
+    )
+    assert (len(view.waiting), view.waiting_hidden, view.waiting_more) == (2, 1, False)
+    many = view_of(a_stand(), None, (), sees=lambda _: True, everywhere=True, waiting=[others] * 51)
+    assert (len(many.waiting), many.waiting_hidden, many.waiting_more) == (50, 0, True)

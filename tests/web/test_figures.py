@@ -150,6 +150,7 @@ async def test_the_page(tmp_path: Path) -> None:
     assert len(drawn) == 3  # nobody has acknowledged it, and it has not returned
     assert all(set((one["aria-labelledby"] or "").split()) <= ids for one in drawn)
     assert said.count("The same as a table") == 5
+    assert "it is derived from the records" in said
     assert not [one for _, one in shown.all if "style" in one or any(name.startswith("on") for name in one)]
 
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
 from asleft.domain.alarms.figures import figures_of
+from asleft.domain.alarms.times import times_to_see, times_to_stand
 from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.estate import StationId
 from asleft.web.pages.series import (
@@ -18,8 +19,6 @@ from asleft.web.pages.series import (
     raised_per_hour,
     slots_of,
     standing_at_once,
-    times_to_see,
-    times_to_stand,
 )
 from domain.alarmed import alarm_in, gain, raised, second
 from domain.made import DRUMS, NOON

@@ -14,7 +14,7 @@ from asleft.domain.estate import Estate
 from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level, Problem
 from asleft.ledger.store import SqliteLedger
-from asleft.ports.baseline import Approved, Approver, Objection, Revision, Touch, Verdict
+from asleft.ports.baseline import Approved, Approver, Objection, OpenProposal, Revision, Touch, Verdict
 from asleft.work.approved import (
     APPROVED,
     FETCHED,
@@ -109,6 +109,10 @@ class Revisions:
             approval=self.rule,
         )
         return estate, WRONG[:1]
+
+    def proposals(self, limit: int) -> Sequence[OpenProposal]:
+        """Fail: nobody asks here."""
+        raise AssertionError(limit)
 
     def touched(self, commit: str, file: str, line: int) -> Touch:
         """Fail: nobody asks here."""

@@ -64,7 +64,7 @@ _ROOMS: Final = {
     "confirming": ("confirm", "stop"),
     "lending": ("lend", "lent", "give-back"),
     "acts": ("identify", "clear-errors", "factory-state"),
-    "proposals": ("adopt", "concede", "exchange", "enrol"),
+    "proposals": ("adopt", "concede", "exchange", "enrol", "proposals"),
     "people": ("people",),
     "service": ("run",),
     "settings": ("settings",),

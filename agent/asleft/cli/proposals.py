@@ -1,14 +1,14 @@
-"""Commands that propose changes of the baseline: adopt, concede, exchange, enrol."""
+"""Commands about changes proposed for the baseline: adopt, concede, exchange, enrol, proposals."""
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import UTC, date
 from itertools import islice
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from asleft.cli.options import HomeOption, JsonOption
-from asleft.cli.output import paint, safe, say, say_json
+from asleft.cli.output import clock_time, paint, safe, say, say_json
 from asleft.cli.rounds import tell_notices
 from asleft.cli.running import run
 from asleft.cli.through import desk_at
@@ -30,6 +30,46 @@ def add_to(app: typer.Typer) -> None:
     app.command(short_help="Propose an exception with a holder, a reason and an end.")(concede)
     app.command(short_help="Propose another unit for a station.")(exchange)
     app.command(short_help="Propose a new station for a unit that answers.")(enrol)
+    app.command(short_help="Say which proposals wait for people.")(proposals)
+
+
+_MOST = 50
+
+
+def proposals(home: HomeOption, *, as_json: JsonOption = False) -> None:
+    """Say which changes that were proposed here wait for people, the newest first, fifty at most."""
+    from asleft.daemon.assembly import open_desk  # noqa: PLC0415 keeps --help quick
+    from asleft.work.proposing.words import approve_words  # noqa: PLC0415 as above
+
+    with open_desk(home) as desk:
+        waiting, rule = desk.proposals(_MOST), desk.in_force().estate.approval
+    if as_json:
+        say_json(
+            "proposals",
+            proposals=[
+                {
+                    "branch": one.branch,
+                    "commit": one.revision.commit,
+                    "base": one.base,
+                    "subject": one.revision.subject,
+                    "by": one.revision.author,
+                    "at": one.revision.committed_at,
+                    "files": one.files,
+                    "approve": approve_words(rule, one.branch, one.revision.commit),
+                }
+                for one in waiting
+            ],
+        )
+    elif not waiting:
+        say("No proposal waits.")
+    for one in () if as_json else waiting:
+        about = one.revision
+        say(
+            paint(safe(about.subject), "strong"),
+            f"  by {safe(about.author)}, {clock_time(about.committed_at.astimezone(UTC))}; branch {safe(one.branch)}",
+            f"  what it does: asleft effect {about.commit[:10]}",
+            f"  to approve it: {safe(approve_words(rule, one.branch, about.commit))}",
+        )
 
 
 def adopt(

@@ -7,7 +7,7 @@ from pydantic import TypeAdapter
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent, Mark
 from asleft.domain.alarms.life import at_rest
-from asleft.domain.drift import DriftKey
+from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.estate import StationId
 from asleft.ledger.packing import pack
 from asleft.ledger.store import SqliteLedger
@@ -94,6 +94,19 @@ class SqliteAlarms:
         rows = self._ledger.rows(
             "SELECT body FROM alarm_event WHERE at >= ? AND at < ? ORDER BY at, id",
             (_text(since), _text(until)),
+        )
+        return tuple(_EVENT.validate_json(body) for (body,) in rows)
+
+    def life(
+        self, station: StationId, limit: int, *, kind: DriftKind | None = None, setting: str = ""
+    ) -> Sequence[AlarmEvent]:
+        """Give what happened to a station's alarms, newest first."""
+        rows = self._ledger.rows(
+            "SELECT body FROM alarm_event WHERE json_extract(body, '$.drift.key.station.site') = ?"
+            " AND json_extract(body, '$.drift.key.station.name') = ?"
+            " AND (? = '' OR json_extract(body, '$.drift.key.kind') = ?)"
+            " AND (? = '' OR json_extract(body, '$.drift.key.setting') = ?) ORDER BY at DESC, id DESC LIMIT ?",
+            (station.site, station.name, kind or "", kind or "", setting, setting, limit),
         )
         return tuple(_EVENT.validate_json(body) for (body,) in rows)
 

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Protocol
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent, Mark
-from asleft.domain.drift import DriftKey
+from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.stations import StationId
 
 __all__ = ["AlarmStore"]
@@ -40,3 +40,15 @@ class AlarmStore(Protocol):
 
     def events(self, since: datetime, until: datetime) -> Sequence[AlarmEvent]:
         """Give what happened from a time until before another, oldest first."""
+
+    def life(
+        self, station: StationId, limit: int, *, kind: DriftKind | None = None, setting: str = ""
+    ) -> Sequence[AlarmEvent]:
+        """Give what happened to a station's alarms, newest first, without reading anything else.
+
+        Args:
+            station: The station; a site's own alarms where its name is empty.
+            limit: So many moves at most.
+            kind: Only alarms of this kind; all where None.
+            setting: Only alarms about this setting; all where it is empty.
+        """

@@ -8,7 +8,16 @@ from typing import Protocol
 from asleft.domain.estate import Estate
 from asleft.domain.problems import Problem
 
-__all__ = ["Approved", "Approver", "Baseline", "Objection", "Revision", "Touch", "Verdict"]
+__all__ = [
+    "Approved",
+    "Approver",
+    "Baseline",
+    "Objection",
+    "OpenProposal",
+    "Revision",
+    "Touch",
+    "Verdict",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -82,6 +91,23 @@ class Verdict:
     objections: tuple[Objection, ...] = ()
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenProposal:
+    """A branch that was proposed, and whose change the followed branch does not have.
+
+    Args:
+        branch: Its name, as `asleft/adopt-quillfen-hall-drums-1a2b3c4d`.
+        revision: Its commit.
+        base: The commit that it changes.
+        files: Files that it touches, from the estate's folder.
+    """
+
+    branch: str
+    revision: Revision
+    base: str
+    files: tuple[str, ...]
+
+
 class Baseline(Protocol):
     """The approved settings, at any revision."""
 
@@ -117,6 +143,9 @@ class Baseline(Protocol):
 
     def load(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:
         """Read the estate at a revision; None where errors among the problems forbid to use it."""
+
+    def proposals(self, limit: int) -> Sequence[OpenProposal]:
+        """Give the branches that were proposed here and wait for people, newest first, so many at most."""
 
     def touched(self, commit: str, file: str, line: int) -> Touch:
         """Say which commit last touched a line."""

@@ -10,7 +10,7 @@ from typing import Final
 from asleft.domain.estate import Estate
 from asleft.domain.problems import Problem
 from asleft.domain.profile import Profile
-from asleft.ports.baseline import Revision, Touch, Verdict
+from asleft.ports.baseline import OpenProposal, Revision, Touch, Verdict
 from asleft.source.checkout import MAX_BLOB, Commits
 from asleft.source.estate import EstateReader
 from asleft.source.reading import FileRead, read_file, unreadable
@@ -91,6 +91,12 @@ class GitBaseline:
             while len(self._kept) > _KEPT:
                 self._kept.popitem(last=False)
         return self._kept[commit]
+
+    def proposals(self, limit: int) -> Sequence[OpenProposal]:
+        """Give the branches that were proposed here and wait for people, newest first, so many at most."""
+        from asleft.source.proposed import open_proposals  # noqa: PLC0415 few commands ask
+
+        return open_proposals(self._commits, self.newest().commit, limit)
 
     def touched(self, commit: str, file: str, line: int) -> Touch:
         """Say which commit last touched a line."""

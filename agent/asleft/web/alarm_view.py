@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
-from asleft.domain.alarms.alarm import Alarm, AlarmState, Mark
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState, Mark
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.hearing import CAUTION
@@ -15,6 +15,7 @@ from asleft.drawn.life import Moment, TimeLine, Topic, life_of, time_line
 from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.ledger import Looked
 from asleft.ports.records import Entry
+from asleft.web.alarm_life import Became, became
 from asleft.web.asking import (
     LAYER_WORDS,
     Choice,
@@ -156,6 +157,7 @@ class AlarmPage:
         people: Who could answer for a concession: key and name.
         moments: What the records say of it, the newest first.
         line: The same as a drawing.
+        became: What became of the alarms, move by move, the newest first.
         may: What the viewer may ask for.
         given: What was typed.
         wrong: Why something was not done.
@@ -178,6 +180,7 @@ class AlarmPage:
     people: tuple[tuple[str, str], ...]
     moments: tuple[Moment, ...]
     line: TimeLine | None
+    became: tuple[Became, ...]
     may: May
     given: Given = field(default_factory=Given)
     wrong: Wrong | None = None
@@ -234,6 +237,7 @@ def view_of(
     orders: Sequence[OrderView],
     sources: Mapping[str, Source | None],
     entries: Sequence[Entry],
+    events: Sequence[AlarmEvent] = (),
     may: May,
     given: Given | None = None,
     wrong: Wrong | None = None,
@@ -250,6 +254,7 @@ def view_of(
         orders: Orders that have not ended.
         sources: Where approved values come from, by setting.
         entries: The records about the station, the newest first.
+        events: What happened to the alarms, the newest first.
         may: What the viewer may ask for.
         given: What was typed.
         wrong: Why something was not done.
@@ -294,6 +299,7 @@ def view_of(
         people=tuple((person.key, person.name) for person in estate.people.values()),
         moments=moments,
         line=time_line(moments, now),
+        became=became(events, estate.people),
         may=may,
         given=given or Given(),
         wrong=wrong,

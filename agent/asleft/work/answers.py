@@ -4,7 +4,9 @@ from collections.abc import Generator, Iterable, Sequence
 from datetime import timedelta
 from functools import cached_property
 
+from asleft.domain.alarms.alarm import AlarmEvent
 from asleft.domain.alarms.figures import Figures
+from asleft.domain.drift import DriftKind
 from asleft.domain.effects.effect import Effect, effect_between
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.groups import Group
@@ -13,7 +15,7 @@ from asleft.domain.names import harmless
 from asleft.domain.orders import OrderState
 from asleft.domain.problems import Problem
 from asleft.ports.alarms import AlarmStore
-from asleft.ports.baseline import Baseline
+from asleft.ports.baseline import Baseline, OpenProposal
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger, Looked, Standing
 from asleft.ports.orders import KeptOrder
@@ -72,6 +74,12 @@ class Desk:
     def figures(self, days: float, *, interval: timedelta | None = None) -> Figures:
         """Give the figures of the last days; the interval between rounds bounds the time to detect."""
         return self._board.figures(days, interval=interval)
+
+    def alarm_life(
+        self, station: StationId, limit: int, *, kind: DriftKind | None = None, setting: str = ""
+    ) -> Sequence[AlarmEvent]:
+        """Give what happened to a station's alarms, or to one of them, newest first; see `ports.alarms.AlarmStore.life`."""
+        return self._board.life(station, limit, kind=kind, setting=setting)
 
     def happened(self, days: float) -> Happened:
         """Give what happened to alarms in the last days, as far as it is kept."""
@@ -184,6 +192,19 @@ class Desk:
     def problems_of(self, commit: str) -> Sequence[Problem]:
         """Give what the check says of a revision of the baseline."""
         return tuple(self._baseline.load(commit)[1])
+
+    def proposals(self, limit: int) -> Sequence[OpenProposal]:
+        """Give the changes that were proposed here and wait for people, newest first, so many at most."""
+        return self._baseline.proposals(limit)
+
+    def effect_of_proposal(self, proposal: OpenProposal) -> Effect | None:
+        """Say what a proposal would do, held against what it was made on; None where one of the two cannot be used."""
+        before, _ = self._baseline.load(proposal.base)
+        after, _ = self._baseline.load(proposal.revision.commit)
+        if before is None or after is None:
+            return None
+        found = {station: look.found for station, look in self.looks().items() if look.found}
+        return effect_between(before, after, found=found, touched=proposal.files)
 
     def effect_of(self, commit: str) -> Effect | None:
         """Say what bringing a revision into force would do, held against what was found; None where it cannot be used."""

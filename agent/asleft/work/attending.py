@@ -17,7 +17,7 @@ from asleft.domain.orders import OrderState
 from asleft.domain.problems import Problem
 from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.alarms import AlarmStore
-from asleft.ports.baseline import Baseline, Revision, Touch, Verdict
+from asleft.ports.baseline import Baseline, OpenProposal, Revision, Touch, Verdict
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
 from asleft.ports.orders import KeptOrder
@@ -93,6 +93,10 @@ class FetchedApart:
     def load(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:
         """Read the estate at a revision."""
         return self._baseline.load(commit)
+
+    def proposals(self, limit: int) -> Sequence[OpenProposal]:
+        """Give the branches that were proposed here and wait for people."""
+        return self._baseline.proposals(limit)
 
     def touched(self, commit: str, file: str, line: int) -> Touch:
         """Say which commit last touched a line."""

@@ -288,7 +288,7 @@ async def test_a_stream_lasts_and_ends_with_the_agent(
                 beats = 0
                 while beats < 5:
                     beats += (await anext(lines)) == ": still here"
-                part.follow(page.desk.estate_now())
+                page.parts.live.changed(["baseline", "stations", "rounds"])
                 while (await anext(lines)) != 'data: ["baseline", "rounds", "stations"]':
                     pass
                 task.cancel()

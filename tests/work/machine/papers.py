@@ -12,7 +12,7 @@ from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import Value
 from asleft.domain.problems import Problem
 from asleft.ledger.store import SqliteLedger
-from asleft.ports.baseline import Approved, Revision, Touch, Verdict
+from asleft.ports.baseline import Approved, OpenProposal, Revision, Touch, Verdict
 from asleft.ports.records import Entry
 from work.machine.world import BEGIN, Instant, World
 
@@ -171,6 +171,11 @@ class Revisions:
     def load(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:
         """Give the estate at a revision."""
         return self._estates[int(commit, 16) - 1], ()
+
+    def proposals(self, limit: int) -> Sequence[OpenProposal]:
+        """Give none: nobody proposes anything here."""
+        del limit
+        return ()
 
     def touched(self, commit: str, file: str, line: int) -> Touch:
         """Name the one who approves everything."""

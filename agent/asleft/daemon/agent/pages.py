@@ -166,9 +166,7 @@ class PagesPart:
                     _log.warning("cut short; the next start finishes or undoes it", errands=late)
 
     def follow(self, estate: Estate) -> None:
-        """Tell open pages that other things hold from now on."""
-        del estate
-        self._parts.live.changed(["baseline", "stations", "rounds"])
+        """Do nothing: `PageAttendant` tells open pages, once."""
 
 
 class _Patient(H11Protocol):

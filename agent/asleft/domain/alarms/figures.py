@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent
 from asleft.domain.alarms.floods import FLOOD_BEGINS_OVER, FLOOD_WINDOW, RAISED, floods
 from asleft.domain.alarms.life import is_stale
 from asleft.domain.alarms.nuisance import SPLIT, fleeting, split
+from asleft.domain.alarms.times import times_to_see, times_to_stand
 from asleft.domain.drift import Drift, DriftKey, DriftKind
 from asleft.domain.estate import StationId
 from asleft.domain.statistics import Share, mean, median, wilson
@@ -309,13 +310,8 @@ def _of_one_station(drift: Drift) -> bool:
 
 
 def _restoration(events: Sequence[AlarmEvent]) -> Figure:
-    """Give the mean time for which a drift stood; what nobody was meant to see does not count."""
-    shown = {AlarmState.NORMAL, AlarmState.RETURNED}
-    taken = [
-        (event.at - event.since).total_seconds()
-        for event in events
-        if event.move == "returned" and event.since is not None and event.state in shown
-    ]
+    """Give the mean time for which a drift stood."""
+    taken = times_to_stand(events)
     middle = median(taken)
     return Figure(
         name="time to restore, mean",
@@ -328,13 +324,7 @@ def _restoration(events: Sequence[AlarmEvent]) -> Figure:
 
 def _acknowledgement(events: Sequence[AlarmEvent]) -> Figure:
     """Give the mean time from an alarm to its acknowledgement."""
-    waiting: dict[object, datetime] = {}
-    taken: list[float] = []
-    for event in events:
-        if event.move == RAISED:
-            waiting[event.drift.key] = event.at
-        elif event.move == "acknowledged" and event.drift.key in waiting:
-            taken.append((event.at - waiting.pop(event.drift.key)).total_seconds())
+    taken = times_to_see(events)
     return Figure(
         name="time to acknowledge, mean",
         value=mean(taken),

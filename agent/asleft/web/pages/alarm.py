@@ -11,6 +11,7 @@ from starlette.routing import Route
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.ports.records import Entry
+from asleft.web.alarm_life import MOST_MOVES
 from asleft.web.alarm_view import Given, alarms_of, kind_of, view_of
 from asleft.web.asking import (
     Sources,
@@ -81,7 +82,8 @@ class _Alarms:
         viewer, now = web.viewer(request), web.parts.clock()
         estate = desk.estate_now()
         target, setting = self._about(request, viewer, estate)
-        known = kind_of(setting) is not None or (
+        kind = kind_of(setting)
+        known = kind is not None or (
             target.name != "" and setting in estate.stations[target].profile.settings
         )
         if setting and not known:
@@ -101,6 +103,9 @@ class _Alarms:
             orders=desk.order_views(),
             sources={name: self._sources.of(estate, target, name) for name in names} if target.name else {},
             entries=entries,
+            events=desk.alarm_life(
+                target, MOST_MOVES, kind=kind, setting=setting if setting and kind is None else ""
+            ),
             may=may_at(estate, viewer.person, target.site),
             given=given or Given(holder=viewer.person.key),
             wrong=wrong,

@@ -11,14 +11,16 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from asleft.domain.effects.effect import Effect
+from asleft.domain.estate import Estate
 from asleft.domain.people import Approval, Right
 from asleft.domain.problems import Level, Problem
-from asleft.ports.baseline import Revision
+from asleft.ports.baseline import OpenProposal, Revision
 from asleft.web.pages.effects import EffectView, Sees, effect_view, may_see_file
-from asleft.web.web import Web
+from asleft.web.web import Viewer, Web
 from asleft.work.approved import Stand
+from asleft.work.proposing.words import approve_words
 
-__all__ = ["BaselineView", "routes", "view_of"]
+__all__ = ["BaselineView", "ProposalView", "routes", "view_of"]
 
 _HOLDS: Final = timedelta(seconds=5)
 """So long an answer is given again: to judge a baseline takes git and ssh-keygen some time."""
@@ -51,6 +53,48 @@ class Some:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class WaitingView:
+    """A proposal that waits.
+
+    Args:
+        branch: Its branch.
+        commit: Its commit.
+        subject: What it is, in words.
+        author: Who proposed it.
+        at: When.
+        files: Files that it touches.
+    """
+
+    branch: str
+    commit: str
+    subject: str
+    author: str
+    at: datetime
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ProposalView:
+    """A proposal in full.
+
+    Args:
+        waiting: What the list tells of it.
+        base: The revision that it was made on.
+        apart: Whether another one is in force by now.
+        approve: How it comes into force.
+        zone: Time zone of the sites.
+        effect: What it would do; None where it cannot be told.
+    """
+
+    waiting: WaitingView
+    base: str
+    apart: bool
+    approve: str
+    zone: str
+    effect: EffectView | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class BaselineView:
     """How the baseline stands.
 
@@ -71,7 +115,10 @@ class BaselineView:
         objections: Why newer ones are not approved.
         effect: What the newest would do; None where it is in force, or cannot be used.
         problems: What the check says of the newest, or of the one in force, beside errors.
-        proposals: Path to the changes that were proposed.
+        proposals: Path to the changes that were ever proposed.
+        waiting: Those that wait, the newest first.
+        waiting_more: Whether there are older ones that are not listed.
+        waiting_hidden: How many are about sites that may not be looked at.
     """
 
     rule: str
@@ -91,6 +138,9 @@ class BaselineView:
     effect: EffectView | None
     problems: Some
     proposals: str
+    waiting: tuple[WaitingView, ...] = ()
+    waiting_more: bool = False
+    waiting_hidden: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,10 +151,11 @@ class _Known:
     stand: Stand
     effect: Effect | None
     problems: tuple[Problem, ...]
+    waiting: tuple[OpenProposal, ...]
 
 
 def routes(web: Web) -> list[Route]:
-    """Give the route of the baseline."""
+    """Give the routes of the baseline."""
     desk, clock = web.parts.desk, web.parts.clock
     known: list[_Known] = []
 
@@ -120,6 +171,7 @@ def routes(web: Web) -> list[Route]:
                 stand=stand,
                 effect=None if stand.current else desk.effect_of(newest),
                 problems=tuple(desk.problems_of(newest)),
+                waiting=tuple(desk.proposals(_MOST + 1)),
             )
         ]
         return known[0]
@@ -129,19 +181,69 @@ def routes(web: Web) -> list[Route]:
         if Right.LOOK not in viewer.person.rights:
             raise HTTPException(403)
         told = ask()
-        zones = {site.time_zone for name, site in desk.in_force().estate.sites.items() if viewer.sees(name)}
         view = view_of(
             told.stand,
             told.effect,
             told.problems,
             sees=viewer.sees,
             everywhere=not viewer.person.sites,
-            zone=zones.pop() if len(zones) == 1 else "UTC",
+            zone=_zone(desk.in_force().estate, viewer),
             proposals="/history?kind=proposal" if "/history" in web.paths else "",
+            waiting=told.waiting,
         )
         return web.show(request, "baseline.html", title="Baseline", view=view)
 
-    return [Route("/baseline", page, methods=["GET"])]
+    async def proposal(request: Request) -> Response:
+        viewer, estate = web.viewer(request), desk.in_force().estate
+        everywhere = not viewer.person.sites
+        found = next(
+            (
+                one
+                for one in desk.proposals(_MOST)
+                if one.revision.commit == request.path_params["commit"]
+                and _may_see(one, viewer.sees, everywhere=everywhere)
+            ),
+            None,
+        )
+        if Right.LOOK not in viewer.person.rights:
+            raise HTTPException(403)
+        if found is None:
+            raise HTTPException(404)
+        effect = desk.effect_of_proposal(found)
+        view = ProposalView(
+            waiting=_waiting(found),
+            base=found.base,
+            apart=found.base != estate.commit,
+            approve=approve_words(estate.approval, found.branch, found.revision.commit),
+            zone=_zone(estate, viewer),
+            effect=None if effect is None else effect_view(effect, viewer.sees, everywhere=everywhere),
+        )
+        return web.show(request, "proposal.html", title="Proposal", view=view)
+
+    return [
+        Route("/baseline", page, methods=["GET"]),
+        Route("/baseline/proposals/{commit}", proposal, methods=["GET"]),
+    ]
+
+
+def _zone(estate: Estate, viewer: Viewer) -> str:
+    zones = {site.time_zone for name, site in estate.sites.items() if viewer.sees(name)}
+    return zones.pop() if len(zones) == 1 else "UTC"
+
+
+def _may_see(one: OpenProposal, sees: Sees, *, everywhere: bool) -> bool:
+    return everywhere or all(may_see_file(file, sees) for file in one.files)
+
+
+def _waiting(one: OpenProposal) -> WaitingView:
+    return WaitingView(
+        branch=one.branch,
+        commit=one.revision.commit,
+        subject=one.revision.subject,
+        author=one.revision.author,
+        at=one.revision.committed_at,
+        files=one.files,
+    )
 
 
 def view_of(
@@ -153,6 +255,7 @@ def view_of(
     everywhere: bool,
     zone: str = "UTC",
     proposals: str = "",
+    waiting: Sequence[OpenProposal] = (),
 ) -> BaselineView:
     """Put the page together.
 
@@ -164,7 +267,10 @@ def view_of(
         everywhere: Whether any may.
         zone: Time zone of the sites.
         proposals: Path to the changes that were proposed; empty where there is no such page.
+        waiting: Changes that were proposed and wait, the newest first.
     """
+    listed = waiting[:_MOST]
+    ours = [one for one in listed if _may_see(one, sees, everywhere=everywhere)]
     unusable = stand.unusable.commit if stand.unusable else ""
     errors = list(stand.unusable.problems) if stand.unusable else []
     if stand.newest.commit != unusable:
@@ -201,6 +307,9 @@ def view_of(
             (one for one in problems if one.level is not Level.ERROR), sees, everywhere=everywhere
         ),
         proposals=proposals,
+        waiting=tuple(map(_waiting, ours)),
+        waiting_more=len(waiting) > _MOST,
+        waiting_hidden=len(listed) - len(ours),
     )
 
 

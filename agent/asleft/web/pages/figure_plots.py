@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Final
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent
+from asleft.domain.alarms.times import times_to_see, times_to_stand
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.site import Site
 from asleft.domain.snapshot import AsFound
@@ -18,8 +19,6 @@ from asleft.web.pages.series import (
     raised_per_hour,
     slots_of,
     standing_at_once,
-    times_to_see,
-    times_to_stand,
 )
 
 __all__ = ["Cells", "Part", "Plot", "answers", "as_left_plot", "over_time", "part_of"]

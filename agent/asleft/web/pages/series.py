@@ -1,11 +1,11 @@
-"""What the plots of the figures are made of: series over a time, and times that answers took, as far as they are kept."""
+"""What the plots of the figures are made of: series over a time, and classes of times taken."""
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Final
 
-from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent
 from asleft.domain.alarms.floods import RAISED
 from asleft.domain.stations import StationId
 from asleft.drawn.plots import Slot
@@ -16,8 +16,6 @@ __all__ = [
     "raised_per_hour",
     "slots_of",
     "standing_at_once",
-    "times_to_see",
-    "times_to_stand",
 ]
 
 _HOUR: Final = timedelta(hours=1)
@@ -115,28 +113,6 @@ def _most_at_once(spans: Iterable[tuple[datetime, datetime]], starts: datetime, 
         count += step
         most = max(most, count)
     return most
-
-
-def times_to_see(events: Iterable[AlarmEvent]) -> list[float]:
-    """Give the seconds from each alarm to its acknowledgement, as the figures take them."""
-    waiting: dict[object, datetime] = {}
-    taken: list[float] = []
-    for event in events:
-        if event.move == RAISED:
-            waiting[event.drift.key] = event.at
-        elif event.move == "acknowledged" and event.drift.key in waiting:
-            taken.append((event.at - waiting.pop(event.drift.key)).total_seconds())
-    return taken
-
-
-def times_to_stand(events: Iterable[AlarmEvent]) -> list[float]:
-    """Give the seconds for which each drift stood until it was as left again, as the figures take them."""
-    shown = {AlarmState.NORMAL, AlarmState.RETURNED}
-    return [
-        (event.at - event.since).total_seconds()
-        for event in events
-        if event.move == "returned" and event.since is not None and event.state in shown
-    ]
 
 
 def by_class(seconds: Iterable[float]) -> list[tuple[str, int]]:

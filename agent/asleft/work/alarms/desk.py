@@ -4,10 +4,11 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmState, Mark
+from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmEvent, AlarmState, Mark
 from asleft.domain.alarms.figures import Figures
 from asleft.domain.alarms.floods import Flood, Group, flood_at, grouped
 from asleft.domain.alarms.life import is_stale
+from asleft.domain.drift import DriftKind
 from asleft.domain.estate import Estate, StationId
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
@@ -95,6 +96,12 @@ class AlarmBoard:
         """Say whether there are more alarms than a person can take."""
         now = self._clock()
         return flood_at(self._alarming.store.events(now - _A_DAY, now + timedelta.resolution), now)
+
+    def life(
+        self, station: StationId, limit: int, *, kind: DriftKind | None = None, setting: str = ""
+    ) -> Sequence[AlarmEvent]:
+        """Give what happened to a station's alarms, or to one of them, newest first."""
+        return self._alarming.store.life(station, limit, kind=kind, setting=setting)
 
     def happened(self, days: float) -> Happened:
         """Give what happened to alarms in the last days."""

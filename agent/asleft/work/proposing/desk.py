@@ -13,7 +13,7 @@ from asleft.domain.hearing import CAUTION
 from asleft.domain.journal import Message
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
-from asleft.domain.people import Approval, Person, Right
+from asleft.domain.people import Person, Right
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger, Looked
 from asleft.ports.proposals import Trials
@@ -31,6 +31,7 @@ from asleft.work.proposing.words import (
     Plan,
     Proposed,
     act_message,
+    approve_words,
     commit_trailers,
     few,
     refusal_message,
@@ -173,7 +174,7 @@ class ProposalDesk:
             ),
         )
         self._books.record({}, message, when=asking.now, allow_empty=True)
-        return replace(captured, approve=_approve(estate.approval, captured.branch, captured.commit))
+        return replace(captured, approve=approve_words(estate.approval, captured.branch, captured.commit))
 
     def _asking(self, verb: str, name: str, by: str, reason: str) -> tuple[Asking, StationId]:
         estate = self._estate()
@@ -253,7 +254,7 @@ class ProposalDesk:
             effect=effect,
             problems=proposal.problems,
             warnings=(*plan.warnings, *_elsewhere(effect, plan.station)),
-            approve=_approve(asking.estate.approval, proposal.branch, proposal.commit),
+            approve=approve_words(asking.estate.approval, proposal.branch, proposal.commit),
             then=plan.then,
         )
         self._books.record({}, act_message(asking, plan, proposed), when=asking.now, allow_empty=True)
@@ -285,17 +286,3 @@ def _elsewhere(effect: Effect, station: StationId) -> Iterator[str]:
     }
     if louder:
         yield f"it can get louder at the ear there once it is restored: {few(sorted(louder))}. {CAUTION}"
-
-
-def _approve(rule: Approval, branch: str, commit: str) -> str:
-    """Say how a proposal comes into force under an approval rule."""
-    match rule:
-        case Approval.COMMIT:
-            return f"merge {branch} into the branch that asleft follows"
-        case Approval.SIGNED:
-            return (
-                "take it over with an approver's signature, for every commit has to bear one: "
-                f"git cherry-pick --gpg-sign {commit[:12]}, on the branch that asleft follows"
-            )
-        case Approval.TAG:
-            return f"merge {branch} into the branch that asleft follows, and sign a tag of it as an approver"

@@ -12,7 +12,7 @@ from asleft.domain.estate import AsLeft, Estate
 from asleft.domain.journal import Message
 from asleft.domain.kinds import Foreign, Found, NotAValue, Value
 from asleft.domain.names import harmless
-from asleft.domain.people import Person
+from asleft.domain.people import Approval, Person
 from asleft.domain.problems import Problem
 from asleft.domain.profile import Profile, Setting
 from asleft.domain.snapshot import AsFound
@@ -26,6 +26,7 @@ __all__ = [
     "Plan",
     "Proposed",
     "act_message",
+    "approve_words",
     "commit_trailers",
     "few",
     "known_setting",
@@ -273,3 +274,17 @@ def commit_trailers(asking: Asking, plan: Plan) -> Sequence[tuple[str, str]]:
 
 def _who(person: Person) -> str:
     return f"{person.name} ({person.key})"
+
+
+def approve_words(rule: Approval, branch: str, commit: str) -> str:
+    """Say how a proposal comes into force under an approval rule."""
+    match rule:
+        case Approval.COMMIT:
+            return f"merge {branch} into the branch that asleft follows"
+        case Approval.SIGNED:
+            return (
+                "take it over with an approver's signature, for every commit has to bear one: "
+                f"git cherry-pick --gpg-sign {commit[:12]}, on the branch that asleft follows"
+            )
+        case Approval.TAG:
+            return f"merge {branch} into the branch that asleft follows, and sign a tag of it as an approver"

@@ -8,11 +8,10 @@ from pathlib import Path
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.orders import ENDS, Event, Moved, OrderState
-from asleft.web.order_values import Given
+from asleft.web.carrying import carried
 from asleft.web.order_view import group_page
-from asleft.web.pages.order import _OrderPages
 from asleft.web.pages.orders import view_of
-from asleft.web.web import Web
+from asleft.work.guards import Confirming
 from estates import HALL, IDRIS, WREN, a_bench
 from stage import DRUMS, Heard, a_stage, accepted, drawn
 from web.order_forms import plain, post, settled, token
@@ -196,9 +195,8 @@ async def test_the_baseline_is_fetched_before_anything_counts(tmp_path: Path) ->
             asked.append(page.desk.orders()[0].state)
             raise AsleftError("the remote is away")
 
-        orders = _OrderPages(Web(page.parts))
-        orders._fetch = fresh
-        await orders._carried(order.id, WREN, Given(reason="before doors", accepted=tuple(accepted(order))))
+        given = Confirming(by=WREN, reason="before doors", accepted=tuple(accepted(order)))
+        await carried(replace(page.parts, fresh=fresh), order.id, lambda: given)
         assert asked == [OrderState.DRAWN_UP]
         assert page.desk.orders()[0].state is OrderState.RESTORED
 

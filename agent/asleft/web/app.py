@@ -1,7 +1,6 @@
 """Puts the page together: every page's routes, the door before them, and what becomes of errors."""
 
 import pkgutil
-import secrets
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass
 from importlib import import_module
@@ -15,12 +14,13 @@ from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Scope
 
 from asleft.domain.errors import AsleftError
 from asleft.web import pages
 from asleft.web.api.serving import make_api, split
 from asleft.web.door import Door
+from asleft.web.numbered import Answer, Numbered, gone
 from asleft.web.parts import Parts
 from asleft.web.refusals import FormRefused, SignInFirst
 from asleft.web.web import Web, own_path
@@ -28,8 +28,6 @@ from asleft.work.accounts.refusals import NotFresh, NotSignedIn, NotThroughProxy
 from asleft.work.ordering import MayNot, NoOrder, NoStation
 
 __all__ = ["make_web"]
-
-_Answer = Callable[[Request, Exception], Awaitable[Response]]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -49,14 +47,14 @@ def make_web(parts: Parts) -> ASGIApp:
     web.paths = frozenset(route.path for route in routes)
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(_Numbered, web=web)],
+        middleware=[Middleware(Numbered, web=web, event="a page failed", answer=_failed(web))],
         exception_handlers={
             SignInFirst: _sign_in(web),
             NotSignedIn: _sign_in(web),
             NotFresh: _sign_in(web),
             HTTPException: _http(web),
             AsleftError: _asleft(web),
-            ClientDisconnect: _gone,
+            ClientDisconnect: gone,
         },
     )
     app.router.redirect_slashes = False
@@ -103,7 +101,7 @@ def _live(web: Web) -> Callable[[Request], Awaitable[Response]]:
     return stream
 
 
-def _sign_in(web: Web) -> _Answer:
+def _sign_in(web: Web) -> Answer:
     async def first(request: Request, wrong: Exception) -> Response:
         to = own_path(wrong.to) if isinstance(wrong, SignInFirst) else "/"
         site = request.headers.get("sec-fetch-site", "")
@@ -119,7 +117,7 @@ def _quoted(path: str) -> str:
     return quote(path, safe="/")
 
 
-def _http(web: Web) -> _Answer:
+def _http(web: Web) -> Answer:
     async def refused(request: Request, wrong: Exception) -> Response:
         assert isinstance(wrong, HTTPException)  # noqa: S101 it is registered for this class
         status = wrong.status_code
@@ -152,7 +150,7 @@ _REFUSALS: Final[tuple[tuple[type[AsleftError], int, str], ...]] = (
 )
 
 
-def _asleft(web: Web) -> _Answer:
+def _asleft(web: Web) -> Answer:
     async def refused(request: Request, wrong: Exception) -> Response:
         assert isinstance(wrong, AsleftError)  # noqa: S101 it is registered for this class
         status, title = next(
@@ -172,50 +170,25 @@ def _asleft(web: Web) -> _Answer:
     return refused
 
 
-async def _gone(_: Request, __: Exception) -> Response:
-    return Response(status_code=400)
-
-
 def _told(web: Web, request: Request, wrong: _Wrong, status: int) -> Response:
     return web.show(request, "wrong.html", title=wrong.title, view=wrong, status=status)
 
 
-class _Numbered:
-    """Has a failure told by a number only, under which the log says what it was (ASVS 16.5.1); it fails closed (16.5.3)."""
-
-    def __init__(self, app: ASGIApp, *, web: Web) -> None:
-        self._app = app
-        self._web = web
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        begun = False
-
-        async def sent(message: Message) -> None:
-            nonlocal begun
-            begun = True
-            await send(message)
-
+def _failed(web: Web) -> Callable[[Scope, str], Response]:
+    def answer(scope: Scope, number: str) -> Response:
+        wrong = _Wrong(
+            title="The agent failed",
+            what="Something went wrong inside the agent. What you asked for may be done, or done in part: look before"
+            " you repeat it.",
+            todo="Tell who looks after the agent this number, under which its log says what it was:",
+            number=number,
+        )
         try:
-            await self._app(scope, receive, sent)
-        except Exception:
-            number = secrets.token_hex(4)
-            self._web.parts.log.exception("a page failed", reference=number, path=scope["path"])
-            if begun:
-                raise
-            wrong = _Wrong(
-                title="The agent failed",
-                what="Something went wrong inside the agent. What you asked for may be done, or done in part: look before"
-                " you repeat it.",
-                todo="Tell who looks after the agent this number, under which its log says what it was:",
-                number=number,
-            )
-            await self._failed(scope, wrong)(scope, receive, send)
-
-    def _failed(self, scope: Scope, wrong: _Wrong) -> Response:
-        try:
-            return _told(self._web, Request(scope), wrong, 500)
-        except Exception:  # noqa: BLE001 the frame itself may be what failed; it was logged under the same number
+            return _told(web, Request(scope), wrong, 500)
+        except Exception:  # noqa: BLE001 the frame itself may be what failed; it fails closed (ASVS 16.5.3)
             return HTMLResponse(
-                f"<!doctype html><title>asleft</title><p>The agent failed; its log says how, under {wrong.number}.</p>",
+                f"<!doctype html><title>asleft</title><p>The agent failed; its log says how, under {number}.</p>",
                 500,
             )
+
+    return answer

@@ -9,7 +9,7 @@ from asleft.domain.freezing import Freeze, frozen_for
 from asleft.domain.groups import hazards_together
 from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState, Purpose, Write
 from asleft.domain.people import Person, Right
-from asleft.ports.orders import KeptOrder, Step, StepState
+from asleft.ports.orders import KeptOrder, StepState
 from asleft.web.order_proof import passkey_ask
 from asleft.web.order_values import (
     Confirm,
@@ -27,14 +27,23 @@ from asleft.web.order_values import (
     Trouble,
     Waits,
 )
-from asleft.web.order_words import AIMS, HALTED, HAPPENED, STAGES, STATES, STEPS, SUGGESTED, UNDO_SUGGESTED
+from asleft.web.order_words import (
+    AIMS,
+    GOING,
+    HALTED,
+    HAPPENED,
+    STAGES,
+    STATES,
+    SUGGESTED,
+    UNDO_SUGGESTED,
+    step_words,
+)
 from asleft.work.carrying import action_step
 from asleft.work.guards import longest
 from asleft.work.outlook import Outlook
 
 __all__ = ["group_page", "order_page", "zone_of"]
 
-_GOING = frozenset({OrderState.CONFIRMED, OrderState.UNDER_WAY})
 _UNDOABLE = frozenset({OrderState.RESTORED, OrderState.HALTED})
 
 
@@ -102,7 +111,7 @@ def order_page(
         hazards=tuple(_ticks([order], Given(accepted=kept.accepted), missing=False)),
         left_alone=order.left_alone,
         life=tuple(_happened(estate, move) for move in kept.life),
-        going=kept.state in _GOING,
+        going=kept.state in GOING,
         taking=taking and waiting,
         done=sum(step.state is StepState.WRITTEN for step in kept.steps),
         due=kept.due,
@@ -148,7 +157,7 @@ def group_page(
     hidden = len(outlook.kepts) - len(seen)
     first = seen[0].order
     waiting = any(kept.state is OrderState.DRAWN_UP for kept in outlook.kepts)
-    going = any(kept.state in _GOING for kept in outlook.kepts)
+    going = any(kept.state in GOING for kept in outlook.kepts)
     counts: dict[str, int] = {}
     for kept in seen:
         counts[STATES[kept.state]] = counts.get(STATES[kept.state], 0) + 1
@@ -354,7 +363,7 @@ def _rows(estate: Estate, kept: KeptOrder) -> Iterator[Row]:
             through=_through(write, setting.show if setting else str),
             stage=STAGES[write.stage],
             rise=write.setting in raised,
-            state=_step_words(kept.state, step),
+            state=step_words(kept.state, step),
             read=step.note if step and step.state is not StepState.MEANT else "",
         )
 
@@ -363,22 +372,12 @@ def _action_words(kept: KeptOrder) -> str:
     if not kept.order.action:
         return ""
     named = action_step(kept.order.action)
-    words = _step_words(kept.state, next((step for step in kept.steps if step.setting == named), None))
+    words = step_words(kept.state, next((step for step in kept.steps if step.setting == named), None))
     return {"written": "done", "being written": "being done", "not written": "not done"}.get(words, words)
 
 
 def _through(write: Write, show: Callable[..., str]) -> tuple[str, ...]:
     return tuple(show(value) for value in write.through)
-
-
-def _step_words(state: OrderState, step: Step | None) -> str:
-    if step is None:
-        if state in ENDS:
-            return "not written"
-        return "to come" if state in _GOING else ""
-    if step.state is StepState.MEANT:
-        return "being written" if state is OrderState.UNDER_WAY else "sent; whether it was taken is not known"
-    return STEPS[step.state]
 
 
 def _happened(estate: Estate, move: Moved) -> Happened:

@@ -2,12 +2,13 @@
 
 from typing import Final
 
-from asleft.domain.orders import Event, OrderState, Purpose
+from asleft.domain.orders import ENDS, Event, OrderState, Purpose
 from asleft.domain.profile import Stage
-from asleft.ports.orders import StepState
+from asleft.ports.orders import Step, StepState
 
 __all__ = [
     "AIMS",
+    "GOING",
     "HALTED",
     "HAPPENED",
     "STAGES",
@@ -15,6 +16,7 @@ __all__ = [
     "STEPS",
     "SUGGESTED",
     "UNDO_SUGGESTED",
+    "step_words",
     "todo_for_page",
 ]
 
@@ -35,6 +37,8 @@ STATES: Final = {
     OrderState.LAPSED: "lapsed",
     OrderState.HALTED: "halted",
 }
+GOING: Final = frozenset({OrderState.CONFIRMED, OrderState.UNDER_WAY})
+"""States of an order that is being carried out."""
 HAPPENED: Final = {
     Event.DRAW_UP: "drawn up",
     Event.AGREE: "confirmed, one of two",
@@ -90,3 +94,14 @@ def todo_for_page(todo: str) -> str:
     if "asleft orders" in todo or "--" in todo:
         return "load this page again, and look"
     return todo
+
+
+def step_words(state: OrderState, step: Step | None) -> str:
+    """Say how it stands with a write of an order that is in a state; empty while it waits for people."""
+    if step is None:
+        if state in ENDS:
+            return "not written"
+        return "to come" if state in GOING else ""
+    if step.state is StepState.MEANT:
+        return "being written" if state is OrderState.UNDER_WAY else "sent; whether it was taken is not known"
+    return STEPS[step.state]

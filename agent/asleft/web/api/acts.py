@@ -13,8 +13,9 @@ from asleft.web.api.alarm_shapes import (
     Shelve,
     changes_of,
 )
-from asleft.web.api.operations import CHANGED, Ask
+from asleft.web.api.operations import Ask
 from asleft.web.api.order_shapes import Identified, Identify, ReadBack
+from asleft.web.carrying import CHANGED
 from asleft.work.acts import Lit
 
 __all__ = ["acknowledge", "identify", "in_service", "out_of_service", "shelve", "unshelve"]

@@ -2,14 +2,12 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeVar
 
 from pydantic import BaseModel
 from starlette.requests import Request
 
-from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.orders import Order
 from asleft.domain.people import Right
@@ -21,9 +19,8 @@ from asleft.web.api.shapes import NoQuery, Query
 from asleft.web.parts import Parts
 from asleft.web.web import Web
 
-__all__ = ["CHANGED", "LOOK", "Ask", "House", "Operation", "Proof", "Replied", "Work"]
+__all__ = ["LOOK", "Ask", "House", "Operation", "Proof", "Replied", "Work"]
 
-CHANGED: Final = ("orders", "stations", "alarms", "loans")
 LOOK: Final = (Right.LOOK,)
 _AT_ONCE: Final = 2
 """So many searches of the records go on at once; others wait."""
@@ -48,13 +45,6 @@ class House:
         self.turns = asyncio.Semaphore(_AT_ONCE)
         self.tasks: set[asyncio.Task[object]] = set()
         """What goes on after its answer."""
-
-    async def fresh(self) -> None:
-        """Have the baseline fetched: a right that was taken away a minute ago no longer counts."""
-        if self.parts.fresh is not None:
-            # The desk tells it as a notice, and goes on with what was fetched before.
-            with suppress(AsleftError):
-                await self.parts.fresh()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

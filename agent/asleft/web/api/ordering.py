@@ -1,15 +1,14 @@
 """Orders: what waits, one in full, drawing up, confirming, stopping, undoing."""
 
-import asyncio
 from typing import Final
 
 from asleft.domain.drawing import Wish
 from asleft.domain.estate import Estate
-from asleft.domain.orders import OrderState, Purpose
+from asleft.domain.orders import OrderState
 from asleft.domain.people import Right
 from asleft.ports.orders import KeptOrder
 from asleft.web.api.callers import Caller
-from asleft.web.api.operations import CHANGED, Ask
+from asleft.web.api.operations import Ask
 from asleft.web.api.order_shapes import (
     Confirm,
     DrawnUps,
@@ -30,18 +29,17 @@ from asleft.web.api.order_shapes import (
 from asleft.web.api.paging import follow, piece
 from asleft.web.api.problems import ApiRefused
 from asleft.web.api.shapes import MOST, PageQuery
+from asleft.web.carrying import CHANGED, carried, fresh
 from asleft.web.errands import MOMENT
+from asleft.web.order_words import GOING
+from asleft.work.guards import Confirming
 from asleft.work.order_desk import OrderView
 from asleft.work.ordering import MayNot, NoOrder
-from asleft.work.outlook import Outlook, is_group
+from asleft.work.outlook import Outlook
 
 __all__ = ["confirm", "order", "orders", "restore", "stop", "undo"]
 
-_GOING: Final = frozenset({OrderState.CONFIRMED, OrderState.UNDER_WAY})
 _ACTING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
-_LOOK_EVERY: Final = 0.5
-_MOST_LOOKED_AT: Final = 32
-"""Groups that are larger are told of by each end only."""
 
 
 async def orders(ask: Ask) -> Orders:
@@ -114,7 +112,7 @@ def _found(ask: Ask, name: str) -> Outlook:
 async def restore(ask: Ask) -> DrawnUps:
     """Draw up orders that bring stations back as left."""
     sent = ask.sent(Restore)
-    await ask.house.fresh()
+    await fresh(ask.parts)
     caller, estate = ask.again(), ask.parts.desk.estate_now()
     for name in sent.names:
         caller.check(ask.place(estate, name).site, *_ACTING, verb="have an order drawn up")
@@ -139,7 +137,7 @@ async def undo(ask: Ask) -> UndoneBy:
     """Draw up the order that undoes another."""
     sent, desk = ask.sent(Undo), ask.parts.desk
     _found(ask, sent.order)
-    await ask.house.fresh()
+    await fresh(ask.parts)
     caller = ask.again()
     (done,) = _found(ask, sent.order).kepts
     caller.check(done.order.station.site, *_ACTING, verb="have an order drawn up")
@@ -156,7 +154,7 @@ async def stop(ask: Ask) -> Stopped:
     sites = {kept.order.station.site for kept in outlook.kepts}
     if not any(caller.person.may(right, site) for right in _ACTING for site in sites):
         caller.check(min(filter(caller.sees, sites)), *_ACTING, verb="stop a group")
-    going = [kept for kept in outlook.kepts if kept.state in _GOING]
+    going = [kept for kept in outlook.kepts if kept.state in GOING]
     if going:
         ask.parts.desk.stop(name)
         ask.parts.log.warning("a group is stopped", group=name, person=caller.person.key)
@@ -182,7 +180,9 @@ async def confirm(ask: Ask) -> tuple[OrderPart, int]:
         return _part(ask, outlook, PageQuery()), 202
     if _counts_already(outlook, me):
         return _part(ask, outlook, PageQuery()), 200
-    errand = errands.begin((name, me), lambda: _carried(ask, sent), sent, ask.parts.log)
+    errand = errands.begin(
+        (name, me), lambda: carried(ask.parts, name, lambda: _settled(ask, sent)), sent, ask.parts.log
+    )
     await errand.wait(MOMENT)
     if errand.wrong is not None:
         errands.forget((name, me))
@@ -237,49 +237,10 @@ def _see_may(ask: Ask, caller: Caller, outlook: Outlook, estate: Estate) -> None
         )
 
 
-async def _carried(ask: Ask, sent: Confirm) -> None:
-    """Have an order or a group confirmed and carried out, and tell open pages how it goes on."""
-    desk, live, name = ask.parts.desk, ask.parts.live, sent.order
-    looking = asyncio.create_task(_look(ask, name), name=f"looks at order {name}")
-    try:
-        await ask.house.fresh()
-        caller = ask.again()
-        _see_may(ask, caller, desk.outlook(name), desk.estate_now())
-        by, reason, signature = caller.person.key, sent.reason, sent.signature.strip()
-        if is_group(name):
-            await desk.confirm_group(
-                name,
-                by=by,
-                reason=reason,
-                accepted=sent.accept,
-                signature=signature,
-                progress=lambda _: live.changed(CHANGED),
-            )
-        else:
-            kept = await desk.confirm(name, by=by, reason=reason, accepted=sent.accept, signature=signature)
-            await _set_up_behind(ask, kept, caller.person.key)
-    finally:
-        looking.cancel()
-        live.changed(CHANGED)
-
-
-async def _set_up_behind(ask: Ask, kept: KeptOrder, me: str) -> None:
-    """Draw up a set-up where a station was returned to factory state: it has nothing of ours then."""
-    if kept.order.purpose is Purpose.FACTORY and kept.state is OrderState.RESTORED:
-        wish = Wish(purpose=Purpose.SET_UP, by=me, cannot_wait=kept.order.cannot_wait, everything=True)
-        async with ask.parts.turn():
-            await ask.parts.desk.restore([str(kept.order.station)], wish)
-
-
-async def _look(ask: Ask, name: str) -> None:
-    """See each step in the ledger, and tell open pages."""
-    seen: object = None
-    while True:
-        kepts = ask.parts.desk.outlook(name).kepts
-        if len(kepts) > _MOST_LOOKED_AT:
-            return
-        now = [(kept.state, kept.steps, kept.due, len(kept.life)) for kept in kepts]
-        if seen not in (None, now):
-            ask.parts.live.changed(CHANGED[:1])
-        seen = now
-        await asyncio.sleep(_LOOK_EVERY)
+def _settled(ask: Ask, sent: Confirm) -> Confirming:
+    """Give the confirmation, where the token may still give it."""
+    caller = ask.again()
+    _see_may(ask, caller, ask.parts.desk.outlook(sent.order), ask.parts.desk.estate_now())
+    return Confirming(
+        by=caller.person.key, reason=sent.reason, accepted=sent.accept, signature=sent.signature.strip()
+    )

@@ -2,7 +2,6 @@
 
 import json
 import re
-import secrets
 from collections.abc import Awaitable, Callable
 from typing import Any, Final, TypeVar
 
@@ -13,7 +12,7 @@ from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
@@ -22,6 +21,7 @@ from asleft.web.api.operations import Ask, House, Operation, Proof
 from asleft.web.api.problems import KINDS, ApiRefused, is_api, kind_of, problem_response, told
 from asleft.web.api.proof import proof_asked
 from asleft.web.api.table import OPERATIONS
+from asleft.web.numbered import Answer, Numbered, gone
 from asleft.web.web import Web
 from asleft.work.ordering import MayNot
 
@@ -58,11 +58,11 @@ def make_api(web: Web, *, proof: Proof = proof_asked) -> ASGIApp:
     house = House(web, proof)
     app = Starlette(
         routes=[Route(one.path, _endpoint(house, one), methods=[one.method]) for one in OPERATIONS],
-        middleware=[Middleware(_Numbered, web=web)],
+        middleware=[Middleware(Numbered, web=web, event="an operation failed", answer=_failed)],
         exception_handlers={
             HTTPException: _http,
             AsleftError: _asleft(web),
-            ClientDisconnect: _gone,
+            ClientDisconnect: gone,
         },
     )
     app.router.redirect_slashes = False
@@ -179,7 +179,7 @@ async def _http(_: Request, wrong: Exception) -> Response:
     return problem_response(status, _WORDS.get(status, "this cannot be done"), headers=kept)
 
 
-def _asleft(web: Web) -> Callable[[Request, Exception], Awaitable[Response]]:
+def _asleft(web: Web) -> Answer:
     async def refused(request: Request, wrong: Exception) -> Response:
         assert isinstance(wrong, AsleftError)  # noqa: S101 it is registered for this class
         if kind_of(wrong).status not in {404, 422}:  # what is not there, or not spelt right, is no event
@@ -194,36 +194,10 @@ def _asleft(web: Web) -> Callable[[Request, Exception], Awaitable[Response]]:
     return refused
 
 
-async def _gone(_: Request, __: Exception) -> Response:
-    return Response(status_code=400)
-
-
-class _Numbered:
-    """Has a failure told by a number only, under which the log says what it was (ASVS 16.5.1)."""
-
-    def __init__(self, app: ASGIApp, *, web: Web) -> None:
-        self._app = app
-        self._web = web
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        begun = False
-
-        async def sent(message: Message) -> None:
-            nonlocal begun
-            begun = True
-            await send(message)
-
-        try:
-            await self._app(scope, receive, sent)
-        except Exception:
-            number = secrets.token_hex(4)
-            self._web.parts.log.exception("an operation failed", reference=number, path=scope["path"])
-            if begun:
-                raise
-            response = problem_response(
-                KINDS["failed"],
-                "something went wrong inside the agent; what was asked for may be done, or done in part",
-                todo="look before you repeat it; tell who looks after the agent the number",
-                number=number,
-            )
-            await response(scope, receive, send)
+def _failed(_: Scope, number: str) -> Response:
+    return problem_response(
+        KINDS["failed"],
+        "something went wrong inside the agent; what was asked for may be done, or done in part",
+        todo="look before you repeat it; tell who looks after the agent the number",
+        number=number,
+    )

@@ -1,9 +1,7 @@
 """One order, or a group of them: exactly what will be written, what can go wrong, who confirms, and what became of it."""
 
-import asyncio
 import json
-from collections.abc import Awaitable, Callable, Sequence
-from contextlib import suppress
+from collections.abc import Sequence
 from typing import Final
 
 from starlette.requests import Request
@@ -11,20 +9,20 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from asleft.domain.canonical import canonical
-from asleft.domain.drawing import Wish
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.domain.orders import OrderState, Purpose
 from asleft.ports.orders import KeptOrder
+from asleft.web.carrying import CHANGED, carried, fresh
 from asleft.web.errands import MOMENT, Errand, Errands, Stopping
 from asleft.web.order_proof import about_of, body_of, kept_of, name_of
 from asleft.web.order_values import Given, Trouble
 from asleft.web.order_view import group_page, order_page
-from asleft.web.order_words import STATES, todo_for_page
+from asleft.web.order_words import GOING, STATES, todo_for_page
 from asleft.web.web import Viewer, Web
 from asleft.work.accounts.refusals import BadPasskey
 from asleft.work.accounts.sessions import Here
-from asleft.work.guards import Prove
+from asleft.work.guards import Confirming, Prove
 from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.outlook import Outlook, is_group
 
@@ -32,13 +30,8 @@ __all__ = ["routes"]
 
 _DIGITS: Final = frozenset("0123456789abcdef")
 _ID_LENGTH: Final = 10
-_LOOK_EVERY: Final = 0.5
-_MOST_LOOKED_AT: Final = 32
-"""Groups that are larger are told of by each end only."""
 _LONGEST_TYPED: Final = 2000
 _LONGEST_SIGNATURE: Final = 64 * 1024
-_GOING: Final = frozenset({OrderState.CONFIRMED, OrderState.UNDER_WAY})
-_CHANGED: Final = ("orders", "stations", "alarms", "loans")
 
 
 def routes(web: Web) -> list[Route]:
@@ -65,7 +58,6 @@ class _OrderPages:
         self._web = web
         self._desk = web.parts.desk
         self._errands: Errands = web.parts.errands
-        self._fetch: Callable[[], Awaitable[object]] | None = web.parts.fresh
 
     async def show(self, request: Request) -> Response:
         """Show an order or a group."""
@@ -107,13 +99,22 @@ class _OrderPages:
             accepted=tuple(dict.fromkeys(fields.get("accept", []))),
             signature=_first(fields.get("signature"))[:_LONGEST_SIGNATURE].replace("\r\n", "\n"),
         )
-        prove = self._prove(request, viewer, _first(fields.get("passkey")))
+        confirming = Confirming(
+            by=me,
+            reason=given.reason,
+            accepted=given.accepted,
+            signature=given.signature.strip(),
+            prove=self._prove(request, viewer, _first(fields.get("passkey"))),
+        )
         already = self._already(outlook, viewer)
         if already:
             return self._web.back(request, f"/orders/{name}", already)
         try:
             errand = self._errands.begin(
-                (name, me), lambda: self._carried(name, me, given, prove), given, self._web.parts.log
+                (name, me),
+                lambda: carried(self._web.parts, name, lambda: confirming),
+                given,
+                self._web.parts.log,
             )
         except Stopping as wrong:
             trouble = Trouble(what=wrong.what, todo=wrong.todo)
@@ -131,7 +132,7 @@ class _OrderPages:
         name, why = name_of(outlook), _first(fields.get("cannot-wait")).strip()[:_LONGEST_TYPED]
         if is_group(name):
             raise NoOrder("a group is undone order by order", todo="open one of its orders")
-        await self._fresh()
+        await fresh(self._web.parts)
         try:
             async with self._web.parts.turn():
                 made = await self._desk.undo(name, by=viewer.person.key, cannot_wait=why)
@@ -145,7 +146,7 @@ class _OrderPages:
                 cannot_wait=why,
                 status=409,
             )
-        self._web.parts.live.changed(_CHANGED)
+        self._web.parts.live.changed(CHANGED)
         return self._web.back(
             request, f"/orders/{made.order.id}", f"Drawn up to undo order {name}. Nothing is written yet."
         )
@@ -158,7 +159,7 @@ class _OrderPages:
         name = name_of(outlook)
         if outlook.group is None or not is_group(name):
             raise NoOrder(f"order {name} is no group", todo="open the group that it belongs to")
-        going = [kept for kept in outlook.kepts if kept.state in _GOING]
+        going = [kept for kept in outlook.kepts if kept.state in GOING]
         if not going:
             return self._web.back(request, f"/orders/{name}", "This group is not being carried out.")
         self._desk.stop(name)
@@ -210,60 +211,6 @@ class _OrderPages:
         if by == me:
             confirmed = "You have confirmed it already. "
         return f"{confirmed}It is {STATES[kepts[0].state]}. Nothing is done twice."
-
-    async def _carried(self, name: str, me: str, given: Given, prove: Prove | None = None) -> None:
-        """Have an order or a group confirmed and carried out, and tell open pages how it goes on."""
-        desk, live = self._desk, self._web.parts.live
-        told = {"by": me, "reason": given.reason, "signature": given.signature.strip()}
-        looking = asyncio.create_task(self._look(name), name=f"looks at order {name}")
-        try:
-            await self._fresh()
-            if is_group(name):
-                await desk.confirm_group(
-                    name,
-                    accepted=given.accepted,
-                    prove=prove,
-                    progress=lambda _: live.changed(_CHANGED),
-                    **told,
-                )
-            else:
-                kept = await desk.confirm(name, accepted=given.accepted, prove=prove, **told)
-                await self._set_up_behind(kept, me)
-        finally:
-            looking.cancel()
-            live.changed(_CHANGED)
-
-    async def _fresh(self) -> None:
-        """Have the baseline fetched: a right that was taken away a minute ago no longer counts."""
-        if self._fetch is not None:
-            with suppress(
-                AsleftError
-            ):  # the desk tells it as a notice, and goes on with what was fetched before
-                await self._fetch()
-
-    async def _look(self, name: str) -> None:
-        """See each step in the ledger, and tell open pages."""
-        seen: object = None
-        while True:
-            try:
-                kepts = self._desk.outlook(name).kepts
-            except AsleftError:
-                return
-            if len(kepts) > _MOST_LOOKED_AT:
-                return
-            now = [(kept.state, kept.steps, kept.due, len(kept.life)) for kept in kepts]
-            if now != seen and seen is not None:
-                self._web.parts.live.changed(_CHANGED[:1])
-            seen = now
-            await asyncio.sleep(_LOOK_EVERY)
-
-    async def _set_up_behind(self, kept: KeptOrder, me: str) -> None:
-        """Draw up a set-up where a station was returned to factory state: it has nothing of ours then."""
-        order = kept.order
-        if order.purpose is Purpose.FACTORY and kept.state is OrderState.RESTORED:
-            wish = Wish(purpose=Purpose.SET_UP, by=me, cannot_wait=order.cannot_wait, everything=True)
-            async with self._web.parts.turn():
-                await self._desk.restore([str(order.station)], wish)
 
     def _refused(self, request: Request, viewer: Viewer, name: str, errand: Errand) -> Response:
         outlook = self._found(request, viewer)

@@ -58,9 +58,10 @@ def order_id(bench: Bench) -> str:
 
 
 def test_help_loads_nothing_slow() -> None:
-    """`asleft --help` answers without git, comparison, settings, logs or any edge being loaded."""
+    """`asleft --help` answers without git, comparison, settings, logs, estates, an event loop or any edge being loaded."""
     slow = ["git", "deepdiff", "structlog", "pydantic_settings", "asleft.source", "asleft.devices"]
     slow += ["asleft.simulator", "asleft.ledger", "asleft.records", "sqlite3"]
+    slow += ["asleft.domain.estate", "asyncio"]
     script = (
         "import sys\nfrom asleft.cli.app import main\nsys.argv = ['asleft', '--help']\n"
         f"try:\n    main()\nexcept SystemExit as end:\n    assert not end.code\nprint([m for m in {slow} if m in sys.modules])"

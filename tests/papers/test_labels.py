@@ -9,9 +9,9 @@ import zxingcpp
 from hypothesis import given
 from hypothesis import strategies as st
 
+from asleft.papers.choices import Sheet
 from asleft.papers.codes import QUIET, code_of
 from asleft.papers.labels.sizes import KNOWN, NoLabelSheet, Sizes, read_sizes
-from asleft.papers.paper import Sheet
 from estates import HALL, git
 from papers.conftest import PAGES, House
 from papers.reading import flat, pages_of, pictures_of, sizes_of

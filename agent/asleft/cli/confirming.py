@@ -1,6 +1,5 @@
 """Commands of a person who confirms: confirm, stop."""
 
-import asyncio
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -197,6 +196,8 @@ class _Confirmation:
         self, desk: "RemoteDesk", told: "Callable[[KeptOrder], None]"
     ) -> "list[KeptOrder]":
         """Wait for the agent, and tell what is seen in the ledger meanwhile; the first interrupt stops between stations."""
+        import asyncio  # noqa: PLC0415 keeps --help quick
+
         asking = asyncio.create_task(
             desk.orders.confirm_group(self._name, accepted=self._accepted, **self._given)
         )

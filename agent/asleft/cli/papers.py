@@ -12,10 +12,11 @@ import typer
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import safe, say, say_json
 from asleft.domain.errors import AsleftError
-from asleft.papers.paper import Form, Frame, Sheet
+from asleft.papers.choices import Form, Sheet
 
 if TYPE_CHECKING:
     from asleft.daemon.papers import Papers
+    from asleft.papers.paper import Frame
     from asleft.work.visiting import Span
 
 __all__ = ["NotWritten", "NothingToPrint", "add_to"]
@@ -181,7 +182,7 @@ def _time(text: str, zone: str, option: str) -> datetime:
 
 
 def _write(
-    folder: Path, name: str, form: Form, frame: Frame, make: Callable[[], bytes], *, as_json: bool
+    folder: Path, name: str, form: Form, frame: "Frame", make: Callable[[], bytes], *, as_json: bool
 ) -> None:
     """Write a paper into a folder, the whole of it or nothing, and say where it is."""
     data = make()

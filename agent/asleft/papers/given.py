@@ -7,7 +7,8 @@ from asleft.domain.estate import AsLeft, Estate
 from asleft.domain.layers import Origin
 from asleft.domain.rules.rule import SiteView
 from asleft.domain.site import Site
-from asleft.papers.paper import Frame, Sheet
+from asleft.papers.choices import Sheet
+from asleft.papers.paper import Frame
 from asleft.ports.baseline import Revision, Touch
 from asleft.work.visiting import Visit
 

@@ -1,10 +1,10 @@
 """Papers as bytes: a view, its template and its look become HTML, the HTML a PDF; tables become a workbook."""
 
+from asleft.papers.choices import Form
 from asleft.papers.codes import Code, code_of
 from asleft.papers.handover.book import Handover
 from asleft.papers.handover.book import tables as handover_tables
 from asleft.papers.labels.book import Labels
-from asleft.papers.paper import Form
 from asleft.papers.pdf import pdf_of
 from asleft.papers.sheets import workbook_of
 from asleft.papers.showing import render

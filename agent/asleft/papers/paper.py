@@ -1,28 +1,13 @@
-"""What all papers share: the sheets they are printed on, what stands at the foot of each page, and tables."""
+"""What all papers share: what stands at the foot of each page, and tables."""
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from zoneinfo import ZoneInfo
 
+from asleft.papers.choices import Sheet
 from asleft.ports.baseline import Revision
 
-__all__ = ["Form", "Frame", "Sheet", "Table", "clock", "day", "short", "true_minus"]
-
-
-class Form(StrEnum):
-    """What a paper is written as."""
-
-    PDF = "pdf"
-    HTML = "html"
-    XLSX = "xlsx"
-
-
-class Sheet(StrEnum):
-    """The paper it is printed on, as CSS Paged Media Level 3 section 5.1 names page sizes."""
-
-    A4 = "a4"
-    LETTER = "letter"
+__all__ = ["Frame", "Table", "clock", "day", "short", "true_minus"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -8,8 +8,9 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from asleft.domain.names import harmless
+from asleft.papers.choices import Sheet
 from asleft.papers.needs import needing
-from asleft.papers.paper import Frame, Sheet, Table
+from asleft.papers.paper import Frame, Table
 
 if TYPE_CHECKING:
     from openpyxl.cell.cell import Cell, MergedCell

@@ -8,7 +8,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from asleft.domain.names import harmless
-from asleft.papers.paper import Frame, Sheet
+from asleft.papers.choices import Sheet
+from asleft.papers.paper import Frame
 
 __all__ = ["render"]
 

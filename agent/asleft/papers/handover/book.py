@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from asleft.domain.people import Approval
+from asleft.papers.choices import Sheet
 from asleft.papers.given import Given
 from asleft.papers.handover.ahead import Ahead, ahead_of, concessions_of, occasions_of
 from asleft.papers.handover.hearing import Hearing, hearing_of
@@ -16,7 +17,7 @@ from asleft.papers.handover.stations import (
     sheets_of,
     without_address,
 )
-from asleft.papers.paper import Frame, Sheet, Table
+from asleft.papers.paper import Frame, Table
 from asleft.papers.visit.book import VisitBook, certificates_table
 from asleft.papers.visit.book import book as visit_book
 

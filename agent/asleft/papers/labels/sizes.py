@@ -6,7 +6,7 @@ from typing import Final
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
-from asleft.papers.paper import Sheet
+from asleft.papers.choices import Sheet
 
 __all__ = ["KNOWN", "NoLabelSheet", "Place", "Sizes", "read_sizes"]
 

@@ -11,8 +11,9 @@ from asleft.domain.journal import Page
 from asleft.domain.kinds import Foreign, Found, NotAValue
 from asleft.domain.order_reading import OrderPage
 from asleft.domain.profile import Concern, Profile
+from asleft.papers.choices import Sheet
 from asleft.papers.given import Given, Visited
-from asleft.papers.paper import Frame, Sheet, Table, clock, short, true_minus
+from asleft.papers.paper import Frame, Table, clock, short, true_minus
 from asleft.work.visiting import Moved, StationVisit, Stood, Visit
 
 __all__ = ["FOUND_LEFT", "Certificate", "Line", "VisitBook", "book", "certificates_table"]

@@ -178,7 +178,7 @@ def _one_of(as_json: bool, as_csv: bool) -> None:  # noqa: FBT001 two switches i
 
 
 def _say_csv(rows: Sequence[Sequence[str]]) -> None:
-    from asleft.domain.evidence.tables import csv_rows  # noqa: PLC0415 keeps --help quick
+    from asleft.domain.tables import csv_rows  # noqa: PLC0415 keeps --help quick
 
     # `say` ends each line with the LF of its CRLF.
     say(csv_rows(rows).removesuffix("\n"))

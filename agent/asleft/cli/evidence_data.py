@@ -8,7 +8,7 @@ from asleft.domain.evidence.drifting import Drifted
 from asleft.domain.evidence.instant import Instant, InstantRow
 from asleft.domain.evidence.pieces import Change, Piece
 from asleft.domain.evidence.stood import Stood
-from asleft.domain.evidence.tables import stamp
+from asleft.domain.tables import stamp
 
 __all__ = [
     "HEADINGS",

@@ -135,21 +135,20 @@ def clock_time(at: datetime) -> str:
     return f"{at:%Y-%m-%d %H:%M:%S} UTC"
 
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
 def csv_lines(rows: Iterable[Sequence[str]]) -> list[str]:
     """Give records as RFC 4180 has them; each line here ends with CR, to which `say` adds LF.
 
-    A cell that a spreadsheet would take for a formula begins with an apostrophe (common practice, no source).
+    A cell that a spreadsheet would take for a formula begins with an apostrophe.
     """
     import csv  # noqa: PLC0415 keeps --help quick
     import io  # noqa: PLC0415 as above
 
+    from asleft.domain.tables import FORMULA  # noqa: PLC0415 as above
+
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     for row in rows:
-        writer.writerow([f"'{cell}" if cell.startswith(_FORMULA) else cell for cell in map(safe, row)])
+        writer.writerow([f"'{cell}" if cell.startswith(FORMULA) else cell for cell in map(safe, row)])
     return text.getvalue().removesuffix("\n").split("\n")
 
 

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from asleft.domain.names import harmless
+from asleft.domain.tables import FORMULA
 from asleft.papers.choices import Sheet
 from asleft.papers.needs import needing
 from asleft.papers.paper import Frame, Table
@@ -21,7 +22,6 @@ __all__ = ["workbook_of"]
 _LONGEST_TITLE: Final = 31  # characters of a sheet's name that spreadsheets take (common practice, no source)
 _LONGEST: Final = 2000
 _WIDEST: Final = 60
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 _EARLIEST: Final = datetime(1980, 1, 1, tzinfo=UTC)
 """Before it a zip file knows no time (APPNOTE.TXT section 4.4.6)."""
 _MODIFIED: Final = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(<)")
@@ -83,7 +83,7 @@ def _say(cell: "Cell | MergedCell", value: str | int) -> None:
     text = harmless(value, longest=_LONGEST)
     cell.value = text
     cell.data_type = "s"
-    if text.startswith(_FORMULA):
+    if text.startswith(FORMULA):
         cell.quotePrefix = (
             True  # a part of its style, by which a spreadsheet knows that this is meant as text
         )

@@ -1,17 +1,15 @@
 """A search of the records as comma-separated values (RFC 4180), safe to open in a spreadsheet."""
 
-import csv
-import io
 from collections.abc import Iterable, Iterator
 from datetime import UTC
 from itertools import islice
 from typing import Final
 
-from asleft.domain.names import harmless
+from asleft.domain.tables import csv_rows, stamp
 from asleft.ports.records import Entry
 from asleft.web.pages.searching import See, Wish, kind_of, matches, people_of
 
-__all__ = ["HEADINGS", "cell", "csv_of"]
+__all__ = ["HEADINGS", "csv_of"]
 
 HEADINGS: Final = (
     "commit",
@@ -26,17 +24,7 @@ HEADINGS: Final = (
     "orders",
     "text",
 )
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
-"""A spreadsheet takes a cell that begins so for a formula (OWASP, "CSV Injection")."""
-_LONGEST: Final = 4_000
 _CHUNK: Final = 200
-
-
-def cell(text: str) -> str:
-    """Make a text fit for a cell: what would be a formula begins with an apostrophe, and nothing in it commands anything."""
-    lines = text.split("\n")
-    shown = "\n".join(harmless(line, longest=_LONGEST) for line in lines)
-    return f"'{shown}" if text.startswith(_FORMULA) else shown
 
 
 def csv_of(entries: Iterable[Entry], wish: Wish, see: See, *, most: int, reach: int) -> Iterator[str]:
@@ -49,7 +37,7 @@ def csv_of(entries: Iterable[Entry], wish: Wish, see: See, *, most: int, reach: 
         most: At most so many rows.
         reach: At most so many entries are looked at.
     """
-    yield _lines([HEADINGS])
+    yield csv_rows([HEADINGS])
     going = matches(entries, wish, see)
     rows = 0
     while looked := list(islice(going, min(_CHUNK, reach))):
@@ -58,11 +46,11 @@ def csv_of(entries: Iterable[Entry], wish: Wish, see: See, *, most: int, reach: 
         kept = found[: most - rows]
         rows += len(kept)
         # Also where nothing was found: whoever waits has left by now, and then this ends here.
-        yield _lines([_row(seen) for seen in kept])
+        yield csv_rows([_row(seen) for seen in kept])
         if len(kept) < len(found) or not reach:
             last = kept[-1] if kept and len(kept) < len(found) else looked[-1][0]
             if len(kept) < len(found) or next(going, None) is not None:
-                yield _lines([_cut(last)])
+                yield csv_rows([_cut(last)])
             return
 
 
@@ -77,7 +65,7 @@ def _row(entry: Entry) -> tuple[str, ...]:
 
     return (
         entry.commit,
-        f"{entry.at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
+        stamp(entry.at),
         str(kind_of(entry)),
         entry.subject,
         listed("Site"),
@@ -88,10 +76,3 @@ def _row(entry: Entry) -> tuple[str, ...]:
         listed("Order"),
         entry.body,
     )
-
-
-def _lines(rows: Iterable[Iterable[str]]) -> str:
-    out = io.StringIO(newline="")
-    # RFC 4180 §2: lines end with CRLF, quotes are doubled within quotes; the module's own default is just that.
-    csv.writer(out, lineterminator="\r\n").writerows([cell(one) for one in row] for row in rows)
-    return out.getvalue()

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from asleft.domain.evidence.tables import csv_cell, csv_rows, stamp
 from asleft.domain.names import harmless
+from asleft.domain.tables import csv_cell, csv_rows, stamp
 from domain.made import NOON
 
 CELL = st.text(alphabet=st.sampled_from('a,"\n\r\t=+-@;é\x1b '), max_size=12)

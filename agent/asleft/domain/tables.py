@@ -1,4 +1,4 @@
-"""Comma-separated values (RFC 4180) that are safe to open in a spreadsheet; the one place that writes them for evidence."""
+"""Comma-separated values (RFC 4180) that are safe to open in a spreadsheet."""
 
 import csv
 import io
@@ -8,9 +8,9 @@ from typing import Final
 
 from asleft.domain.names import harmless
 
-__all__ = ["csv_cell", "csv_rows", "stamp"]
+__all__ = ["FORMULA", "csv_cell", "csv_rows", "stamp"]
 
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
+FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 """A spreadsheet takes a cell that begins so for a formula (OWASP, "CSV Injection")."""
 _LONGEST: Final = 4_000
 
@@ -22,7 +22,7 @@ def csv_cell(text: str) -> str:
         text: Any text; its lines stay lines.
     """
     shown = "\n".join(harmless(line, longest=_LONGEST) for line in text.split("\n"))
-    return f"'{shown}" if text.startswith(_FORMULA) else shown
+    return f"'{shown}" if text.startswith(FORMULA) else shown
 
 
 def csv_rows(rows: Iterable[Sequence[str]]) -> str:

@@ -1,10 +1,10 @@
 """Whether a person may have a station do something, and whether its model can."""
 
 from asleft.domain.estate import Estate, StationId
-from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Concern
+from asleft.work.guards import person_of
 from asleft.work.ordering import MayNot, NoStation, stations_of
 
 __all__ = ["one_station", "person_for", "see_action"]
@@ -46,13 +46,7 @@ def person_for(
             return person.may_confirm(station.site, concerns)
         return person.may(right, station.site)
 
-    person = estate.people.get(by)
-    if person is None:
-        raise MayNot(
-            f"'{harmless(by)}' is not in people.yaml",
-            where="people.yaml",
-            todo=nearest(by, list(estate.people)),
-        )
+    person = person_of(estate, by)
     if not may(person):
         able = ", ".join(other.key for other in estate.people.values() if may(other))
         raise MayNot(

@@ -9,11 +9,11 @@ from asleft.domain.alerts.routes import Receiver
 from asleft.domain.alerts.trial import all_receivers, trial
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
-from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.domain.people import Person, Right
 from asleft.ports.alerts import Outbox
 from asleft.ports.clock import Clock
+from asleft.work.guards import person_of
 from asleft.work.ordering import MayNot
 
 __all__ = ["NobodyToTell", "Tried", "Trying"]
@@ -120,13 +120,7 @@ class Trying:
 
 
 def _see(estate: Estate, by: str) -> Person:
-    person = estate.people.get(by)
-    if person is None:
-        raise MayNot(
-            f"'{harmless(by)}' is not in people.yaml",
-            where="people.yaml",
-            todo=nearest(by, list(estate.people)),
-        )
+    person = person_of(estate, by)
     if not any(person.may(Right.ACKNOWLEDGE, site) for site in estate.sites):
         raise MayNot(
             f"{person.name} may not try the alerts",

@@ -12,10 +12,10 @@ from asleft.records.door import (
     RecordsMissing,
     broken,
     environment,
-    last_line,
     stdin_of,
 )
-from asleft.records.message import INDENT, tokens_of
+from asleft.records.message import INDENT
+from asleft.records.reading import log_tokens
 
 __all__ = ["GitRecordsEvidence"]
 
@@ -54,29 +54,8 @@ class GitRecordsEvidence:
             RecordsBroken: The history cannot be read to its end.
         """
         most = [] if limit is None else [f"--max-count={limit}"]
-        plain = ["--no-mailmap", "--no-renames", "--no-ext-diff", "--no-textconv", "--no-color"]
-        command = [
-            "git",
-            "log",
-            "-z",
-            *plain,
-            "--raw",
-            "--no-abbrev",
-            *most,
-            f"--format={_SHAPE}",
-            _BRANCH,
-            "--",
-        ]
-        process = self._repo.git.execute(command, as_process=True, env=dict(self._env))
-        if process.proc is None:
-            return []
-        with process.proc:
-            found = list(_pieces(tokens_of(process.stdout)))
-            why = process.stderr.read().decode("utf-8", "replace")
-            # A history that breaks off must not pass for one that ends.
-            if process.proc.wait():
-                raise broken(f"git log broke off: {last_line(why)}", self._folder)
-        return steadied(found)
+        asked = ("--raw", "--no-abbrev", *most, f"--format={_SHAPE}", _BRANCH, "--")
+        return steadied(list(_pieces(log_tokens(self._repo.git, self._env, self._folder, *asked))))
 
     def blobs(self, ids: Iterable[str]) -> Iterator[tuple[str, bytes]]:
         """Give the contents of blobs, each once, read in one go.

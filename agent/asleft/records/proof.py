@@ -19,7 +19,8 @@ from asleft.domain.names import harmless
 from asleft.domain.proof.links import Changed, Link
 from asleft.ports.proof import CannotProve
 from asleft.records.door import SETTINGS, broken, commit_id, environment, last_line, run_git
-from asleft.records.message import blob_id, tokens_of
+from asleft.records.message import blob_id
+from asleft.records.reading import log_tokens
 
 __all__ = ["GitProof", "repository_damage"]
 
@@ -87,29 +88,9 @@ class GitProof:
     def links(self, since: str | None, last: str) -> Iterator[Link]:
         """Give the commits after one until another, oldest first, as git streams them."""
         span = commit_id(last) if since is None else f"{commit_id(since)}..{commit_id(last)}"
-        plain = ["--no-mailmap", "--no-renames", "--no-ext-diff", "--no-textconv", "--no-color", "--root"]
-        command = [
-            "git",
-            "log",
-            "-z",
-            "--reverse",
-            "--topo-order",
-            "-m",
-            "--first-parent",
-            "--raw",
-            "--no-abbrev",
-        ]
-        process = self._git.execute(
-            [*command, *plain, f"--format={_SHAPE}", span, "--"], as_process=True, env=self._env
-        )
-        if process.proc is None:
-            return
-        with process.proc:
-            yield from _links(tokens_of(process.stdout))
-            why = process.stderr.read().decode("utf-8", "replace")
-            # A history that breaks off must not pass for one that ends.
-            if process.proc.wait():
-                raise broken(f"git log broke off: {last_line(why)}", self._folder)
+        walk = ("--reverse", "--topo-order", "-m", "--first-parent", "--raw", "--no-abbrev", "--root")
+        asked = (*walk, f"--format={_SHAPE}", span, "--")
+        yield from _links(log_tokens(self._git, self._env, self._folder, *asked))
 
     def content(self, blob: str) -> bytes:
         """Give a file by its id."""

@@ -9,10 +9,36 @@ from asleft.ports.records import Entry
 from asleft.records.door import broken, last_line
 from asleft.records.message import entries, tokens_of
 
-__all__ = ["read_difference", "read_log"]
+__all__ = ["log_tokens", "read_difference", "read_log"]
 
 _SHAPE = "%x00%H%x00%cI%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
 _PLAIN = ("--no-ext-diff", "--no-textconv", "--no-color")
+_AS_IT_IS = ("--no-mailmap", "--no-renames", *_PLAIN)
+
+
+def log_tokens(door: git.Git, environment: Mapping[str, str], folder: Path, *asked: str) -> Iterator[bytes]:
+    """Give what `git log -z` says, cut at its NULs, as it comes; git ends as soon as nobody reads on.
+
+    Whatever the machine's own settings are, names and files are given as they stand in the commits.
+
+    Args:
+        door: Runs git.
+        environment: What git is run with.
+        folder: Where the records are, for an error.
+        asked: What more is asked of it.
+
+    Raises:
+        RecordsBroken: The history cannot be read to its end.
+    """
+    process = door.execute(["git", "log", "-z", *_AS_IT_IS, *asked], as_process=True, env=dict(environment))
+    if process.proc is None:
+        return
+    with process.proc:
+        yield from tokens_of(process.stdout)
+        why = process.stderr.read().decode("utf-8", "replace")
+        # A history that breaks off must not pass for one that ends.
+        if process.proc.wait():
+            raise broken(f"git log broke off: {last_line(why)}", folder)
 
 
 def read_log(
@@ -37,17 +63,8 @@ def read_log(
         RecordsBroken: The history cannot be read to its end.
     """
     most = [] if limit is None else [f"--max-count={limit}"]
-    plain = ["--no-mailmap", "--no-renames", *_PLAIN, "--name-only"]
-    command = ["git", "log", "-z", *plain, *most, f"--format={_SHAPE}", span, "--", *below]
-    process = repo.git.execute(command, as_process=True, env=dict(environment))
-    if process.proc is None:
-        return
-    with process.proc:
-        yield from entries(tokens_of(process.stdout))
-        why = process.stderr.read().decode("utf-8", "replace")
-        # A history that breaks off must not pass for one that ends.
-        if process.proc.wait():
-            raise broken(f"git log broke off: {last_line(why)}", folder)
+    asked = ("--name-only", *most, f"--format={_SHAPE}", span, "--", *below)
+    yield from entries(log_tokens(repo.git, environment, folder, *asked))
 
 
 def read_difference(

@@ -188,8 +188,9 @@ class Bench:
         clock: Callable[[], datetime] = assembly.now,
         timings: Timings = QUICK,
         patience: Patience = PATIENCE,
+        checks_signatures: bool = False,
     ) -> Iterator[OwnerDesk]:
-        """Own the home, with time and patience as the test wants them."""
+        """Own the home, with time and patience as the test wants them; signatures of people are checked where asked for."""
         home = Home(self.home)
         settings = read_settings(home.settings)
         with ExitStack() as stack:
@@ -206,6 +207,7 @@ class Bench:
                 stations=Ocp1Stations(ledger, timings=timings),
                 clock=clock,
                 patience=patience,
+                signatures=assembly.signatures_of(home, settings) if checks_signatures else None,
             )
 
     @contextmanager

@@ -4,24 +4,18 @@ import os
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, closing, contextmanager
+from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
 from asleft.daemon import assembly
-from asleft.daemon.home import Home
-from asleft.daemon.settings.settings import read_settings
-from asleft.devices.ocp1.gateway import Ocp1Stations
 from asleft.domain.canonical import canonical
 from asleft.domain.orders import OrderState
-from asleft.ledger.alarms import SqliteAlarms
-from asleft.ledger.store import SqliteLedger
 from asleft.ports.signatures import NAMESPACE
-from asleft.records.repository import Records
 from asleft.work.desk import OwnerDesk
-from estates import HALL, IDRIS, QUICK, WREN, Bench, commit
+from estates import HALL, IDRIS, WREN, Bench, commit
 from stage import CREW, DRUMS, Time, a_stage, accepted, confirm_group, drawn
 
 __all__ = ["Past", "Told", "forget_heads", "line_of", "live_through", "made", "new_key", "rewrite", "sign"]
@@ -110,29 +104,6 @@ def line_of(principal: str, key: Path, namespaces: str) -> str:
     return f'{principal} namespaces="{namespaces}" {kind} {text}\n'
 
 
-@contextmanager
-def signing_desk(bench: Bench, clock: Time) -> Iterator[OwnerDesk]:
-    """Own a home, with signatures that are checked."""
-    home = Home(bench.home)
-    settings = read_settings(home.settings)
-    with ExitStack() as stack:
-        stack.enter_context(home.owned("a test"))
-        ledger = SqliteLedger(home.ledger)
-        stack.callback(ledger.close)
-        baseline = assembly.baseline_of(home, settings)
-        stack.callback(baseline.close)
-        yield OwnerDesk(
-            baseline=baseline,
-            records=Records.open(home.records, signing_key=settings.signing_key),
-            ledger=ledger,
-            alarms=SqliteAlarms(ledger),
-            stations=Ocp1Stations(ledger, timings=QUICK),
-            clock=clock,
-            patience=clock.patience,
-            signatures=assembly.signatures_of(home, settings),
-        )
-
-
 async def live_through(folder: Path, *, signed: bool = True) -> Past:
     """Let a home live through rounds, orders of one and of two people, a group, a loan and a new baseline.
 
@@ -160,7 +131,7 @@ async def live_through(folder: Path, *, signed: bool = True) -> Past:
         if signed:
             with (bench.home / "settings.yaml").open("a") as settings:
                 settings.write(f"signing-key: {keys['agent']}\n")
-        with signing_desk(bench, clock) as desk:
+        with bench.desk(clock=clock, patience=clock.patience, checks_signatures=True) as desk:
             await _act(bench, desk, clock, keys, folder)
     return Past(home=bench.home, repository=bench.repository, keys=keys)
 

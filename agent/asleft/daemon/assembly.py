@@ -5,6 +5,7 @@ import json
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,9 +21,11 @@ from asleft.work.approved import begin
 from asleft.work.desk import OwnerDesk
 
 if TYPE_CHECKING:
+    from asleft.ledger.store import SqliteLedger
+    from asleft.records.repository import Records
     from asleft.source.baseline import GitBaseline
 
-__all__ = ["make_home", "now", "open_desk", "own_desk", "signatures_of"]
+__all__ = ["Opened", "make_home", "now", "open_desk", "opened", "own_desk", "signatures_of"]
 
 
 def make_home(
@@ -132,10 +135,19 @@ def signatures_of(home: Home, settings: Settings) -> Signatures:
     return _Signatures(home, settings)
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Opened:
+    """What a home has, open for who only looks."""
+
+    settings: Settings
+    baseline: "GitBaseline"
+    records: "Records"
+    ledger: "SqliteLedger"
+
+
 @contextmanager
-def open_desk(folder: Path) -> Iterator[Desk]:
-    """Give a desk that answers questions about a home while another process may own it."""
-    from asleft.ledger.alarms import SqliteAlarms  # noqa: PLC0415 as above
+def opened(folder: Path) -> Iterator[Opened]:
+    """Open a home for looking, while another process may own it."""
     from asleft.ledger.store import SqliteLedger  # noqa: PLC0415 as above
     from asleft.records.repository import Records  # noqa: PLC0415 as above
 
@@ -146,11 +158,20 @@ def open_desk(folder: Path) -> Iterator[Desk]:
         stack.callback(ledger.close)
         baseline = baseline_of(home, settings)
         stack.callback(baseline.close)
+        yield Opened(settings=settings, baseline=baseline, records=Records.open(home.records), ledger=ledger)
+
+
+@contextmanager
+def open_desk(folder: Path) -> Iterator[Desk]:
+    """Give a desk that answers questions about a home while another process may own it."""
+    from asleft.ledger.alarms import SqliteAlarms  # noqa: PLC0415 as above
+
+    with opened(folder) as home:
         yield Desk(
-            baseline=baseline,
-            records=Records.open(home.records),
-            ledger=ledger,
-            alarms=SqliteAlarms(ledger),
+            baseline=home.baseline,
+            records=home.records,
+            ledger=home.ledger,
+            alarms=SqliteAlarms(home.ledger),
             clock=now,
         )
 

@@ -1,15 +1,13 @@
 """What papers are made from, read from a home while another process may own it."""
 
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asleft.daemon.assembly import baseline_of, now
-from asleft.daemon.home import Home
-from asleft.daemon.settings.settings import read_settings
+from asleft.daemon.assembly import now, opened
 from asleft.domain.estate import Estate
 from asleft.domain.kinds import nearest
 from asleft.domain.layers import Origin
@@ -128,19 +126,10 @@ def _site(estate: Estate, name: str) -> Site:
 @contextmanager
 def open_papers(folder: Path) -> Iterator[Papers]:
     """Open a home to make papers from."""
-    from asleft.ledger.store import SqliteLedger  # noqa: PLC0415 git and the rest are slow to load
-    from asleft.records.repository import Records as Kept  # noqa: PLC0415 as above
-
-    home = Home(folder)
-    settings = read_settings(home.settings)
-    with ExitStack() as stack:
-        ledger = SqliteLedger(home.ledger, look_only=True)
-        stack.callback(ledger.close)
-        baseline = baseline_of(home, settings)
-        stack.callback(baseline.close)
+    with opened(folder) as home:
         yield Papers(
-            baseline=baseline,
-            records=Kept.open(home.records),
-            ledger=ledger,
-            pages=settings.pages_url.rstrip("/"),
+            baseline=home.baseline,
+            records=home.records,
+            ledger=home.ledger,
+            pages=home.settings.pages_url.rstrip("/"),
         )

@@ -52,79 +52,22 @@ _HAPPENED = {
 
 def order_json(kept: "KeptOrder") -> dict[str, object]:
     """Give an order and what became of it as JSON holds it."""
-    order = kept.order
-    steps = {step.setting: step for step in kept.steps}
-    return {
-        "order": order.id,
-        "digest": order.digest,
-        "group": kept.group or None,
-        "purpose": order.purpose,
-        "action": order.action or None,
-        "state": kept.state,
-        "outcome": kept.outcome or None,
-        "drawn-up-by": order.by or None,
-        "confirmed-by": kept.by or None,
-        "reason": kept.reason or None,
-        "cannot-wait": order.cannot_wait or None,
-        "undoes": order.undoes or None,
-        "lapses": order.lapses,
-        "due": kept.due,
-        "writes": [
-            {
-                "setting": write.setting,
-                "from": write.shown[0],
-                "to": write.shown[1],
-                "through": [*write.through],
-                "stage": write.stage.name.lower(),
-                "outcome": steps[write.setting].state if write.setting in steps else None,
-                "read-back": steps[write.setting].note if write.setting in steps else None,
-            }
-            for write in order.writes
-        ],
-        "hazards": [
-            {
-                "id": hazard.id,
-                "words": hazard.words,
-                "caution": hazard.caution,
-                "accepted": hazard.id in kept.accepted,
-            }
-            for hazard in order.hazards
-        ],
-        "life": [
-            {
-                "at": move.at,
-                "event": move.event,
-                "by": move.by or None,
-                "why": move.why or None,
-                "accepted": move.accepted,
-                "signed": move.signed or None,
-                "proved": move.proved or None,
-            }
-            for move in kept.life
-        ],
-        "left-alone": dict(order.left_alone),
-        "canonical": order.body(),
-    }
+    from asleft.work.order_data import order_data  # noqa: PLC0415 keeps --help quick
+
+    return order_data(kept)
 
 
 def outlook_json(outlook: "Outlook | None") -> dict[str, object]:
     """Give how an order or a group goes on as JSON holds it; nothing where that is not known."""
+    from asleft.work.order_data import group_data  # noqa: PLC0415 keeps --help quick
+
     if outlook is None:
         return {}
     group = outlook.group
     return {
         "waits": outlook.together,
         "may-confirm": outlook.able,
-        "group": None
-        if group is None
-        else {
-            "id": group.id,
-            "orders": group.orders,
-            "drawn-up": group.drawn_up,
-            "by": group.by or None,
-            "stop-share": group.stop_share,
-            "canonical": group.body(),
-        },
+        "group": None if group is None else group_data(group),
     }
 
 

@@ -2,13 +2,13 @@
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, JsonValue
 
 from asleft.domain.estate import StationId
 from asleft.domain.groups import Group
-from asleft.domain.orders import Event, Moved, OrderState, Purpose
+from asleft.domain.orders import Event, OrderState, Purpose
 from asleft.ports.orders import KeptOrder, StepState
 from asleft.web.api.shapes import (
     Answer,
@@ -22,6 +22,7 @@ from asleft.web.api.shapes import (
     Shape,
     StationName,
 )
+from asleft.work.order_data import group_data, order_data
 from asleft.work.outlook import Outlook
 from asleft.work.restores import DrawnUp
 
@@ -266,89 +267,27 @@ class Identified(Answer):
 
 def order_of(kept: KeptOrder) -> OrderShape:
     """Give an order and what became of it."""
-    return OrderShape(**_fields(kept))
+    return OrderShape.model_validate(_given(kept))
 
 
 def row_of(kept: KeptOrder, waits: Iterable[str]) -> OrderRow:
     """Give an order in a list."""
-    return OrderRow(**_fields(kept), waits=tuple(waits))
-
-
-def _fields(kept: KeptOrder) -> dict[str, Any]:
-    order = kept.order
-    steps = {step.setting: step for step in kept.steps}
-    return {
-        "station": str(order.station),
-        "order": order.id,
-        "digest": order.digest,
-        "group": kept.group or None,
-        "purpose": order.purpose,
-        "action": order.action or None,
-        "state": kept.state,
-        "outcome": kept.outcome or None,
-        "drawn_up_by": order.by or None,
-        "confirmed_by": kept.by or None,
-        "reason": kept.reason or None,
-        "cannot_wait": order.cannot_wait or None,
-        "undoes": order.undoes or None,
-        "lapses": order.lapses,
-        "due": kept.due,
-        "writes": [
-            WriteShape(
-                setting=write.setting,
-                from_=write.shown[0],
-                to=write.shown[1],
-                through=tuple(write.through),
-                stage=write.stage.name.lower(),
-                outcome=steps[write.setting].state if write.setting in steps else None,
-                read_back=steps[write.setting].note if write.setting in steps else None,
-            )
-            for write in order.writes
-        ],
-        "hazards": [
-            HazardShape(
-                id=hazard.id,
-                words=hazard.words,
-                caution=hazard.caution,
-                accepted=hazard.id in kept.accepted,
-            )
-            for hazard in order.hazards
-        ],
-        "life": [_move(move) for move in kept.life],
-        "left_alone": dict(order.left_alone),
-        "canonical": order.body(),
-    }
-
-
-def _move(move: Moved) -> MoveShape:
-    return MoveShape(
-        at=move.at,
-        event=move.event,
-        by=move.by or None,
-        why=move.why or None,
-        accepted=move.accepted,
-        signed=move.signed or None,
-        proved=move.proved or None,
-    )
-
-
-def group_of(group: Group | None) -> GroupShape | None:
-    """Give a group."""
-    if group is None:
-        return None
-    return GroupShape(
-        id=group.id,
-        orders=group.orders,
-        drawn_up=group.drawn_up,
-        by=group.by or None,
-        stop_share=group.stop_share,
-        canonical=group.body(),
-    )
+    return OrderRow.model_validate({**_given(kept), "waits": tuple(waits)})
 
 
 def undone_of(kept: KeptOrder, outlook: Outlook) -> UndoneBy:
     """Give the order that would undo another one."""
-    return UndoneBy(**_fields(kept), waits=outlook.together, may_confirm=outlook.able)
+    more = {"waits": outlook.together, "may-confirm": outlook.able}
+    return UndoneBy.model_validate({**_given(kept), **more})
+
+
+def _given(kept: KeptOrder) -> dict[str, object]:
+    return {"station": str(kept.order.station), **order_data(kept)}
+
+
+def group_of(group: Group | None) -> GroupShape | None:
+    """Give a group."""
+    return None if group is None else GroupShape.model_validate(group_data(group))
 
 
 def drawn_of(item: DrawnUp) -> OrderShape | LeftAlone:

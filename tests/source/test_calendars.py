@@ -2,8 +2,10 @@
 
 import subprocess
 import sys
+import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -517,6 +519,48 @@ def test_windows_give_the_same_however_they_are_asked_for() -> None:
     ):
         assert list(other.between(first, last)) == expected
         assert list(calendar.between(first, last)) == expected
+
+
+class Slowly(series.Series):
+    """One event, which says how often it was looked for."""
+
+    __slots__ = ("looked",)
+
+    def __init__(self) -> None:
+        start = datetime(2026, 1, 5, 19)  # noqa: DTZ001 a wall clock's
+        entry = series.Entry(
+            line=3,
+            summary="",
+            occasions=("rehearsal",),
+            start=start,
+            zone=UTC,
+            days=0,
+            rest=timedelta(hours=1),
+        )
+        super().__init__([entry])
+        self.looked = 0
+
+    def between(self, first: datetime, last: datetime) -> Iterator[Event]:
+        """Give the event, and let others in meanwhile."""
+        self.looked += 1
+        time.sleep(0)
+        yield from super().between(first, last)
+
+
+def test_what_was_found_serves_the_same_question_for_a_week() -> None:
+    """A year ahead is found once a week, not at every new revision; nor twice where two threads ask at once."""
+    once = Slowly()
+    calendar = series.FileCalendar("calendar.ics", [once])
+    now, year = datetime(2026, 1, 5, 12, tzinfo=UTC), timedelta(days=365)
+    with ThreadPoolExecutor(8) as many:
+        given = list(many.map(lambda _: list(calendar.between(now - year, now + year)), range(64)))
+    assert given == [given[0]] * 64
+    assert once.looked == 1
+    for later in (timedelta(seconds=1), timedelta(days=6, hours=23)):
+        assert list(calendar.between(now + later - year, now + later + year)) == given[0]
+    assert once.looked == 1
+    calendar.between(now + timedelta(days=8) - year, now + timedelta(days=8) + year)
+    assert once.looked == 2
 
 
 def test_an_estate_without_new_calendars_loads_nothing_for_them() -> None:

@@ -14,6 +14,7 @@ weeks, and leap years fall alike from FIRST_YEAR to LAST_YEAR and that much late
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from asleft.domain.occasions import Event
@@ -300,29 +301,39 @@ def series_of(entries: Iterable[tuple[str, Entry]]) -> tuple[Series, ...]:
 
 
 class FileCalendar:
-    """What is on at a site, by its calendar file; it keeps the instances of the windows it was asked for last."""
+    """What is on at a site, by its calendar file; it keeps the instances of the windows it was asked for last.
 
-    __slots__ = ("_ended", "_ends", "_kept", "_series", "file")
+    Several threads may ask it: what is expensive to find is found by one of them, and the others have it from there.
+    """
+
+    __slots__ = ("_ended", "_ends", "_finding", "_kept", "_series", "file")
 
     def __init__(self, file: str, series: Sequence[Series]) -> None:
         self.file = file
         self._series = tuple(series)
+        self._finding = Lock()
         self._kept: tuple[tuple[datetime, datetime, tuple[Event, ...]], ...] = ()
         self._ends: tuple[datetime, ...] = ()
         self._ended = False
 
     def between(self, first: datetime, last: datetime) -> Sequence[Event]:
         """Give every instance that is on at some time from `first` until before `last`, by its start."""
-        kept = next((kept for kept in self._kept if kept[0] <= first and last <= kept[1]), None)
+        kept = self._window(first, last)
         if kept is None:
-            kept = self._expand(first, last)
-            self._kept = (kept, *self._kept[: _WINDOWS_KEPT - 1])
+            with self._finding:
+                kept = self._window(first, last)
+                if kept is None:
+                    kept = self._expand(first, last)
+                    self._kept = (kept, *self._kept[: _WINDOWS_KEPT - 1])
         return [event for event in kept[2] if event.starts < last and event.ends > first]
 
+    def _window(self, first: datetime, last: datetime) -> tuple[datetime, datetime, tuple[Event, ...]] | None:
+        return next((kept for kept in self._kept if kept[0] <= first and last <= kept[1]), None)
+
     def _expand(self, first: datetime, last: datetime) -> tuple[datetime, datetime, tuple[Event, ...]]:
-        # Whole days, a week at least, for most questions are about now.
+        # From midnight, and a week more than was asked: most questions are about now, and come again a little later.
         first = first.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-        last = max(last.astimezone(UTC), _clipped(first, _KEPT_AHEAD))
+        last = _clipped(last, _KEPT_AHEAD)
         found: list[Event] = []
         for series in self._series:
             found.extend(series.between(first, last))
@@ -333,17 +344,17 @@ class FileCalendar:
 
     def last_end(self, after: datetime) -> datetime | None:
         """Give when the last instance that ends after a time ends; None where there is none, or where it never ends."""
-        if not self._ended:
-            ends: list[datetime] = []
-            # Those that never end first: they are told at once.
-            for series in sorted(
-                self._series, key=lambda each: each.whole is None or not each.whole.never_ends
-            ):
-                end = series.last_end()
-                if end is not None:
-                    ends.append(end)
-                if end == _END:
-                    break
-            self._ends, self._ended = tuple(ends), True
+        with self._finding:
+            if not self._ended:
+                self._ends, self._ended = tuple(self._all_ends()), True
         last = max(self._ends, default=None)
         return None if last is None or last >= _END or last <= after else last
+
+    def _all_ends(self) -> Iterator[datetime]:
+        # Those that never end first: they are told at once, and no other matters then.
+        for series in sorted(self._series, key=lambda each: each.whole is None or not each.whole.never_ends):
+            end = series.last_end()
+            if end is not None:
+                yield end
+            if end == _END:
+                return

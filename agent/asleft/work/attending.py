@@ -15,6 +15,7 @@ from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.domain.orders import OrderState
 from asleft.domain.problems import Problem
+from asleft.domain.rules.book import check_timely
 from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.baseline import Baseline, OpenProposal, Revision, Touch, Verdict
@@ -106,7 +107,7 @@ class FetchedApart:
 class AgentDesk(OwnerDesk):
     """Does the work of one home for an agent that runs on and on.
 
-    Only `fetch` may run in another thread: it asks git and nothing else. All else is for the thread that made the desk.
+    Only `fetch` may run in another thread: it asks git and the calendars, nothing else. All else is for the thread that made the desk.
 
     Args:
         baseline: The baseline repository.
@@ -242,11 +243,16 @@ class AgentDesk(OwnerDesk):
         await self.live.flush([])
 
     def fetch(self) -> None:
-        """Fetch the baseline; nothing comes into force before `settle`.
+        """Fetch the baseline; nothing comes into force before `settle`. May run in a thread of its own.
+
+        What is on in the next days is found here, too: it takes a twentieth of a second a calendar, once a week, and the
+        calendars keep it for `settle`, which runs in the event loop.
 
         Raises:
             AsleftError: The remote could not be reached.
         """
+        if self._settled is not None:
+            check_timely(self._settled[2].estate, self._clock())
         self._apart.fetch()
 
     def settle(self) -> InForce:

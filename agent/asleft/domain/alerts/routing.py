@@ -78,11 +78,18 @@ def _tells(alarm: Alarm) -> bool:
 
 def _news(scene: Scene) -> Iterator[Alert]:
     new = _new(scene)
-    floods = _floods(scene) if new else set[str]()
+    if not new:
+        return
+    floods = _floods(scene)
+    last_told: dict[tuple[str, str], datetime] = {}
+    for told in scene.told:
+        mine = (told.alert.receiver, told.alert.cause)
+        last_told[mine] = max(told.alert.created, last_told.get(mine, told.alert.created))
     for receiver, alarms in new.items():
         alarms.sort(key=lambda alarm: alarm.drift.key)
         for cause, group in _grouped(scene, receiver, alarms, floods).items():
-            if not _too_soon(scene, receiver, cause, group):
+            last = last_told.get((receiver.key, cause))
+            if last is None or scene.now - last >= _pause(cause, group):
                 yield compose(
                     scene.estate, receiver, Event.RAISED, cause=cause,
                     about=[About.of(alarm) for alarm in group], now=scene.now, link=scene.link,
@@ -170,19 +177,9 @@ def _was_held_back(scene: Scene, alarm: Alarm) -> bool:
     )
 
 
-def _too_soon(scene: Scene, receiver: Receiver, cause: str, group: Sequence[Alarm]) -> bool:
-    last = max(
-        (
-            told.alert.created
-            for told in scene.told
-            if told.alert.cause == cause and told.alert.receiver == receiver.key
-        ),
-        default=None,
-    )
-    if last is None:
-        return False
+def _pause(cause: str, group: Sequence[Alarm]) -> timedelta:
     high = any(alarm.drift.priority is Priority.HIGH for alarm in group)
-    return scene.now - last < (AGAIN if high or not cause.startswith("flood ") else FLOOD_AGAIN)
+    return AGAIN if high or not cause.startswith("flood ") else FLOOD_AGAIN
 
 
 def _passed_on(scene: Scene) -> Iterator[Alert]:
@@ -241,9 +238,9 @@ def _all_clear(scene: Scene, still_told: set[str]) -> Iterator[Alert]:
         if told.event in {Event.RAISED, Event.PASSED_ON}:
             causes.setdefault(told.alert.cause, []).append(told)
     for cause, group in causes.items():
-        about = {one.drift.key: one for told in group for one in told.about}
-        if cause in still_told or any(_stands(scene, key) for key in about):
+        if cause in still_told or any(_stands(scene, one.drift.key) for told in group for one in told.about):
             continue
+        about = {one.drift.key: one for told in group for one in told.about}
         worst = min((one.drift.priority for one in about.values()), key=list(Priority).index)
         site = next(iter(about)).station.site
         if scene.is_quiet(worst, site):

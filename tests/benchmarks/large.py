@@ -35,18 +35,20 @@ def plant_large(folder: Path, stations: int) -> int:
     for number in range(stations):
         site, at = divmod(number, _PER_SITE)
         home = folder / "sites" / f"site-{site}"
+        block = f"127.{21 + site // 256}.{site % 256}"
         if at == 0:
             (home / "stations").mkdir(parents=True)
             (home / "site.yaml").write_text(
                 f"format: asleft-site-1\nname: Site {site}\ntime-zone: Europe/Berlin\n"
-                f"addresses: {{live: no, subnet: 127.21.{site}.0/24, stations: 127.21.{site}.10-127.21.{site}.200}}\n"
-                f"reach: {{by: ocp1, port: {port}}}\nsettings:\n  network: {{gateway: 127.21.{site}.1}}\n"
+                f"addresses: {{live: no, subnet: {block}.0/24, stations: {block}.10-{block}.200}}\n"
+                f"reach: {{by: ocp1, port: {port}}}\nsettings:\n  network: {{gateway: {block}.1}}\n"
             )
         (home / "stations" / f"s{at}.yaml").write_text(
             f"format: asleft-station-1\nserial: M-{number:05d}\nsettings:\n  label: Station {at}\n"
-            f"  network: {{address: 127.21.{site}.{10 + at}/24}}\n  mix: {{heard: Mix {at % 16 + 1}}}\n"
+            f"  network: {{address: {block}.{10 + at}/24}}\n  mix: {{heard: Mix {at % 16 + 1}}}\n"
         )
-    git = ["git", "-C", str(folder), "-c", "user.name=Measure", "-c", "user.email=measure@quillfen.example"]
+    who = ("-c", "user.name=Measure", "-c", "user.email=measure@quillfen.example")
+    git = ["git", "-C", str(folder), *who, "-c", "gc.auto=0"]  # none that goes on while it is cloned
     subprocess.run(["git", "init", "-q", "-b", "main", str(folder)], check=True)
     subprocess.run([*git, "add", "-A"], check=True)
     subprocess.run([*git, "commit", "-q", "-m", "Approve"], check=True)

@@ -22,7 +22,7 @@ from asleft.domain.kinds import Foreign, Found
 from asleft.domain.orders import Event, Moved, OrderState
 from asleft.domain.snapshot import AsFound, ReadState, Unread, UnreadWhy
 from asleft.ledger import file, store
-from asleft.ledger.packing import DRIFT, LOOK, ORDER, pack
+from asleft.ledger.packing import DRIFT, LOOK, ORDER, pack, pack_look
 from asleft.ledger.store import LedgerTrouble, SqliteLedger
 from asleft.ports.ledger import Looked, Standing
 from asleft.ports.orders import Step, StepState
@@ -64,7 +64,8 @@ VALUES: st.SearchStrategy[Found] = st.one_of(
 def test_a_look_comes_back_equal(values: dict[str, Found]) -> None:
     """Switch, whole number, level, text and foreign value each stay what they are."""
     look = replace(as_found(), values=values, readings=values)
-    again = LOOK.validate_json(pack(LOOK, look))
+    assert pack_look(look) == pack(LOOK, look)
+    again = LOOK.validate_json(pack_look(look))
     assert again == look
     assert isinstance(again, AsFound)
     assert kinds_of(again.values) == kinds_of(values)
@@ -74,7 +75,7 @@ def test_a_look_comes_back_equal(values: dict[str, Found]) -> None:
 @pytest.mark.parametrize("state", [ReadState.SILENT, ReadState.UNREACHABLE])
 def test_a_look_that_read_nothing_comes_back_equal(state: ReadState) -> None:
     """A look that read nothing is not taken for one that did."""
-    assert LOOK.validate_json(pack(LOOK, not_read(state))) == not_read(state)
+    assert LOOK.validate_json(pack_look(not_read(state))) == not_read(state)
 
 
 def test_orders_and_drifts_come_back_equal() -> None:

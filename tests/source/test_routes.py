@@ -167,7 +167,7 @@ def test_quiet_hours_are_for_what_can_wait() -> None:
 )
 def test_addresses_by_channel(reach: dict[str, Any], good: bool) -> None:  # noqa: FBT001 a table's column
     """An address is a line of text under the name of a channel."""
-    document = Document(path="people.yaml", tree={"reach": reach}, lines={})
+    document = Document(path="people.yaml", tree={"reach": reach}, data=b"")
     person, problems = validate(Person, document)
     assert (person is not None and person.reach == reach) == good
     assert (problems == []) == good

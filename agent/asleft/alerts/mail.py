@@ -13,10 +13,10 @@ from enum import StrEnum
 
 import aiosmtplib
 
-from asleft.alerts.addresses import is_mail_address
 from asleft.alerts.trouble import trouble
 from asleft.alerts.wording import subject, text
 from asleft.domain.alerts.alert import Alert
+from asleft.domain.mail import is_mail_address
 from asleft.domain.names import harmless
 from asleft.ports.alerts import NotDelivered, Undeliverable
 

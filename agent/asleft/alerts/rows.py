@@ -7,9 +7,10 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from asleft.alerts.addresses import is_host, is_mail_address
+from asleft.alerts.addresses import is_host
 from asleft.alerts.syslog_format import FACILITIES
 from asleft.domain.kinds import nearest
+from asleft.domain.mail import is_mail_address
 from asleft.domain.names import NAME_RULE, harmless, is_name
 
 __all__ = ["ChannelRow", "ChatRow", "MailRow", "StdoutRow", "SyslogRow", "WebhookRow"]

@@ -1,8 +1,8 @@
 """Layers to values: what holds for one station when its layers are merged and its profile gives every text a type."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from asleft.domain.kinds import NotAValue, Value
 from asleft.domain.layers import Layer, Origin, flatten, merge_patch
@@ -23,8 +23,7 @@ class Wrong:
     origin: Origin
 
 
-@dataclass(frozen=True, slots=True)
-class Resolved:
+class Resolved(NamedTuple):
     """What holds for one station.
 
     Args:
@@ -118,34 +117,77 @@ def overlay(
         named: Its leaves, as `leaves` gives them.
         typing: Gives texts their types.
     """
-    values, origins = dict(below.values), dict(below.origins)
+    values = dict(below.values)
     wrong, foreign = list(below.wrong), False
     settings = profile.settings
     for name, path, text in named:
         if text is None:
             foreign = foreign or name not in settings
-            for gone in [name] if name in settings else _below(name, origins):
+            taken = _taken(name, settings, (*values, *(one.name for one in wrong)))
+            for gone in taken:
                 values.pop(gone, None)
-                origins.pop(gone, None)
-                wrong = [one for one in wrong if one.name != gone]
+            wrong = [one for one in wrong if one.name not in taken]
             continue
         setting = settings.get(name)
         if setting is None or setting.keeper is not Keeper.ESTATE:
             foreign = True
             continue
-        origin = Origin(layer=layer.name, file=layer.file, line=layer.line_of(path))
-        origins[name] = origin
         if wrong:
             wrong = [one for one in wrong if one.name != name]
         value = typing.typed(profile, setting, text)
         if isinstance(value, NotAValue):
             values.pop(name, None)
-            wrong.append(Wrong(name, value, origin))
+            wrong.append(Wrong(name, value, _origin(layer, path)))
         else:
             values[name] = value
-    return Resolved(values, origins, tuple(wrong), foreign)
+    return Resolved(values, _Overlaid(below.origins, settings, layer, named), tuple(wrong), foreign)
 
 
-def _below(group: str, names: Iterable[str]) -> Iterator[str]:
-    """Give the names that a `null` at a group takes away."""
-    return iter([name for name in names if name.startswith(f"{group}.")])
+class _Overlaid(Mapping[str, Origin]):
+    """The lines that won where a layer lies over what holds below it; put together when somebody asks.
+
+    Few are ever asked for, and putting them together for every station was a twelfth of a cold reading.
+    """
+
+    __slots__ = ("_made", "_parts")
+
+    def __init__(
+        self,
+        below: Mapping[str, Origin],
+        settings: Mapping[str, Setting],
+        layer: Layer,
+        named: Iterable[Leaf],
+    ) -> None:
+        self._parts = (below, settings, layer, named)
+        self._made: dict[str, Origin] | None = None
+
+    def __getitem__(self, name: str) -> Origin:
+        return self._all()[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._all())
+
+    def __len__(self) -> int:
+        return len(self._all())
+
+    def _all(self) -> dict[str, Origin]:
+        if self._made is None:
+            below, settings, layer, named = self._parts
+            made = dict(below)
+            for name, path, text in named:
+                if text is None:
+                    for gone in _taken(name, settings, made):
+                        made.pop(gone, None)
+                elif name in settings and settings[name].keeper is Keeper.ESTATE:
+                    made[name] = _origin(layer, path)
+            self._made = made
+        return self._made
+
+
+def _origin(layer: Layer, path: tuple[str, ...]) -> Origin:
+    return Origin(layer=layer.name, file=layer.file, line=layer.line_of(path))
+
+
+def _taken(name: str, settings: Container[str], named: Iterable[str]) -> list[str]:
+    """Give what a `null` takes away: a setting, or all that was named in a group of them."""
+    return [name] if name in settings else [one for one in named if one.startswith(f"{name}.")]

@@ -13,7 +13,7 @@ from asleft.domain.reach import Drop
 from asleft.domain.recording import Recording
 from asleft.domain.streams import Network
 
-__all__ = ["AddressPlan", "Site"]
+__all__ = ["AddressPlan", "Contact", "Site"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -37,6 +37,25 @@ class AddressPlan:
     live: bool = True
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Contact:
+    """Somebody to ask at a site; all but the name may be empty, and no right comes with it.
+
+    Args:
+        name: A person, or a place such as a stage door.
+        about: What for.
+        phone: As it is dialled.
+        mail: A mail address.
+        hours: When there is somebody, as people write it.
+    """
+
+    name: str
+    about: str = ""
+    phone: str = ""
+    mail: str = ""
+    hours: str = ""
+
+
 def _first_line(_: tuple[str | int, ...]) -> int:
     return 1
 
@@ -57,6 +76,7 @@ class Site:
         worn: Headphones and amplifier, where a station does not say otherwise; None where nothing is known.
         calendar: What is on when; None where the site has no calendar.
         drop: Where the files are that its stations are read from; None where they are on the network.
+        contacts: Whom to ask there, in the order of the file; no station depends on them.
         line_of: Gives the line of a value in site.yaml by its path from the top.
     """
 
@@ -71,6 +91,7 @@ class Site:
     worn: Worn | None = None
     calendar: Calendar | None = None
     drop: Drop | None = None
+    contacts: tuple[Contact, ...] = ()
     line_of: Callable[[tuple[str | int, ...]], int] = _first_line
 
     @property

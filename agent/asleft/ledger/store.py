@@ -2,15 +2,17 @@
 
 import sqlite3
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from datetime import UTC, datetime
 from pathlib import Path
 
 from asleft.domain.estate import StationId
+from asleft.domain.snapshot import ReadState
 from asleft.ledger.file import LedgerTrouble
 from asleft.ledger.heads import HeadTables
 from asleft.ledger.loans import LoanTables
-from asleft.ledger.packing import DRIFT, FOUND, LOOK, pack
-from asleft.ports.ledger import Looked, Standing
+from asleft.ledger.packing import DRIFT, FOUND, LOOK, pack, pack_look
+from asleft.ports.ledger import Glance, Looked, Standing
 
 __all__ = ["LedgerTrouble", "SqliteLedger"]
 
@@ -27,6 +29,9 @@ class SqliteLedger(LoanTables, HeadTables):
         super().__init__(path, look_only=look_only)
         self._known: Collection[StationId] | None = None
         """Stations of the estate at the last round."""
+        self._looked: set[StationId] | None = None
+        """What `looked_at` gives; None where it has to be read."""
+        self._look_only = look_only
 
     def looks(self) -> Mapping[StationId, Looked]:
         """Give what is known of every station."""
@@ -56,6 +61,26 @@ class SqliteLedger(LoanTables, HeadTables):
             )
         }
 
+    def glances(self, site: str) -> Mapping[str, Glance]:
+        """Give the last look at every station of a site in short, by its name there."""
+        rows = self.rows(f"SELECT station, {_GLANCE} FROM look WHERE site = ?", (site,))  # noqa: S608 own words only
+        return {station: _glance(*glance) for station, *glance in rows}
+
+    def looked_at(self) -> AbstractSet[StationId]:
+        """Give which stations were ever looked at; a set that was given before only grows."""
+        if self._looked is None:
+            rows = self.rows("SELECT site, station FROM look INDEXED BY look_known")
+            self._looked = {StationId(site, station) for site, station in rows}
+        looked = self._looked
+        if self._look_only:  # another process may look at more meanwhile
+            self._looked = None
+        return looked
+
+    def not_read(self) -> Mapping[StationId, Glance]:
+        """Give the last look at every station of which it read nothing."""
+        rows = self.rows(f"SELECT site, station, {_GLANCE} FROM look WHERE (last IS found) = 0")  # noqa: S608 as above
+        return {StationId(site, station): _glance(*glance) for site, station, *glance in rows}
+
     def standing_at(self, stations: Iterable[StationId]) -> Sequence[Standing]:
         """Give the drifts that stand at some stations, station by station."""
         return tuple(
@@ -67,6 +92,16 @@ class SqliteLedger(LoanTables, HeadTables):
             )
         )
 
+    def standing_in(self, site: str) -> Sequence[Standing]:
+        """Give the drifts that stand at the stations of a site, by station."""
+        rows = self.rows(
+            "SELECT since, seen, drift FROM standing WHERE site = ? ORDER BY station, kind, setting", (site,)
+        )
+        return tuple(
+            Standing(drift=DRIFT.validate_json(drift), since=_time(since), seen=_time(seen))
+            for since, seen, drift in rows
+        )
+
     def keep_looks(self, looks: Mapping[StationId, Looked], standing: Iterable[Standing]) -> None:
         """Keep looks at some stations and all that stands there; every other station stays as it is."""
         with self.change() as change:
@@ -75,6 +110,11 @@ class SqliteLedger(LoanTables, HeadTables):
                 "DELETE FROM standing WHERE site = ? AND station = ?", ((at.site, at.name) for at in looks)
             )
             _put_standing(change, standing)
+        self._have_looked(looks)
+
+    def _have_looked(self, stations: Iterable[StationId]) -> None:
+        if self._looked is not None:
+            self._looked.update(stations)
 
     def keep_round(
         self,
@@ -93,8 +133,10 @@ class SqliteLedger(LoanTables, HeadTables):
                 [(site, station) for site, station in held if StationId(site, station) in looks],
             )
             _put_standing(change, standing)
-            if stations is self._known:
-                return  # nobody left since the last round
+            if stations is self._known:  # nobody left since the last round
+                self._have_looked(looks)
+                return
+            self._looked = None
             known = set(stations)
             for table in ("look", "standing"):
                 kept = change.execute(f"SELECT DISTINCT site, station FROM {table}").fetchall()  # noqa: S608 a fixed word
@@ -117,6 +159,21 @@ class SqliteLedger(LoanTables, HeadTables):
             )
 
 
+_GLANCE = (
+    "json_extract(last, '$.at'), json_extract(last, '$.state'), json_extract(last, '$.why'),"
+    " json_extract(found, '$.at'), CASE WHEN json_extract(last, '$.unread') = '{}' THEN '' ELSE last END"
+)
+
+
+def _glance(at: str, state: str | None, why: str | None, read: str | None, more: str) -> Glance:
+    """Make a glance; a look that read only a part has to be unpacked to say which word that has."""
+    if state is None:
+        state = FOUND.validate_json(more).state if more else ReadState.COMPLETE
+    return Glance(
+        at=_time(at), state=ReadState(state), why=why or "", read=None if read is None else _time(read)
+    )
+
+
 def _time(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
 
@@ -125,9 +182,9 @@ def _packed(look: Looked) -> tuple[str, str | None]:
     if (
         look.found is look.last
     ):  # packing is a third of what keeping a round costs, and nearly all looks found something
-        found = pack(FOUND, look.found)
+        found = pack_look(look.found)
         return found, found
-    return pack(LOOK, look.last), pack(FOUND, look.found) if look.found else None
+    return pack_look(look.last), pack_look(look.found) if look.found else None
 
 
 def _put_looks(change: sqlite3.Connection, looks: Mapping[StationId, Looked]) -> None:

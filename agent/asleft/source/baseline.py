@@ -58,7 +58,7 @@ class GitBaseline:
         self._follows_remote = follows_remote
         self._shipped = shipped
         self._reader = EstateReader(shipped)
-        self._last: tuple[str, Mapping[str, str]] | None = None
+        self._last: tuple[str, dict[str, str]] | None = None
         self._kept: OrderedDict[str, tuple[Estate | None, Sequence[Problem]]] = OrderedDict()
 
     def refresh(self) -> None:
@@ -118,14 +118,13 @@ class GitBaseline:
         self._last = (commit, ids)
         return found
 
-    def _files_at(self, commit: str) -> tuple[Mapping[str, str], Collection[str] | None]:
+    def _files_at(self, commit: str) -> tuple[dict[str, str], Collection[str] | None]:
         """Give every file's blob, and which may differ from the revision that was read before."""
         if self._last is None:
             return self._commits.files(commit), None
-        before, known = self._last
+        before, ids = self._last
         self._last = None  # a reading that breaks off leaves nothing to build upon
         changes = self._commits.trees.changes(before, commit, self._commits.prefix)
-        ids = dict(known)
         for path, blob in changes.items():
             if blob is None:
                 ids.pop(path, None)

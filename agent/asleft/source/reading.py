@@ -2,8 +2,8 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import PurePosixPath
+from typing import NamedTuple
 
 from pydantic import BaseModel
 
@@ -26,8 +26,7 @@ __all__ = ["FileRead", "Opened", "Place", "place_of", "read_file", "unreadable"]
 _TEXT_BEGINS = 8192  # git looks at as many bytes to tell text from binary
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(NamedTuple):
     """What a path says: the kind of file, and the names in it (role, or site and station)."""
 
     kind: str
@@ -67,8 +66,7 @@ def place_of(path: str) -> Place:
     return Place("other")
 
 
-@dataclass(frozen=True, slots=True)
-class Opened:
+class Opened(NamedTuple):
     """A file that could be read.
 
     Args:
@@ -84,8 +82,7 @@ class Opened:
     named: tuple[Leaf, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class FileRead:
+class FileRead(NamedTuple):
     """What one file of one revision says.
 
     Args:
@@ -104,7 +101,7 @@ class FileRead:
     opened: Opened | None = None
     profile: Profile | None = None
     data: bytes = b""
-    problems: tuple[Problem, ...] = field(default=())
+    problems: tuple[Problem, ...] = ()
 
 
 def read_file(path: str, blob: str, data: bytes) -> FileRead:

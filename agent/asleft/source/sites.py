@@ -20,6 +20,7 @@ from asleft.domain.rules.rule import SiteView
 from asleft.domain.site import Site
 from asleft.source.calendars import read_calendar
 from asleft.source.files.addresses import read_addresses
+from asleft.source.files.contacts import to_contact
 from asleft.source.files.estate import EstateFile
 from asleft.source.files.hearing import to_worn
 from asleft.source.files.reach import to_drop
@@ -131,18 +132,19 @@ def read_site(
     known = before.kept if before else {}
     reader.belows = dict(before.below) if before else {}
     roles, profiles = set[str](), set[str]()
+    usual = cast("EstateFile", around.estate.file).profile
     for key in sorted(stations):
         one = stations[key]
         opened = one.opened
         if opened is None:
             continue
         station = cast("StationFile", opened.file)
-        profile_name = station.profile or cast("EstateFile", around.estate.file).profile
+        role, profile_name = station.role or "", station.profile or usual
         profiles.add(profile_name)
-        roles.add(station.role or "")
+        roles.add(role)
         if layer is None or site is None:
             continue
-        below = reader.below(station.role or "", profile_name, file, layer)
+        below = reader.below(role, profile_name, file, layer)
         last = known.get(key)
         if last is None or last[0] is not one or last[1] is not below:
             as_left, problems = reader.station(StationId(name, key), opened, station, below, profile_name)
@@ -186,6 +188,8 @@ class _SiteReader:
         self.around = around
         self.problems: list[Problem] = []
         self.belows: dict[tuple[str, str], _Below] = {}
+        self.held: dict[tuple[str, str], _Below] = {}
+        """Those that were looked up at this reading: most stations of a site share one."""
 
     def tell(self, file: str, line: int, rule: str, what: str, fix: str) -> None:
         self.problems.append(Problem(rule=rule, level=Level.ERROR, file=file, line=line, what=what, fix=fix))
@@ -217,6 +221,7 @@ class _SiteReader:
             recording=None if row.recording is None else to_recording(row.recording),
             worn=None if row.hearing is None else to_worn(row.hearing, self.origin(opened)),
             calendar=self.calendar(calendar, zone),
+            contacts=tuple(map(to_contact, row.contacts)),
             line_of=document.line,
         )
         return site, opened.layer
@@ -235,6 +240,9 @@ class _SiteReader:
 
     def below(self, role: str, profile: str, site_file: FileRead | None, layer: Layer) -> _Below:
         """Give what holds below the stations of a role and a model, as far as those files can be read."""
+        held = self.held.get((role, profile))
+        if held is not None:
+            return held
         around = self.around
         role_file = around.roles.get(role)
         model = around.profiles.get(profile)
@@ -246,12 +254,13 @@ class _SiteReader:
         files = (around.estate, role_file, site_file, model, *others)
         known = self.belows.get((role, profile))
         if known is not None and all(mine is its for mine, its in zip(known.files, files, strict=True)):
+            self.held[role, profile] = known
             return known
         role_layer = role_file.opened.layer if role_file and role_file.opened else None
         layers = tuple(one for one in (around.estate.layer, role_layer, layer) if one is not None)
         resolved = Resolved({}, {}) if model is None else resolve(model, layers, around.typing)
         made = _Below(files, layers, resolved)
-        self.belows[role, profile] = made
+        self.belows[role, profile] = self.held[role, profile] = made
         return made
 
     def station(

@@ -108,6 +108,10 @@ addresses:
 # How stations are reached. There is no fixed port: the manual of your stations names it.
 reach: {{by: ocp1, port: 65000}}
 
+# Whom to ask there; all but the name may be left out. They stand in the handover book, and give nobody a right.
+# (Nobody has this number: Ofcom keeps it for drama. Nor this address: RFC 2606.)
+# contacts: [{{name: Stage door, for: keys, phone: "+44 1632 960123", mail: door@hall.example, hours: 10:00 to 23:00}}]
+
 # settings:
 #   panel: {{display-dim: 40 %}}
 """

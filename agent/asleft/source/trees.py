@@ -29,6 +29,8 @@ class Trees:
         self._last: dict[str, _Entries] = {}
         self._now: dict[str, _Entries] = {}
         """Trees that the last walk and this one read: the new ones of one revision are the old ones of the next."""
+        self._newest: tuple[str, str, str | None] = ("", "", None)
+        """Commit and prefix that the last walk led to, and the tree there."""
 
     def changes(self, old: str, new: str, prefix: str) -> dict[str, str | None]:
         """Give every path that differs between two commits, with its blob in the new one; None where it is gone.
@@ -43,7 +45,12 @@ class Trees:
         """
         self._walked = 0
         self._last, self._now = self._now, {}
-        return dict(self._differ(self._top(old, prefix), self._top(new, prefix), ""))
+        *walked, before = self._newest
+        if walked != [old, prefix]:
+            before = self._top(old, prefix)
+        after = self._top(new, prefix)
+        self._newest = (new, prefix, after)
+        return dict(self._differ(before, after, ""))
 
     def blob(self, blob: str, *, most: int) -> bytes | int | None:
         """Give a blob's content; its size where it has more bytes than `most`; None where it is missing."""
@@ -57,7 +64,10 @@ class Trees:
         found = self._object(name)
         if found is None and self._object(commit) is None:
             raise self._unreadable(commit)
-        return None if found is None else found.id  # the commit is there, and the folder may not be
+        if found is None:
+            return None  # the commit is there, and the folder may not be
+        self._now[found.id] = _entries_in(found)
+        return found.id
 
     def close(self) -> None:
         """End the git process that stays."""
@@ -72,7 +82,7 @@ class Trees:
     def _entries(self, tree: str | None) -> _Entries:
         if tree is None:
             return {}
-        known = self._last.get(tree)
+        known = self._now.get(tree, self._last.get(tree))
         if known is not None:
             self._now[tree] = known
             return known
@@ -82,19 +92,7 @@ class Trees:
         whole = self._object(tree)
         if whole is None:
             raise self._unreadable(tree)
-        found: dict[bytes, tuple[bytes, str]] = {}
-        if whole.kind != b"tree" or whole.data is None:
-            return found
-        data = whole.data
-        at = 0
-        # Each entry is mode, space, name, NUL, and the id as bytes (gitformat: tree objects).
-        while at < len(data):
-            space = data.index(b" ", at)
-            end = data.index(b"\0", space)
-            start = end + 1
-            found[data[space + 1 : end]] = (data[at:space], data[start : start + _ID_BYTES].hex())
-            at = start + _ID_BYTES
-        self._now[tree] = found
+        found = self._now[tree] = _entries_in(whole)
         return found
 
     def _differ(self, old: str | None, new: str | None, path: str) -> Iterator[tuple[str, str | None]]:
@@ -121,3 +119,18 @@ class Trees:
             where=self._folder,
             todo="run git fsck there; clone it again if it is damaged",
         )
+
+
+def _entries_in(tree: Object) -> _Entries:
+    """Give mode and id of every name in a tree; an object of another kind has none."""
+    found: dict[bytes, tuple[bytes, str]] = {}
+    data = tree.data if tree.kind == b"tree" and tree.data is not None else b""
+    at = 0
+    # Each entry is mode, space, name, NUL, and the id as bytes (gitformat: tree objects).
+    while at < len(data):
+        space = data.index(b" ", at)
+        end = data.index(b"\0", space)
+        start = end + 1
+        found[data[space + 1 : end]] = (data[at:space], data[start : start + _ID_BYTES].hex())
+        at = start + _ID_BYTES
+    return found

@@ -256,21 +256,23 @@ class Layers:
     """Whether shared layers name settings of the models in use; what did not change is not looked at again."""
 
     def __init__(self) -> None:
-        self._known: dict[str, tuple[Opened, Sequence[Profile], tuple[Problem, ...]]] = {}
+        self._profiles: Sequence[Profile] = ()
+        self._known: dict[str, tuple[Opened, tuple[Problem, ...]]] = {}
 
     def problems(self, opened: Iterable[Opened], profiles: Sequence[Profile]) -> Iterator[Problem]:
         """Tell names and values that none of the models takes."""
-        found: dict[str, tuple[Opened, Sequence[Profile], tuple[Problem, ...]]] = {}
+        if not _same(self._profiles, profiles):
+            self._profiles, self._known = profiles, {}
+        found: dict[str, tuple[Opened, tuple[Problem, ...]]] = {}
         for one in opened:
             layer = one.layer
             if layer is None:
                 continue
             known = self._known.get(layer.file)
-            if known is None or known[0] is not one or not _same(known[1], profiles):
-                told = (*check_names(layer, profiles), *check_values(layer, profiles))
-                known = (one, profiles, told)
+            if known is None or known[0] is not one:
+                known = (one, (*check_names(layer, profiles), *check_values(layer, profiles)))
             found[layer.file] = known
-            yield from known[2]
+            yield from known[1]
         self._known = found
 
 

@@ -225,6 +225,7 @@ def _site(before: Site | None, after: Site | None, *, another_calendar: bool) ->
             ("network for audio", before.network, after.network),
             ("recording", before.recording, after.recording),
             ("headphones and amplifier", before.worn, after.worn),
+            ("contacts", before.contacts, after.contacts),
         ):
             if was != now:
                 yield f"what it says about {room} changes"

@@ -14,6 +14,7 @@ from asleft.domain.rules import (
     addressing,
     alarms,
     calendars,
+    contacts,
     hearing,
     occasions,
     orders,
@@ -53,6 +54,7 @@ _ROOMS: Final = (
     access,
     orders,
     routes,
+    contacts,
     whole,
 )
 BOOK: Final[Mapping[str, Rule]] = {rule.id: rule for room in _ROOMS for rule in room.RULES}
@@ -77,7 +79,7 @@ def check_site(view: SiteView, *, complete: bool = True) -> Iterator[Problem]:
         view: The site.
         complete: Whether all its stations could be read; rules that would take one for missing wait until they can.
     """
-    for room in (addressing, hearing):
+    for room in (addressing, hearing, contacts):
         yield from room.check_site(view)
     if not complete:
         return

@@ -5,6 +5,7 @@ from typing import Literal
 from pydantic import Field
 
 from asleft.source.files.addresses import AddressesRow
+from asleft.source.files.contacts import MOST, ContactRow
 from asleft.source.files.hearing import HearingRow
 from asleft.source.files.parts import Line, Name, Part, SettingTree
 from asleft.source.files.reach import ReachRow
@@ -25,6 +26,7 @@ class SiteFile(Part):
     streams: StreamsRow | None = None
     recording: RecordingRow | None = None
     hearing: HearingRow | None = None
+    contacts: tuple[ContactRow, ...] = Field(default=(), max_length=MOST)
     settings: SettingTree = {}
 
 

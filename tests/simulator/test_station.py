@@ -331,6 +331,31 @@ async def test_errors_are_cleared_and_the_lamp_is_lit() -> None:
     assert station.get("service.errors") == 0
 
 
+async def test_a_session_has_an_id_and_a_password_while_it_is_open() -> None:
+    """OcaStringSensor 5.1 (aes70.md section 6): empty while it is closed, and another pair each time."""
+    station = made()
+    await station.switch_on()
+    told = [number_of(station, "Service", f"Session {what}") for what in ("id", "password")]
+
+    async def ask_both(session: Session) -> list[str]:
+        return [Reader((await ask(session, ono, (5, 1))).params).string() for ono in told]
+
+    seen: list[list[str]] = []
+    async with await Session.open(station.address, station.port, timings=QUIET) as session:
+        assert await ask_both(session) == ["", ""]
+        for _ in range(2):
+            await station.meddle("service.remote-session", "open")
+            seen.append(await ask_both(session))
+            assert (
+                await ask_both(session) == seen[-1] == list(station.handed("service.remote-session").values())
+            )
+            await station.meddle("service.remote-session", "closed")
+            assert await ask_both(session) == ["", ""]
+    await station.switch_off()
+    assert all(secret for pair in seen for secret in pair)
+    assert not set(seen[0]) & set(seen[1])
+
+
 async def test_power_drops_sessions_and_keeps_settings() -> None:
     """Off drops every session and refuses new ones; on again, at the same port, everything is as it was."""
     station = made()

@@ -90,6 +90,12 @@ def test_a_sound_profile_is_read() -> None:
         ("values: [open, locked]", "values: [open]", 29, "at least two different values"),
         ("values: [open, locked]", "values: [open, open]", 29, "at least two different values"),
         ("opens: open", "opens: ajar", 36, "'ajar' is not one of the allowed values"),
+        (
+            "opens: open",
+            "hands: {id: {path: Id, class: OcaStringSensor}}",
+            36,
+            "a setting that lets nobody in",
+        ),
         ("opens: open", "louder: higher", 36, "a choice has no higher and lower"),
         ("lowest: -12", "lowest: 12", 15, "a level needs lowest and highest"),
         ("    lowest: -12\n", "", 15, "a level needs lowest and highest"),
@@ -166,6 +172,7 @@ def test_the_shipped_profiles_speak_of_known_classes(name: str) -> None:
     profile = shipped_profiles()[name]
     points = [setting.point for setting in profile.settings.values()]
     points += [action.point for action in profile.actions.values()]
+    points += [point for setting in profile.settings.values() for point in setting.hands.values()]
     assert len(points) > 20
     for point in points:
         assert find_property(class_named(point.class_name), point.property_name or None)

@@ -40,6 +40,11 @@ def menus(bench: Bench, names: Sequence[str]) -> dict[str, object]:
     return {name: bench.station(f"{HALL}/{name}").get("panel.menus") for name in names}
 
 
+def read_records(bench: Bench) -> list[str]:
+    """Give the messages of the records, newest first."""
+    return bench.records("log", "--format=%B%x00").split("\0\n")
+
+
 def only(desk: OwnerDesk) -> str:
     """Give the only group that there is."""
     (group,) = {kept.group for kept in desk.orders() if kept.group}
@@ -163,16 +168,67 @@ async def test_a_second_interrupt_cuts_short_and_puts_back(tmp_path: Path) -> No
         assert max(heard.of(LEVEL)) < -6.0
 
 
-async def test_stop_begins_no_further_station(tmp_path: Path) -> None:
-    """Another way to interrupt: those under way are finished, those that wait are refused."""
+async def test_a_person_stops_a_group_and_the_records_say_who(tmp_path: Path) -> None:
+    """Those under way are finished, those that wait are refused; one commit says who stopped it, why, and what was left."""
     with a_stage(tmp_path, SEVEN[:3]) as bench, bench.desk() as desk:
         opened(bench, SEVEN[:3])
         await drawn(desk, HALL)
         group = only(desk)
-        kepts = await desk.confirm_group(
-            group, by=WREN, accepted=[], progress=lambda _: desk.stop(group), **WHY
-        )
+        told: list[list[KeptOrder]] = []
+
+        def stop(kept: KeptOrder) -> None:
+            if kept.order.station.name == "a":
+                told.append(desk.stop(group, by=IDRIS, reason="a smell\nof smoke"))
+
+        kepts = await desk.confirm_group(group, by=WREN, accepted=[], progress=stop, **WHY)
         assert states(kepts) == {"a": RESTORED, "b": REFUSED, "c": REFUSED}
+        assert kepts[2].outcome == "nothing was written: Idris Quill stopped it before its turn"
+        assert states(told[0]) == {"b": OrderState.CONFIRMED, "c": OrderState.CONFIRMED}
+        (said,) = [one for one in read_records(bench) if one.startswith(f"group {group}: stopped")]
+        assert said.split("\n\n")[1].strip() == f"not begun: {HALL}/b, {HALL}/c"
+        assert said.split("\n\n")[2].strip().splitlines() == [
+            f"Site: {HALL}",
+            f"Station: {HALL}/b",
+            f"Station: {HALL}/c",
+            "Action: stop",
+            f"Group: {group}",
+            f"By: Idris Quill ({IDRIS})",
+            "Reason: a smell of smoke",
+            f"Baseline: {desk.in_force().estate.commit}",
+        ]
+        assert "Idris Quill stopped it before its turn" in bench.records(
+            "show", f"HEAD:orders/{kepts[2].order.drawn_up:%Y}/{kepts[2].order.id}.yaml"
+        )
+        before = bench.subjects()
+        assert desk.stop(group, by=IDRIS) == []
+        assert bench.subjects() == before
+
+
+@pytest.mark.parametrize(
+    "who, why",
+    [
+        ("pell-osgood", f"Pell Osgood may not stop orders at {HALL}"),
+        ("nobody", "'nobody' is not in people.yaml"),
+    ],
+)
+async def test_whoever_may_not_act_there_stops_nothing(tmp_path: Path, who: str, why: str) -> None:
+    """It goes on to its end, and the try is on record."""
+    with a_stage(tmp_path, SEVEN[:2]) as bench, bench.desk() as desk:
+        opened(bench, SEVEN[:2])
+        await drawn(desk, HALL)
+        group = only(desk)
+
+        def stop(_: KeptOrder) -> None:
+            with pytest.raises(MayNot, match=why):
+                desk.stop(group, by=who)
+
+        kepts = await desk.confirm_group(group, by=WREN, accepted=[], progress=stop, **WHY)
+        assert states(kepts) == {"a": RESTORED, "b": RESTORED}
+        refused = [one for one in read_records(bench) if one.startswith(f"group {group}: refused to stop")]
+        assert len(refused) == 2
+        assert all(why in one and f"By: {who}\n" in one for one in refused)
+        with pytest.raises(NoOrder):
+            desk.stop("g0", by=WREN)
 
 
 @pytest.mark.parametrize("kind", ["interrupted", "disk full"])

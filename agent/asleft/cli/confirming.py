@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from asleft.ports.orders import KeptOrder
     from asleft.work.desk import OwnerDesk
     from asleft.work.guards import Confirming
+    from asleft.work.handing import Handed
     from asleft.work.outlook import Outlook
     from asleft.work.restores import DrawnUp
 
@@ -39,6 +40,8 @@ __all__ = ["add_to"]
 _LOOK_EVERY = 0.5
 _LARGEST_SIGNATURE = 64 * 1024
 _WAITING = "drawn up"
+_NO_FURTHER = "asleft: no further station is begun; those under way are finished"
+_INTERRUPTED = "interrupted with Ctrl-C"
 
 
 def add_to(app: typer.Typer) -> None:
@@ -71,7 +74,8 @@ def confirm(
 
     Where two people are asked for, the first confirmation waits for the second.
     """
-    from asleft.work.guards import Confirming  # noqa: PLC0415 keeps --help quick
+    from asleft.cli.lending import tell_not_shown  # noqa: PLC0415 keeps --help quick
+    from asleft.work.guards import Confirming  # noqa: PLC0415 as above
 
     confirming = Confirming(
         by=by, reason=reason, accepted=tuple(accept or ()), signature=_signature(signature)
@@ -81,6 +85,7 @@ def confirm(
     tell_notices(desk.notices)
     if as_json:
         _say_json(done)
+        tell_not_shown(done.kepts)
     else:
         _tell(done, home)
     if any(kept.state not in {"restored", _WAITING} for kept in done.kepts):
@@ -114,6 +119,8 @@ class _Done:
         self.kepts = kepts
         self.together = together
         self.outlook: Outlook | None = None
+        self.handed: Handed | None = None
+        """What the station handed over; for the person who confirmed, once."""
         self.behind: list[DrawnUp] = []
         """The set-up that was drawn up behind a factory state."""
         self.behind_outlook: Outlook | None = None
@@ -127,7 +134,7 @@ class _Confirmation:
         home: The home.
         name: Id of the order or group.
         confirming: The confirmation.
-        quiet: Whether the progress of a group is left out.
+        quiet: Whether only a document is wanted: no progress of a group, and nothing that a station hands over.
     """
 
     def __init__(
@@ -155,8 +162,16 @@ class _Confirmation:
         if together:
             done = _Done(await self._group(before), together=True)
         else:
-            kept = await self._desk.confirm(self._name, accepted=self._accepted, **self._given)
+            handed: list[Handed] = []
+            kept = await self._desk.confirm(
+                self._name,
+                accepted=self._accepted,
+                # A document of JSON is read by programs, and kept by them: no secret goes into it.
+                hand=None if self._quiet else handed.append,
+                **self._given,
+            )
             done = _Done([kept], together=False)
+            done.handed = handed[0] if handed else None
         if any(kept.state == _WAITING for kept in done.kepts):
             done.outlook = await outlook_at(self._desk, self._name)
         await self._set_up_behind(done)
@@ -187,10 +202,32 @@ class _Confirmation:
         waiting = [kept for kept in before.kepts if kept.state == _WAITING]
         with _progress(len(waiting), quiet=self._quiet) as told:
             if isinstance(self._desk, OwnerDesk):
-                return await self._desk.confirm_group(
-                    self._name, accepted=self._accepted, progress=told, **self._given
-                )
+                return await self._here(self._desk, told)
             return await self._through_the_agent(self._desk, told)
+
+    async def _here(self, desk: "OwnerDesk", told: "Callable[[KeptOrder], None]") -> "list[KeptOrder]":
+        """Carry it out; the first interrupt stops between stations, the next one has what is under way put back."""
+        import asyncio  # noqa: PLC0415 keeps --help quick
+
+        asking = asyncio.create_task(
+            desk.confirm_group(self._name, accepted=self._accepted, progress=told, **self._given)
+        )
+        stopped = False
+        while not asking.done():
+            try:
+                await asyncio.wait({asking})
+            except asyncio.CancelledError:
+                if stopped:
+                    note("asleft: what is under way is put back")
+                else:
+                    stopped = True
+                    note(f"{_NO_FURTHER} (Ctrl-C: put those back)")
+                    try:
+                        desk.stop(self._name, by=self._given["by"], reason=_INTERRUPTED)
+                    except AsleftError as problem:  # it is stopped all the same
+                        note(f"asleft: {safe(problem)}")
+                asking.cancel()
+        return asking.result()
 
     async def _through_the_agent(
         self, desk: "RemoteDesk", told: "Callable[[KeptOrder], None]"
@@ -209,10 +246,8 @@ class _Confirmation:
             except asyncio.CancelledError:
                 if asking.done():
                     break
-                note(
-                    "asleft: no further station is begun; those under way are finished (Ctrl-C: do not wait)"
-                )
-                await desk.orders.stop(self._name)
+                note(f"{_NO_FURTHER} (Ctrl-C: do not wait)")
+                await desk.orders.stop(self._name, by=self._given["by"], reason=_INTERRUPTED)
         kepts = asking.result()
         for kept in kepts:
             if kept.ended is not None and kept.order.id not in seen:
@@ -269,7 +304,7 @@ def _tell(done: _Done, home: Path) -> None:
         from asleft.cli.lending import tell_lent  # noqa: PLC0415 keeps --help quick
 
         tell_end(done.kepts[0])
-        tell_lent(done.kepts[0])
+        tell_lent(done.kepts[0], done.handed)
     if done.behind:
         say("", "It has nothing of ours now. To set it up again:")
         tell_drawn(done.behind, done.behind_outlook, home)
@@ -304,21 +339,19 @@ def _say_json(done: _Done) -> None:
 def stop(
     group: Annotated[str, typer.Argument(metavar="GROUP", help="Id of the group.")],
     home: HomeOption,
+    by: Annotated[str, typer.Option("--by", help="Who stops it: a key in people.yaml.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why, in a few words.")] = "",
 ) -> None:
     """Begin no further station of a group that the running agent carries out; those under way are finished."""
     from asleft.work.desk import OwnerDesk  # noqa: PLC0415 keeps --help quick
 
-    async def work(desk: "OwnerDesk | RemoteDesk") -> "Outlook":
-        outlook = await outlook_at(desk, group)
+    async def work(desk: "OwnerDesk | RemoteDesk") -> "list[KeptOrder]":
         if isinstance(desk, OwnerDesk):
-            desk.stop(group)
-        else:
-            await desk.orders.stop(group)
-        return outlook
+            return desk.stop(group, by=by, reason=reason)
+        return await desk.orders.stop(group, by=by, reason=reason)
 
     with desk_at(home, "asleft stop") as desk:
-        outlook = run(work(desk))
-    going = [kept for kept in outlook.kepts if kept.state in {"confirmed", "under way"}]
+        going = run(work(desk))
     if not going:
         say(f"Group {safe(group)} is not being carried out.")
         return

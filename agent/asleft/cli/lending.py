@@ -9,7 +9,7 @@ import typer
 from asleft.cli.exits import Exit
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.order_text import order_json, tell_end, tell_order
-from asleft.cli.output import clock_time, paint, safe, say, say_json, table
+from asleft.cli.output import clock_time, note, paint, safe, say, say_json, table
 from asleft.cli.rounds import tell_notices, tell_taken_up
 from asleft.cli.running import run
 from asleft.cli.through import desk_at
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from asleft.domain.loans import Loan
     from asleft.ports.orders import KeptOrder
     from asleft.work.desk import OwnerDesk
+    from asleft.work.handing import Handed
 
 __all__ = ["add_to", "loan_json", "tell_lent", "tell_loans"]
 
@@ -91,8 +92,13 @@ def _time(text: str) -> timedelta:
         raise typer.BadParameter(safe(wrong), param_hint="--for") from wrong
 
 
-def tell_lent(kept: "KeptOrder") -> None:
-    """Say what follows from an order that has just opened something for a while; nothing where it has not."""
+def tell_lent(kept: "KeptOrder", handed: "Handed | None") -> None:
+    """Say what follows from an order that has just opened something for a while; nothing where it has not.
+
+    Args:
+        kept: The order as it ended.
+        handed: What the station handed over. It is shown here and nowhere else.
+    """
     order = kept.order
     if order.purpose != "lend" or kept.state != "restored" or order.ends is None:
         return
@@ -100,11 +106,27 @@ def tell_lent(kept: "KeptOrder") -> None:
         f"Lent until {clock_time(order.ends)}; it goes back by itself then. To end it before:",
         f"    asleft give-back {order.station} {order.writes[0].setting} --by NAME --reason TEXT",
     )
-    if order.writes[0].concern == "access":
+    if handed is None:
+        return
+    if handed.texts:
         say(
-            "asleft does not know an id or a password of what was opened, and keeps none: read them at the station,",
-            "and hand them only to whom it is lent.",
+            "",
+            paint("Shown this once, and kept nowhere. Hand it only to whom it is lent:", "strong"),
+            *table([(what, safe(text)) for what, text in handed.texts.items()], indent="    "),
         )
+    if handed.why_not:
+        say(f"Read at the station what is missing: {safe(handed.why_not)}.")
+
+
+def tell_not_shown(kepts: "Sequence[KeptOrder]") -> None:
+    """Say where the secrets are that a document of JSON is not given: programs keep what they read."""
+    for kept in kepts:
+        order = kept.order
+        if order.purpose == "lend" and kept.state == "restored" and order.writes[0].concern == "access":
+            note(
+                "asleft: an id and a password are shown to a person only, and not with --json:"
+                " read them at the station"
+            )
 
 
 def lent(

@@ -127,6 +127,8 @@ class Setting:
         concede: The value that needs a concession where it is the normal state; empty where none does.
         factory: Value in factory state; None where the station makes it up itself.
         point: Where it is on the wire.
+        hands: Where the station tells what a person needs to come in while it is opened, by what that is, as `id` and
+            `password`. It is no setting: it is shown to a person once, and never compared, recorded or kept.
     """
 
     name: str
@@ -142,6 +144,7 @@ class Setting:
     concede: str = ""
     factory: Value | None = None
     point: Point
+    hands: Mapping[str, Point] = field(default_factory=dict)
 
     @property
     def managed(self) -> bool:

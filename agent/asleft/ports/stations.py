@@ -143,6 +143,19 @@ class Conversation(Protocol):
             NoAnswer: The conversation ended.
         """
 
+    async def hand_over(self, name: str) -> Mapping[str, str]:
+        """Ask for what a station hands to a person while a setting is open, such as the id and password of a session.
+
+        They are secrets: whoever calls shows them to that person and keeps them nowhere. What the station does not tell
+        is left out. All of it is foreign text.
+
+        Args:
+            name: The setting.
+
+        Raises:
+            NoAnswer: The conversation ended.
+        """
+
     async def settle(self) -> None:
         """Bring a written address into force. The station may drop the conversation over it; that is no error.
 

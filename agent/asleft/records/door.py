@@ -125,6 +125,7 @@ def run_git(
             stdout_as_string=False,
             strip_newline_in_stdout=False,
             env=env,
+            process_group=0,  # Ctrl-C is for asleft: a record that is being written is written to its end
         )
     except git.GitCommandNotFound as wrong:
         raise RecordsBroken("the git program was not found", todo="install git 2.36 or newer") from wrong

@@ -1,15 +1,17 @@
 """One simulated station: its settings, its network settings, the hands at its panel, other controllers' locks."""
 
 import asyncio
+import secrets
 import time
 from collections.abc import Awaitable, Callable, Mapping
+from functools import partial
 from typing import Any
 
 from asleft.devices.ocp1.classes import Method
 from asleft.devices.ocp1.codec import Status
-from asleft.devices.ocp1.datatypes import Reader, encode_u32
+from asleft.devices.ocp1.datatypes import Reader, encode_string, encode_u32
 from asleft.domain.kinds import NotAValue, Reading, Value
-from asleft.domain.profile import Action, Profile
+from asleft.domain.profile import Action, Profile, Setting
 from asleft.simulator.managers import add_managers
 from asleft.simulator.manners import Manners, RolePath
 from asleft.simulator.network import Networked
@@ -20,6 +22,8 @@ from asleft.simulator.wiring import Binding, bind, first_value
 __all__ = ["Station"]
 
 START, STOP, RESTART = 0, 1, 2
+_HANDED = 9
+"""Random bytes of an id or a password that it makes up: 12 characters."""
 
 
 class Station(Networked):
@@ -52,6 +56,7 @@ class Station(Networked):
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
         moves: bool = True,
     ) -> None:
+        self._pairs: dict[RolePath, Mapping[str, str]] = {}
         super().__init__(
             serial=serial,
             address=address,
@@ -68,6 +73,8 @@ class Station(Networked):
         self._add_settings(values)
         for action in profile.actions.values():
             self._add_action(action)
+        for setting in profile.settings.values():
+            self._add_handed(setting)
         fill_blocks(self.table)
 
     # What it is.
@@ -106,6 +113,16 @@ class Station(Networked):
             self._apply(binding.thing)
             if name == self.profile.reached_at:
                 await self._move_by_hand()
+
+    def handed(self, name: str) -> Mapping[str, str]:
+        """Give what it hands to people while a setting is open, made anew each time it is opened; nothing while it is not."""
+        setting = self._binding(name).setting
+        if setting.show(self.get(name)) != setting.opens:
+            return {}
+        if setting.point.path not in self._pairs:
+            fresh = {what: secrets.token_urlsafe(_HANDED) for what in setting.hands}
+            self._pairs[setting.point.path] = fresh
+        return self._pairs[setting.point.path]
 
     async def return_to_factory(self) -> None:
         """Give every managed setting its factory value; what has none, as its address, stays."""
@@ -200,7 +217,8 @@ class Station(Networked):
             binding = bind(self.table, setting, first_value(setting, values, self.address), self.manners)
             self._bindings[name] = binding
             if name.endswith(".uptime"):
-                self._offer_uptime(binding.thing, binding.thing.slots[binding.name])
+                slot = binding.thing.slots[binding.name]
+                self._offer_live(binding.thing, slot, lambda: encode_u32(self._uptime()))
             if (
                 binding.name == "TargetNetworkSettings"
                 and Method.INTERFACE_APPLY_COMMAND not in binding.thing.calls
@@ -237,6 +255,24 @@ class Station(Networked):
         else:
             thing.offer(name, value=False, settable=True)
 
+    def _add_handed(self, setting: Setting) -> None:
+        """Offer what a setting hands over. It notifies nobody: whoever wants to know has to ask."""
+        for what, point in setting.hands.items():
+            thing = self.table.add(point.path, point.class_name, lockable=False)
+            thing.offer("String", "")
+            self._offer_live(
+                thing,
+                thing.slots["String"],
+                partial(self._tell_handed, setting.name, what),
+            )
+
+    def _tell_handed(self, name: str, what: str) -> bytes:
+        return encode_string(self.handed(name).get(what, ""))
+
+    def _changed(self, thing: Thing, slot: Slot) -> None:
+        self._pairs.pop(thing.path, None)  # whoever opens it next is handed another one
+        super()._changed(thing, slot)
+
     def _binding(self, name: str) -> Binding:
         try:
             return self._bindings[name]
@@ -264,9 +300,10 @@ class Station(Networked):
             if self.moves:
                 self.address = address
 
-    def _offer_uptime(self, thing: Thing, slot: Slot) -> None:
+    def _offer_live(self, thing: Thing, slot: Slot, tell: Callable[[], bytes]) -> None:
+        """Have a property told as it is when it is asked for."""
         del thing.ready[slot.property.getter]
-        thing.live[slot.property.getter] = lambda: thing.answer(slot, encode_u32(self._uptime()))
+        thing.live[slot.property.getter] = lambda: thing.answer(slot, tell())
 
     def _uptime(self) -> int:
         return int(self._clock() - self._booted)

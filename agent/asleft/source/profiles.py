@@ -187,30 +187,7 @@ class _ProfileReader:
                 "write lower-case words joined by dots, as headphones.gain",
             )
         kind = self.kind(path, row)
-        if (row.kind == "reading") != (row.kept_by is Keeper.DEVICE):
-            self.tell(path, "a reading is kept by the device, and nothing else is", "mend kind or kept-by")
-        if row.kept_by is Keeper.ESTATE and row.place is None:
-            self.tell(
-                path,
-                "its place in the safe order of writes is missing",
-                "write 'place: level', patch, access, light or address",
-            )
-        if row.place is Place.LIGHT and (row.louder or row.heard or row.opens or row.concede):
-            self.tell(
-                (*path, "place"),
-                "a light is only seen: what is heard, gets louder or lets people in is none",
-                "write 'place: level', patch or access",
-            )
-        if row.kept_by is Keeper.ESTATE and not row.matters:
-            self.tell(path, "it does not say why it matters", "write 'matters: …', one plain sentence")
-        for field in ("louder", "opens", "concede"):
-            value = getattr(row, field)
-            if field == "louder" and value in {"higher", "lower"}:
-                if row.kind not in {"level", "whole"}:
-                    fix = f"name the louder value, of: {kind.allowed()}"
-                    self.tell((*path, field), f"a {row.kind} has no higher and lower", fix)
-            elif value:
-                self.parsed((*path, field), kind, value)
+        self.see_fits(path, row, kind)
         return Setting(
             name=name,
             meaning=row.meaning.replace("{each}", word),
@@ -227,7 +204,41 @@ class _ProfileReader:
             if row.factory is None
             else self.parsed((*path, "factory"), kind, row.factory.replace("{each}", word)),
             point=_point(row.object_, word),
+            hands={what: _point(where, word) for what, where in row.hands.items()},
         )
+
+    def see_fits(self, path: tuple[str, ...], row: SettingRow, kind: Kind) -> None:
+        """Tell what of a row does not go with the rest of it."""
+        if (row.kind == "reading") != (row.kept_by is Keeper.DEVICE):
+            self.tell(path, "a reading is kept by the device, and nothing else is", "mend kind or kept-by")
+        if row.kept_by is Keeper.ESTATE and row.place is None:
+            self.tell(
+                path,
+                "its place in the safe order of writes is missing",
+                "write 'place: level', patch, access, light or address",
+            )
+        if row.place is Place.LIGHT and (row.louder or row.heard or row.opens or row.concede):
+            self.tell(
+                (*path, "place"),
+                "a light is only seen: what is heard, gets louder or lets people in is none",
+                "write 'place: level', patch or access",
+            )
+        if row.kept_by is Keeper.ESTATE and not row.matters:
+            self.tell(path, "it does not say why it matters", "write 'matters: …', one plain sentence")
+        if row.hands and not row.opens:
+            self.tell(
+                (*path, "hands"),
+                "nothing is handed to anybody by a setting that lets nobody in",
+                "write 'opens: …', the value that does, or leave hands out",
+            )
+        for field in ("louder", "opens", "concede"):
+            value = getattr(row, field)
+            if field == "louder" and value in {"higher", "lower"}:
+                if row.kind not in {"level", "whole"}:
+                    fix = f"name the louder value, of: {kind.allowed()}"
+                    self.tell((*path, field), f"a {row.kind} has no higher and lower", fix)
+            elif value:
+                self.parsed((*path, field), kind, value)
 
     def parsed(self, path: tuple[str | int, ...], kind: Kind, text: str) -> Value | None:
         try:

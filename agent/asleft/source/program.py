@@ -105,7 +105,8 @@ class Git:
         Raises:
             NotARepository: There is no git program, or the folder has gone.
         """
-        process = self.start(command, env, stdin=stdin, stderr=subprocess.PIPE, alone=seconds is not None)
+        # Alone: Ctrl-C on a terminal is for asleft, which may have a station to put back first.
+        process = self.start(command, env, stdin=stdin, stderr=subprocess.PIPE, alone=True)
         with process:
             try:
                 said, why = process.communicate(timeout=seconds)
@@ -136,7 +137,8 @@ class Git:
             env: What stands above this process's own environment.
             stdin: What it reads; nothing where None.
             stderr: Where its complaints go.
-            alone: Whether it leads a process group of its own, so that it can be ended with all that it starts.
+            alone: Whether it leads a process group of its own, so that it can be ended with all that it starts, and is not
+                ended by a terminal's Ctrl-C.
 
         Raises:
             NotARepository: There is no git program, or the folder has gone.

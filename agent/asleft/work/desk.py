@@ -31,6 +31,7 @@ from asleft.work.answers import Desk
 from asleft.work.approved import in_force
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.guards import Confirming, Prove
+from asleft.work.handing import Hand, Handing
 from asleft.work.lending import Lending
 from asleft.work.many import GroupProgress
 from asleft.work.order_desk import OrderDesk
@@ -96,6 +97,8 @@ class OwnerDesk(Desk):
         self._orders = OrderDesk(
             self._restores,
             ledger,
+            books,
+            Handing(stations, clock),
             fetched=self._fetched,
             ended=self._order_ended,
             held=self._held,
@@ -259,12 +262,16 @@ class OwnerDesk(Desk):
         accepted: Sequence[str],
         signature: str = "",
         prove: Prove | None = None,
+        hand: Hand | None = None,
     ) -> KeptOrder:
-        """Confirm an order as a named person; it is carried out once enough people have."""
+        """Confirm an order as a named person; it is carried out once enough people have.
+
+        `hand` shows that person what a station hands over, where the order opened something.
+        """
         confirming = Confirming(
             by=by, reason=reason, accepted=tuple(accepted), signature=signature, prove=prove
         )
-        return await self._orders.confirm(order_id, confirming)
+        return await self._orders.confirm(order_id, confirming, hand=hand)
 
     async def confirm_group(
         self,
@@ -283,9 +290,12 @@ class OwnerDesk(Desk):
         )
         return await self._orders.confirm_group(group_id, confirming, progress=progress)
 
-    def stop(self, group_id: str) -> None:
-        """Begin no further station of a group; those under way are finished."""
-        self._orders.stop(group_id)
+    def stop(self, group_id: str, *, by: str, reason: str = "") -> list[KeptOrder]:
+        """Begin no further station of a group, as a named person; those under way are finished.
+
+        The orders that were being carried out, or waited for their turn, are given.
+        """
+        return self._orders.stop(self.estate_now(), group_id, by=by, reason=reason)
 
     def _held(self, stations: Collection[StationId]) -> AbstractAsyncContextManager[None]:
         """Keep what stations tell from being recorded while an order is carried out there; nobody tells anything here."""

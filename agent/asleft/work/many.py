@@ -3,24 +3,31 @@
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from typing import Final
 
 from asleft.domain.comparison import differing
 from asleft.domain.errors import AsleftError
-from asleft.domain.estate import Estate
+from asleft.domain.estate import Estate, StationId
 from asleft.domain.groups import Group, waves
+from asleft.domain.journal import Message
 from asleft.domain.names import harmless
 from asleft.domain.orders import Event, OrderState
+from asleft.domain.people import Person, Right
 from asleft.domain.snapshot import NotRead
+from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
 from asleft.ports.orders import KeptOrder
-from asleft.work.guards import Confirming
-from asleft.work.ordering import NoOrder
+from asleft.work.bookkeeping import Bookkeeping
+from asleft.work.guards import Confirming, person_of
+from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.restores import Restores
 
 __all__ = ["GroupProgress", "Many"]
 
 GroupProgress = Callable[[KeptOrder], None]
 """Told of each order as it ends."""
+_GOING: Final = (OrderState.CONFIRMED, OrderState.UNDER_WAY)
+_STOPPING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
 
 
 class Many:
@@ -29,12 +36,17 @@ class Many:
     Args:
         ledger: Keeps orders and groups.
         restores: Carries out each.
+        books: Records who stopped a group.
+        clock: Gives the time.
     """
 
-    def __init__(self, ledger: Ledger, restores: Restores) -> None:
+    def __init__(self, ledger: Ledger, restores: Restores, books: Bookkeeping, clock: Clock) -> None:
         self._ledger = ledger
         self._restores = restores
-        self._stopping: set[str] = set()
+        self._books = books
+        self._clock = clock
+        self._stopped_by: dict[str, str] = {}
+        """By group that is being carried out and stopped, the name of who stopped it."""
 
     def find(self, group_id: str) -> Group:
         """Give a group.
@@ -53,9 +65,76 @@ class Many:
         """Give the orders of a group, in the order in which they are carried out."""
         return [self._restores.book.kept(order_id) for order_id in group.orders]
 
-    def stop(self, group_id: str) -> None:
-        """Begin no further station of a group; those under way are finished."""
-        self._stopping.add(self.find(group_id).id)
+    def stop(self, estate: Estate, group_id: str, *, by: str, reason: str = "") -> list[KeptOrder]:
+        """Begin no further station of a group, as a named person; those under way are finished.
+
+        Nothing gets worse by it, so whoever may act at one of its sites may. It holds from now on, recorded or not.
+
+        Args:
+            estate: Names the person.
+            group_id: Id of the group.
+            by: Key of the person.
+            reason: Why; may be empty, for it may have to be quick.
+
+        Returns:
+            The orders that were being carried out or waited for their turn; none where the group is not being carried out.
+
+        Raises:
+            NoOrder: There is no such group.
+            MayNot: The person is not known, or has no right to; that is recorded.
+            AsleftError: It is stopped, and that could not be recorded.
+        """
+        group = self.find(group_id)
+        try:
+            person = self._who_stops(estate, group, by)
+        except MayNot as problem:
+            self._record(estate, group, "refused to stop", problem.what, (), by=by, reason=reason)
+            raise
+        going = [kept for kept in self.orders_of(group) if kept.state in _GOING]
+        if going:
+            self._stopped_by[group.id] = person.name
+            left = [kept.order.station for kept in going if kept.state is OrderState.CONFIRMED]
+            body = f"not begun: {', '.join(map(str, left)) or 'nothing was left'}"
+            who = f"{person.name} ({person.key})"
+            self._record(estate, group, "stopped", body, left, by=who, reason=reason)
+        return going
+
+    def _who_stops(self, estate: Estate, group: Group, by: str) -> Person:
+        person = person_of(estate, by)
+        sites = self._sites(group)
+        if not any(person.may(right, site) for right in _STOPPING for site in sites):
+            raise MayNot(f"{person.name} may not stop orders at {' or '.join(sites)}", where="people.yaml")
+        return person
+
+    def _sites(self, group: Group) -> list[str]:
+        return sorted({kept.order.station.site for kept in self.orders_of(group)})
+
+    def _record(
+        self,
+        estate: Estate,
+        group: Group,
+        did: str,
+        body: str,
+        left: Sequence[StationId],
+        *,
+        by: str,
+        reason: str,
+    ) -> None:
+        said = harmless(" ".join(reason.split()), longest=500)
+        message = Message(
+            subject=f"group {group.id}: {did}",
+            body=body,
+            trailers=(
+                *(("Site", site) for site in self._sites(group)),
+                *(("Station", str(station)) for station in sorted(left)),
+                ("Action", "stop"),
+                ("Group", group.id),
+                ("By", harmless(by)),
+                *([("Reason", said)] if said else []),
+                ("Baseline", estate.commit),
+            ),
+        )
+        self._books.record({}, message, when=self._clock(), allow_empty=True)
 
     async def confirm(
         self,
@@ -94,7 +173,7 @@ class Many:
     async def _carry_out(
         self, estate: Estate, group: Group, kepts: Sequence[KeptOrder], progress: GroupProgress | None
     ) -> list[KeptOrder]:
-        self._stopping.discard(group.id)
+        self._stopped_by.pop(group.id, None)
         ended: list[KeptOrder] = []
         why = ""
         trouble: BaseException | None = None
@@ -110,7 +189,9 @@ class Many:
             count = sum(kept.state is not OrderState.RESTORED for kept in ended)
             if problem is not None:
                 why = f"an end before its turn could not be noted: {problem}"
-            elif interrupted or group.id in self._stopping:
+            elif group.id in self._stopped_by:
+                why = f"{harmless(self._stopped_by[group.id])} stopped it before its turn"
+            elif interrupted:
                 why = "it was interrupted before its turn"
             elif failed and not group.may_go_on(count):
                 why = f"{failed[0].order.station} went wrong before its turn"
@@ -140,14 +221,14 @@ class Many:
         try:
             await asyncio.shield(asyncio.wait(tasks))
         except asyncio.CancelledError:
-            # The first interrupt ends the group between stations; only a second one cuts a station short.
+            # The first interrupt ends the group between stations; every further one is its stations'.
             interrupted = True
-            try:
-                await asyncio.wait(tasks)
-            except asyncio.CancelledError:
-                for task in tasks:
-                    task.cancel()
-                await asyncio.wait(tasks)
+            while any(not task.done() for task in tasks):
+                try:
+                    await asyncio.wait(tasks)
+                except asyncio.CancelledError:
+                    for task in tasks:
+                        task.cancel()
         problems = [problem for task in tasks if not task.cancelled() and (problem := task.exception())]
         now = [self._restores.book.kept(kept.order.id) for kept in batch]
         return now, interrupted, None if interrupted or not problems else problems[0]

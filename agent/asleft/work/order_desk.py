@@ -11,7 +11,9 @@ from asleft.domain.orders import ENDS, OrderState, Purpose
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
 from asleft.ports.orders import KeptOrder
+from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.guards import Confirming, waits_for
+from asleft.work.handing import Hand, Handing
 from asleft.work.many import GroupProgress, Many
 from asleft.work.ordering import find_order, stations_of
 from asleft.work.restores import DrawnUp, Restores
@@ -52,6 +54,8 @@ class OrderDesk:
     Args:
         restores: Draws up and carries out.
         ledger: Keeps orders.
+        books: Writes into the records.
+        handing: Asks for what a station hands to who had something opened there.
         fetched: Gives the estate as it is now, after fetching the baseline.
         ended: Called with each order that ended, for what follows from it.
         held: Keeps what stations tell from being recorded meanwhile.
@@ -62,6 +66,8 @@ class OrderDesk:
         self,
         restores: Restores,
         ledger: Ledger,
+        books: Bookkeeping,
+        handing: Handing,
         *,
         fetched: Callable[[], Estate],
         ended: Callable[[KeptOrder], None],
@@ -69,8 +75,9 @@ class OrderDesk:
         clock: Clock,
     ) -> None:
         self._restores = restores
-        self._many = Many(ledger, restores)
+        self._many = Many(ledger, restores, books, clock)
         self._ledger = ledger
+        self._handing = handing
         self._fetched = fetched
         self._ended = ended
         self._held = held
@@ -90,13 +97,19 @@ class OrderDesk:
         wish = Wish(purpose=Purpose.UNDO, by=by, cannot_wait=cannot_wait, undoes=done.order.id)
         return await self._restores.draw_up_undo(self._fetched(), done.order.id, wish)
 
-    async def confirm(self, order_id: str, confirming: Confirming) -> KeptOrder:
-        """Confirm an order as a named person; it is carried out once enough people have."""
+    async def confirm(self, order_id: str, confirming: Confirming, *, hand: Hand | None = None) -> KeptOrder:
+        """Confirm an order as a named person; it is carried out once enough people have.
+
+        Where it opened something on a station that tells what a person needs to come in, `hand` is given that, once.
+        """
         estate = self._fetched()
         station = find_order(self._ledger, order_id).order.station
         async with self._held([station]):
             kept = await self._restores.confirm(estate, order_id, confirming)
         self._ended(kept)
+        handed = None if hand is None else await self._handing.over(estate, kept)
+        if hand is not None and handed is not None:
+            hand(handed)
         return kept
 
     async def confirm_group(
@@ -111,6 +124,6 @@ class OrderDesk:
             self._ended(kept)
         return done
 
-    def stop(self, group_id: str) -> None:
-        """Begin no further station of a group."""
-        self._many.stop(group_id)
+    def stop(self, estate: Estate, group_id: str, *, by: str, reason: str = "") -> list[KeptOrder]:
+        """Begin no further station of a group, as a named person; what was being carried out is given."""
+        return self._many.stop(estate, group_id, by=by, reason=reason)

@@ -5,6 +5,7 @@ from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from asleft.daemon.agent.loans import LoanPart
 from asleft.daemon.assembly import now
@@ -12,6 +13,7 @@ from asleft.domain.loans import LoanState
 from asleft.domain.orders import OrderState
 from asleft.ports.orders import KeptOrder
 from asleft.work.desk import OwnerDesk
+from daemon.agent.process import an_agent, until
 from estates import HALL, WREN, Bench, a_bench
 
 DRUMS = f"{HALL}/drums"
@@ -81,7 +83,7 @@ class Agent:
 
 
 @contextmanager
-def an_agent(tmp_path: Path, clock: Clock) -> Iterator[Agent]:
+def a_part(tmp_path: Path, clock: Clock) -> Iterator[Agent]:
     with a_bench(tmp_path) as bench, bench.desk(clock=clock) as desk:
         yield Agent(bench, desk)
 
@@ -98,7 +100,7 @@ async def lend(desk: OwnerDesk) -> None:
 async def test_the_agent_gives_back_on_time_and_says_when_the_estate_is_another(tmp_path: Path) -> None:
     """Those who follow stations hear of a loan's beginning and of its end; nobody else's turn is broken into."""
     clock = Clock()
-    with an_agent(tmp_path, clock) as agent:
+    with a_part(tmp_path, clock) as agent:
         async with agent.running():
             await lend(agent.desk)
             await agent.told()
@@ -113,7 +115,7 @@ async def test_the_agent_gives_back_on_time_and_says_when_the_estate_is_another(
 async def test_an_agent_that_is_told_to_end_closes_what_it_has_begun_to_close(tmp_path: Path) -> None:
     """Cut short, a closing would be put back, and so opened again."""
     clock = Clock()
-    with an_agent(tmp_path, clock) as agent:
+    with a_part(tmp_path, clock) as agent:
         await lend(agent.desk)
         agent.begun.clear()
         clock.at += timedelta(hours=1)
@@ -129,7 +131,7 @@ async def test_an_agent_that_is_told_to_end_closes_what_it_has_begun_to_close(tm
 async def test_what_cannot_be_closed_does_not_end_the_part(tmp_path: Path) -> None:
     """It stays overdue, and the part goes on."""
     clock = Clock()
-    with an_agent(tmp_path, clock) as agent:
+    with a_part(tmp_path, clock) as agent:
         await lend(agent.desk)
         agent.bench.fleet.call(agent.bench.station(DRUMS).switch_off)
         clock.at += timedelta(hours=1)
@@ -137,3 +139,40 @@ async def test_what_cannot_be_closed_does_not_end_the_part(tmp_path: Path) -> No
             await asyncio.wait_for(agent.tried.wait(), LIMIT)
             assert not task.done()
         assert [loan.state for loan in agent.desk.loans()] == [LoanState.OVERDUE]
+
+
+def test_what_cannot_be_closed_is_a_high_alarm_and_the_next_start_closes_it(tmp_path: Path) -> None:
+    """The station is off at the end: high on every list. kill -9, the station is back, and the next start closes it and says so."""
+    an_hour_ago = now() - timedelta(hours=1) + timedelta(seconds=1)
+
+    async def lend_it(bench: Bench) -> None:
+        with bench.desk(clock=lambda: an_hour_ago) as desk:
+            await lend(desk)
+
+    with a_bench(tmp_path) as bench:
+        asyncio.run(lend_it(bench))
+        bench.fleet.call(bench.station(DRUMS).switch_off)
+        with an_agent(bench.home, tmp_path) as agent:
+
+            def overdue() -> list[dict[str, Any]]:
+                return [one for one in agent.ask("alarms")["alarms"] if one["kind"] == "overdue"]
+
+            agent.until_looked(3)
+            until(lambda: bool(overdue()), "the alarm", alive=agent)
+            (alarm,) = overdue()
+            assert (alarm["priority"], alarm["setting"]) == ("high", SESSION)
+            assert "was lent to pell-osgood until" in alarm["what"]
+            (loan,) = agent.ask("lent")["loans"]
+            assert (loan["state"], "could not be read" in loan["why-not-closed"]) == ("overdue", True)
+            agent.kill()
+        bench.fleet.call(bench.station(DRUMS).switch_on)
+        assert bench.station(DRUMS).get(SESSION) == "open"
+        with an_agent(bench.home, tmp_path) as agent:
+            agent.until_looked(3)
+            until(lambda: agent.ask("lent")["loans"] == [], "given back", alive=agent)
+            agent.do("round")
+            assert agent.ask("drifts")["drifts"] == []
+            agent.stop()
+            assert "what was lent was to be given back" in agent.said()
+        assert bench.station(DRUMS).get(SESSION) == "closed"
+        assert bench.subjects().count(f"{DRUMS}: given back {SESSION} open → closed") == 1

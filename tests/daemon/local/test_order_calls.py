@@ -165,11 +165,12 @@ async def test_a_group_is_confirmed_and_stopped_through_the_agent(tmp_path: Path
                 remote.orders.confirm_group(name, by=IDRIS, reason="a", accepted=accepted)
             )
             await held.waits.wait()
-            await remote.orders.stop(name)
+            going = await remote.orders.stop(name, by=WREN, reason="a smell of smoke")
+            assert [kept.state for kept in going] == [OrderState.UNDER_WAY, OrderState.CONFIRMED]
             held.go.set()
             ended = await confirming
             assert [kept.state for kept in ended] == [OrderState.RESTORED, OrderState.REFUSED]
-            assert "interrupted before its turn" in ended[1].outcome
+            assert "Wren Halloway stopped it before its turn" in ended[1].outcome
 
 
 async def test_set_up_undo_lamp_and_errors_go_through_the_agent(tmp_path: Path) -> None:
@@ -201,6 +202,7 @@ ACTS: dict[str, dict[str, Any]] = {
     "undo": {"order": "00"},
     "confirm": {"order": "00", "reason": "a"},
     "confirm-group": {"order": "g0", "reason": "a"},
+    "stop": {"group": "g0"},
     "identify": {"name": DRUMS},
     "clear-errors": {"name": DRUMS, "reason": "a"},
     "factory-state": {"name": DRUMS, "serial": "QS41"},

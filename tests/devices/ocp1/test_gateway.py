@@ -8,6 +8,7 @@ from asleft.domain.kinds import Foreign, Value
 from asleft.domain.snapshot import UnreadWhy
 from asleft.ports.stations import NoAnswer, NotReached, WriteRefused
 from asleft.simulator.manners import Lie, Manners
+from asleft.simulator.objects import Answer
 from asleft.simulator.station import Station
 from devices.ocp1.talking import PROFILE, PROFILES, QUICK, Kept, a_host, a_station, talk
 
@@ -47,6 +48,33 @@ def another(allowed: str, kind: object, now: object) -> list[Value]:
         values = [True, False]
     assert allowed
     return [value for value in values if value != now]
+
+
+@pytest.mark.parametrize("name", sorted(PROFILES))
+async def test_what_is_handed_over_is_as_the_station_tells_it(name: str) -> None:
+    """Nothing while the session is closed, both while it is open; no setting of the profile, so that no reading has it."""
+    session = "service.remote-session"
+    async with a_station(profile=PROFILES[name]) as station, talk(station) as conversation:
+        assert await conversation.hand_over(session) == {}
+        await conversation.write(session, "open")
+        handed = await conversation.hand_over(session)
+        assert handed == station.handed(session)
+        assert handed.keys() == {"id", "password"}
+        assert await conversation.hand_over("panel.menus") == {}
+        sheet = await conversation.read([*PROFILES[name].settings])
+        assert not {*map(str, sheet.values.values())} & {*handed.values()}
+
+
+@pytest.mark.parametrize("text", ["x" * 201, "\udcff"])
+async def test_what_no_person_could_type_is_not_handed_over(text: str) -> None:
+    """A text that is too long, and one that is no UTF-8 (RFC 3629), is left out, and the other half is still handed over."""
+    async with a_station() as station, talk(station) as conversation:
+        await conversation.write("service.remote-session", "open")
+        thing = station.table.at(("Service", "Session id"))
+        data = text.encode("utf-8", "surrogateescape")
+        answer = Answer(1, len(text).to_bytes(2, "big") + data)
+        thing.live[5, 1] = lambda: answer
+        assert (await conversation.hand_over("service.remote-session")).keys() == {"password"}
 
 
 async def test_who_answers_is_known_from_the_first_batch() -> None:

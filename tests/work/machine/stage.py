@@ -180,6 +180,11 @@ class Talk:
         del action
         return None
 
+    async def hand_over(self, name: str) -> Mapping[str, str]:
+        """Hand over nothing."""
+        del name
+        return {}
+
     async def settle(self) -> None:
         """Bring a written address into force."""
         await asyncio.sleep(0)
@@ -259,6 +264,8 @@ class Door:
                 self.world.interrupt()
             case Kind.LEAP:
                 self.world.now += timedelta(minutes=mishap.minutes)
+            case Kind.EVENING:
+                self.world.come_near(mishap.minutes)
             case Kind.EXCHANGE:
                 self.exchange(unit)
             case _:

@@ -44,6 +44,7 @@ class Kind(Enum):
     KILL = "the agent is killed", _ALL
     INTERRUPT = "a person interrupts", _TALKS
     LEAP = "the clock leaps", _TALKS
+    EVENING = "a performance comes near", frozenset({*_TALKS, Instant.RECORDED})
     FULL = "the disk is full", frozenset({Instant.NOTE, Instant.RECORD})
     HAND = "a hand at the panel", frozenset({*_TALKS, Instant.WRITE})
     CUT = "the connection is cut", frozenset({Instant.READ, Instant.WRITTEN})
@@ -71,7 +72,7 @@ class Mishap:
         after: So many instants at which it could come are let pass.
         setting: Which setting it is about, where it is about one.
         value: What that is given.
-        minutes: How far the clock leaps.
+        minutes: How far the clock leaps, or how long before the performance it is.
     """
 
     kind: Kind
@@ -171,13 +172,22 @@ class World:
     def paper(self, instant: Instant) -> None:
         """Let come what comes at an instant of ledger or records."""
         self.alive()
-        mishap = self.due(instant, kinds=frozenset({Kind.KILL, Kind.FULL}))
+        mishap = self.due(instant, kinds=frozenset({Kind.KILL, Kind.FULL, Kind.EVENING}))
         if mishap is None:
+            return
+        if mishap.kind is Kind.EVENING:
+            self.come_near(mishap.minutes)
             return
         if mishap.kind is Kind.FULL:
             self.troubled = True
             raise AsleftError("the disk is full; nothing was kept", todo="make room")
         self.kill()
+
+    def come_near(self, minutes: int) -> None:
+        """Let time go by until so many minutes before the next performance; into it where that is less than none."""
+        starts = [event.starts for event in _EVENINGS if event.ends > self.now]
+        if starts:
+            self.now = max(self.now, starts[0] - timedelta(minutes=minutes))
 
     def kill(self) -> None:
         """Kill the agent."""

@@ -14,6 +14,7 @@ from asleft.daemon.agent.watching import CannotWatch, Watching
 from asleft.daemon.logs import Repeats, about, log_of
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
+from asleft.domain.orders import Purpose
 
 __all__ = ["Service"]
 
@@ -127,8 +128,13 @@ class Service:
         means.notifier.status("taking up what was left unfinished")
         for kept in await means.work.take_up():
             with about(order=kept.order.id, station=str(kept.order.station)):
+                lent = kept.order.purpose is Purpose.GIVE_BACK
                 _log.warning(
-                    "an order that was left unfinished was settled", state=kept.state, outcome=kept.outcome
+                    "what was lent was to be given back"
+                    if lent
+                    else "an order that was left unfinished was settled",
+                    state=kept.state,
+                    outcome=kept.outcome,
                 )
         means.notifier.status("fetching the baseline")
         await self._refresh(first=True)

@@ -24,6 +24,7 @@ from asleft.domain.estate import StationId
 from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.ledger import Standing
 from asleft.ports.orders import KeptOrder
+from asleft.work.handing import Hand
 from asleft.work.restores import DrawnUp
 from asleft.work.rounds import Progress, RoundReport
 
@@ -151,14 +152,21 @@ class RemoteDesk:
         return await self._orders.undo(order_id, by=by, cannot_wait=cannot_wait)
 
     async def confirm(
-        self, order_id: str, *, by: str, reason: str, accepted: Sequence[str], signature: str = ""
+        self,
+        order_id: str,
+        *,
+        by: str,
+        reason: str,
+        accepted: Sequence[str],
+        signature: str = "",
+        hand: Hand | None = None,
     ) -> KeptOrder:
         """Have an order confirmed as a named person, and carried out once enough people have.
 
         Where this is cancelled the agent goes on: an order that was begun is never left half done.
         """
         return await self._orders.confirm(
-            order_id, by=by, reason=reason, accepted=accepted, signature=signature
+            order_id, by=by, reason=reason, accepted=accepted, signature=signature, hand=hand
         )
 
     @property

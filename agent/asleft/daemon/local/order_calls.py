@@ -16,6 +16,7 @@ from asleft.domain.estate import StationId
 from asleft.domain.orders import Purpose
 from asleft.ports.orders import KeptOrder
 from asleft.work.acts import Cleared, Lit
+from asleft.work.handing import Hand, Handed
 from asleft.work.ordering import NothingToRestore
 from asleft.work.outlook import Outlook
 from asleft.work.restores import DrawnUp
@@ -94,13 +95,17 @@ class ConfirmAsked:
     reason: str
     accepted: tuple[str, ...] = ()
     signature: str = ""
+    hand: bool = False
+    """Whether there is somebody to show what a station hands over."""
 
 
 @checked(frozen=True, kw_only=True, config=_STRICT)
 class StopAsked:
-    """No further station of a group begun."""
+    """No further station of a group begun, as a named person."""
 
     group: str
+    by: str
+    reason: str = ""
 
 
 @checked(frozen=True, kw_only=True, config=_STRICT)
@@ -147,10 +152,11 @@ class RestoreSent:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ConfirmSent:
-    """An order as it ended, or goes on waiting; or one that was just drawn up."""
+    """An order as it ended, or goes on waiting; or one that was just drawn up. `handed` is a secret, for who asked alone."""
 
     order: KeptOrder
     notices: tuple[str, ...]
+    handed: Handed | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -163,7 +169,9 @@ class GroupSent:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StopSent:
-    """Nothing but that a group is stopped."""
+    """The orders of a stopped group that were being carried out, or waited for their turn."""
+
+    going: tuple[KeptOrder, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -249,18 +257,29 @@ class RemoteOrders:
 
     async def undo(self, order_id: str, *, by: str = "", cannot_wait: str = "") -> KeptOrder:
         """Have the order drawn up that undoes another."""
-        return await self._order("undo", _named(by, order=order_id, cannot_wait=cannot_wait))
+        return (await self._order("undo", _named(by, order=order_id, cannot_wait=cannot_wait))).order
 
     async def confirm(
-        self, order_id: str, *, by: str, reason: str, accepted: Sequence[str], signature: str = ""
+        self,
+        order_id: str,
+        *,
+        by: str,
+        reason: str,
+        accepted: Sequence[str],
+        signature: str = "",
+        hand: Hand | None = None,
     ) -> KeptOrder:
         """Have an order confirmed as a named person, and carried out once enough people have."""
-        return await self._order("confirm", _confirming(order_id, by, reason, accepted, signature))
+        arguments = _confirming(order_id, by, reason, accepted, signature)
+        sent = await self._order("confirm", {**arguments, "hand": hand is not None})
+        if hand is not None and sent.handed is not None:
+            hand(sent.handed)
+        return sent.order
 
-    async def _order(self, command: str, arguments: Mapping[str, Any]) -> KeptOrder:
+    async def _order(self, command: str, arguments: Mapping[str, Any]) -> ConfirmSent:
         sent = await self._ask(command, arguments, ConfirmSent)
         self._noticed(sent.notices)
-        return sent.order
+        return sent
 
     async def confirm_group(
         self, group_id: str, *, by: str, reason: str, accepted: Sequence[str], signature: str = ""
@@ -271,9 +290,10 @@ class RemoteOrders:
         self._noticed(sent.notices)
         return list(sent.orders)
 
-    async def stop(self, group_id: str) -> None:
+    async def stop(self, group_id: str, *, by: str, reason: str = "") -> list[KeptOrder]:
         """Have no further station of a group begun."""
-        await self._ask("stop", {"group": group_id}, StopSent)
+        arguments = {"group": group_id, "by": by, "reason": reason}
+        return list((await self._ask("stop", arguments, StopSent)).going)
 
     async def outlook(self, name: str) -> Outlook:
         """Give how an order, or a group, goes on."""

@@ -30,6 +30,7 @@ from asleft.daemon.local.order_calls import (
 )
 from asleft.daemon.local.server import Caller, Handler
 from asleft.work.desk import OwnerDesk
+from asleft.work.handing import Handed
 
 __all__ = ["order_handlers"]
 
@@ -61,14 +62,16 @@ def order_handlers(
         return RestoreSent(drawn=(drawn_sent(drawn),), notices=desk.notices)
 
     async def confirm(asked: ConfirmAsked) -> ConfirmSent:
+        handed: list[Handed] = []
         order = await desk.confirm(
             asked.order,
             by=asked.by,
             reason=asked.reason,
             accepted=asked.accepted,
             signature=asked.signature,
+            hand=handed.append if asked.hand else None,
         )
-        return ConfirmSent(order=order, notices=desk.notices)
+        return ConfirmSent(order=order, notices=desk.notices, handed=handed[0] if handed else None)
 
     async def confirm_group(asked: ConfirmAsked) -> GroupSent:
         orders = await desk.confirm_group(
@@ -81,8 +84,7 @@ def order_handlers(
         return GroupSent(orders=tuple(orders), notices=desk.notices)
 
     async def stop(asked: StopAsked) -> StopSent:
-        desk.stop(asked.group)
-        return StopSent()
+        return StopSent(going=tuple(desk.stop(asked.group, by=asked.by, reason=asked.reason)))
 
     async def outlook(asked: OutlookAsked) -> OutlookSent:
         return OutlookSent(outlook=desk.outlook(asked.name))

@@ -10,6 +10,7 @@ from asleft.devices.ocp1.classes import Kind, Method, class_named, decode_readin
 from asleft.devices.ocp1.datatypes import MalformedBytes, Unencodable
 from asleft.devices.ocp1.directory import browse, pack
 from asleft.devices.ocp1.following import Ear, Listenings
+from asleft.devices.ocp1.handing import handed
 from asleft.devices.ocp1.locks import Locks
 from asleft.devices.ocp1.messages import Command, Ono, Response, Status, status_name
 from asleft.devices.ocp1.plan import Plans, object_at, object_of
@@ -337,6 +338,12 @@ class Ocp1Conversation:
                 return None
             (answer,) = await self._session.batch([Command(ono, told.getter)])
         return understand_action(told, answer)
+
+    async def hand_over(self, name: str) -> Mapping[str, str]:
+        """Ask for what the station hands to a person while a setting is open."""
+        with _said_plainly():
+            directory = self._plans.directory(await self._own_directory())
+            return await handed(self._session, self._rows[name].setting, directory)
 
     def _action(self, asked: Action, ono: int, undone: str, *, on: bool) -> Command:
         try:

@@ -53,6 +53,7 @@ class SettingRow(Part):
     prefixed: bool = False
     each: tuple[str, ...] = ()
     object_: ObjectRow
+    hands: dict[Name, ObjectRow] = {}
 
 
 class ActionRow(Part):

@@ -1,6 +1,7 @@
 """What a named person does to alarms: may they, is it recorded, what becomes of it."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 
 from asleft.domain.alarms import life
@@ -16,6 +17,7 @@ from asleft.domain.people import Person, Right
 from asleft.ports.clock import Clock
 from asleft.work.alarms.alarming import Alarming
 from asleft.work.bookkeeping import Bookkeeping
+from asleft.work.guards import person_of
 from asleft.work.ordering import MayNot
 
 __all__ = ["AlarmActs", "NoAlarm"]
@@ -85,7 +87,8 @@ class AlarmActs:
                 if until <= now
                 else f"a shelf ends within {LONGEST_SHELF.days} days"
             )
-            raise self._refused(estate, target, "shelve", by, reason, what, "give another end")
+            with self._refusing(estate, target, "shelve", by, reason):
+                raise MayNot(what, where=name_of(target), todo="give another end")
         chosen = self._chosen(target, setting, _can_be_shelved, "that could be shelved")
         shelf = Shelf(by=by, at=now, reason=reason.strip(), until=until)
         after = [life.shelve(alarm, shelf) for alarm in chosen]
@@ -205,61 +208,46 @@ class AlarmActs:
         reason_needed: bool = False,
     ) -> Person:
         """Ask whether a person may do something at a station; a refusal is recorded."""
-        person = estate.people.get(by)
-        if person is None:
-            raise self._refused(
-                estate,
-                target,
-                verb,
-                by,
-                reason,
-                f"'{harmless(by)}' is not in people.yaml",
-                nearest(by, list(estate.people)),
-                where="people.yaml",
-            )
-        if not person.may(Right.ACKNOWLEDGE, target.site):
-            able = [key for key, other in estate.people.items() if other.may(Right.ACKNOWLEDGE, target.site)]
-            raise self._refused(
-                estate,
-                target,
-                verb,
-                by,
-                reason,
-                f"{person.name} may not {verb} at {target.site}",
-                f"ask {', '.join(able)}" if able else "give somebody the right to acknowledge there",
-                where="people.yaml",
-            )
-        if reason_needed and not reason.strip():
-            raise self._refused(
-                estate, target, verb, by, reason, f"to {verb} needs a reason", "say why in a few words"
-            )
-        if len(reason) > _LONGEST_REASON:
-            raise self._refused(
-                estate,
-                target,
-                verb,
-                by,
-                "",
-                f"the reason has {len(reason)} characters",
-                f"say it in {_LONGEST_REASON}",
-            )
-        return person
+        with self._refusing(estate, target, verb, by, reason):
+            return _who(estate, target, verb, by, reason, reason_needed=reason_needed)
 
-    def _refused(
-        self,
-        estate: Estate,
-        target: StationId,
-        verb: str,
-        by: str,
-        reason: str,
-        what: str,
-        todo: str,
-        *,
-        where: str = "",
-    ) -> MayNot:
-        message = refusal_message(target, verb, what, estate=estate, by=by, reason=reason.strip())
-        self._books.record({}, message, when=self._clock(), allow_empty=True)
-        return MayNot(what, where=where or name_of(target), todo=todo)
+    @contextmanager
+    def _refusing(self, estate: Estate, target: StationId, verb: str, by: str, reason: str) -> Iterator[None]:
+        """Record what is refused meanwhile."""
+        try:
+            yield
+        except MayNot as problem:
+            said = "" if len(reason) > _LONGEST_REASON else reason.strip()
+            message = refusal_message(target, verb, problem.what, estate=estate, by=by, reason=said)
+            self._books.record({}, message, when=self._clock(), allow_empty=True)
+            raise
+
+
+def _who(
+    estate: Estate, target: StationId, verb: str, by: str, reason: str, *, reason_needed: bool
+) -> Person:
+    """Give the person who may do something to alarms at a place, and says why where that has to be said.
+
+    Raises:
+        MayNot: The person is not known or has no right to, or the reason is none.
+    """
+    person = person_of(estate, by)
+    if not person.may(Right.ACKNOWLEDGE, target.site):
+        able = [key for key, other in estate.people.items() if other.may(Right.ACKNOWLEDGE, target.site)]
+        raise MayNot(
+            f"{person.name} may not {verb} at {target.site}",
+            where="people.yaml",
+            todo=f"ask {', '.join(able)}" if able else "give somebody the right to acknowledge there",
+        )
+    if reason_needed and not reason.strip():
+        raise MayNot(f"to {verb} needs a reason", where=name_of(target), todo="say why in a few words")
+    if len(reason) > _LONGEST_REASON:
+        raise MayNot(
+            f"the reason has {len(reason)} characters",
+            where=name_of(target),
+            todo=f"say it in {_LONGEST_REASON}",
+        )
+    return person
 
 
 def _names(alarm: Alarm) -> tuple[str, ...]:

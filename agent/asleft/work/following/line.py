@@ -1,6 +1,6 @@
 """One open line to a followed station: what it said last, and the conversation that others may borrow."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 
 from asleft.domain.estate import AsLeft
@@ -156,6 +156,10 @@ class Line:
         """Ask whether an action that lasts is on."""
         return await self._conversation.is_on(action)
 
+    async def hand_over(self, name: str) -> Mapping[str, str]:
+        """Ask for what the station hands to a person while a setting is open."""
+        return await self._conversation.hand_over(name)
+
     async def settle(self) -> None:
         """Bring a written address into force."""
         await self._conversation.settle()
@@ -209,6 +213,10 @@ class Borrowed:
     async def is_on(self, action: str) -> bool | None:
         """Ask whether an action that lasts is on."""
         return await self._line.is_on(action)
+
+    async def hand_over(self, name: str) -> Mapping[str, str]:
+        """Ask for what the station hands to a person while a setting is open."""
+        return await self._line.hand_over(name)
 
     async def settle(self) -> None:
         """Bring a written address into force."""

@@ -21,6 +21,7 @@ from asleft.ports.stations import Stations, door_of
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.commissioning import choosing
 from asleft.work.commissioning.capturing import Captured, capture
+from asleft.work.guards import person_of
 from asleft.work.ordering import MayNot, NoStation, stations_of
 from asleft.work.proposing.adopt import adopt
 from asleft.work.proposing.concede import concede
@@ -184,27 +185,13 @@ class ProposalDesk:
     def _asked(self, estate: Estate, verb: str, site: str, by: str, reason: str) -> Asking:
         """Ask whether a person may propose something at a site; a refusal is recorded."""
         now = self._clock()
-        person = estate.people.get(by)
-        what = where = todo = ""
-        if person is None:
-            what, where, todo = (
-                f"'{harmless(by)}' is not in people.yaml",
-                "people.yaml",
-                nearest(by, [*estate.people]),
-            )
-        elif not _may(person, site):
-            able = [key for key, other in estate.people.items() if _may(other, site)]
-            what, where = f"{person.name} may not propose changes at {site}", "people.yaml"
-            todo = f"ask {', '.join(able)}" if able else "give somebody the right to confirm or approve there"
-        elif not reason.strip():
-            what, todo = "a proposal needs a reason", "say why in a few words"
-        elif len(reason) > _LONGEST_REASON:
-            what, todo = f"the reason has {len(reason)} characters", f"say it in {_LONGEST_REASON}"
-        if person is None or what:
+        try:
+            person = _proposer(estate, site, by, reason)
+        except MayNot as problem:
             said = "" if len(reason) > _LONGEST_REASON else reason.strip()
-            message = refusal_message(site, verb, what, by=by, reason=said, baseline=estate.commit)
+            message = refusal_message(site, verb, problem.what, by=by, reason=said, baseline=estate.commit)
             self._books.record({}, message, when=now, allow_empty=True)
-            raise MayNot(what, where=where or site, todo=todo)
+            raise
         return Asking(estate=estate, here=estate.at(now), now=now, person=person, reason=reason.strip())
 
     def _looked(self, station: StationId) -> Looked | None:
@@ -268,6 +255,29 @@ def _see_that_it_is_there(estate: Estate, site: str) -> None:
             where="the baseline",
             todo=nearest(site, list(estate.sites)),
         )
+
+
+def _proposer(estate: Estate, site: str, by: str, reason: str) -> Person:
+    """Give the person who may propose something at a site, and says why.
+
+    Raises:
+        MayNot: The person is not known or has no right to, or the reason is none.
+    """
+    person = person_of(estate, by)
+    if not _may(person, site):
+        able = [key for key, other in estate.people.items() if _may(other, site)]
+        raise MayNot(
+            f"{person.name} may not propose changes at {site}",
+            where="people.yaml",
+            todo=f"ask {', '.join(able)}" if able else "give somebody the right to confirm or approve there",
+        )
+    if not reason.strip():
+        raise MayNot("a proposal needs a reason", where=site, todo="say why in a few words")
+    if len(reason) > _LONGEST_REASON:
+        raise MayNot(
+            f"the reason has {len(reason)} characters", where=site, todo=f"say it in {_LONGEST_REASON}"
+        )
+    return person
 
 
 def _may(person: Person, site: str) -> bool:

@@ -7,7 +7,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import wraps
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -20,6 +20,7 @@ from asleft.devices.ocp1.session import Timings
 from asleft.domain.orders import OrderState
 from asleft.ledger.alarms import SqliteAlarms
 from asleft.ledger.store import SqliteLedger
+from asleft.ports.clock import Clock
 from asleft.records.repository import Records
 from asleft.source.baseline import GitBaseline
 from asleft.source.checkout import Commits
@@ -34,15 +35,38 @@ BEGUN: Final = b"begun"
 TWO: Final = ("wren-halloway", "idris-quill")
 """Who confirm it."""
 _LOG: Final = "struck.log"
+_PROFILES: Final = shipped_profiles()
+"""Read once, in the server that forks agents."""
 
 
-async def _no_time(seconds: float) -> None:
-    await asyncio.sleep(min(seconds, 0.02))
+class _Awake:
+    """A clock that goes on by what is really slept: nothing is given up before the stations had that time.
+
+    Args:
+        moment: When it begins, in seconds since 1970.
+    """
+
+    def __init__(self, moment: float) -> None:
+        self._now = datetime.fromtimestamp(moment, UTC)
+
+    def __call__(self) -> datetime:
+        """Give the time."""
+        return self._now
+
+    async def sleep(self, seconds: float) -> None:
+        """Let so much time go by."""
+        await asyncio.sleep(seconds)
+        self._now += timedelta(seconds=seconds)
+
+    @property
+    def patience(self) -> Patience:
+        """Patience that goes by this clock."""
+        return Patience(pause=0.02, longest=0.02, sleep=self.sleep)
 
 
 @contextmanager
-def desk_of(folder: Path, clock: Callable[[], datetime]) -> Iterator[OwnerDesk]:
-    """Own a home."""
+def desk_of(folder: Path, clock: Clock, patience: Patience) -> Iterator[OwnerDesk]:
+    """Own a home, with time and patience as whoever asks wants them."""
     home = Home(folder)
     settings = read_settings(home.settings)
     with ExitStack() as stack:
@@ -51,7 +75,7 @@ def desk_of(folder: Path, clock: Callable[[], datetime]) -> Iterator[OwnerDesk]:
         stack.callback(ledger.close)
         # What was cloned is all there is: fetching it anew would take longer than the order.
         commits = Commits.open(home.baseline)
-        baseline = GitBaseline(commits, shipped_profiles(), branch=settings.branch, follows_remote=False)
+        baseline = GitBaseline(commits, _PROFILES, branch=settings.branch, follows_remote=False)
         stack.callback(baseline.close)
         yield OwnerDesk(
             baseline=baseline,
@@ -60,7 +84,7 @@ def desk_of(folder: Path, clock: Callable[[], datetime]) -> Iterator[OwnerDesk]:
             alarms=SqliteAlarms(ledger),
             stations=Ocp1Stations(ledger, timings=Timings(connect_limit=2.0, command_limit=5.0, keepalive=0)),
             clock=clock,
-            patience=Patience(pause=0.02, settles=1.0, sleep=_no_time),
+            patience=patience,
         )
 
 
@@ -130,7 +154,7 @@ def carry_out(folder: str, station: str, moment: float, at: int, door: Connectio
     Args:
         folder: The home.
         station: Which station is put right.
-        moment: The agent's time, in seconds since 1970; it stands still.
+        moment: The agent's time, in seconds since 1970; it goes on by what is slept alone.
         at: The instant at which the process kills itself; never where it is negative.
         door: Takes `BEGUN`, and in the end the instants.
     """
@@ -138,6 +162,10 @@ def carry_out(folder: str, station: str, moment: float, at: int, door: Connectio
     fuse = _Fuse(at)
 
     async def work(desk: OwnerDesk) -> None:
+        # Whatever the last turn left is recorded first, so that every order goes through the same instants.
+        await desk.round()
+        fuse.lay()
+        door.send_bytes(BEGUN)
         (drawn,) = await desk.restore([station])
         assert drawn.order is not None, drawn.why_not
         order = drawn.order.order
@@ -147,9 +175,8 @@ def carry_out(folder: str, station: str, moment: float, at: int, door: Connectio
             )
         assert kept.state is OrderState.RESTORED, kept.outcome
 
-    with desk_of(Path(folder), lambda: _time(moment)) as desk:
-        fuse.lay()
-        door.send_bytes(BEGUN)
+    clock = _Awake(moment)
+    with desk_of(Path(folder), clock, clock.patience) as desk:
         asyncio.run(work(desk))
     door.send_bytes("\n".join(fuse.passed).encode())
 
@@ -158,7 +185,8 @@ def settle(folder: str, moment: float, at: int, door: Connection) -> None:
     """Take up what another agent left, as the next start does; arguments as above."""
     _begin(folder)
     fuse = _Fuse(at)
-    with desk_of(Path(folder), lambda: _time(moment)) as desk:
+    clock = _Awake(moment)
+    with desk_of(Path(folder), clock, clock.patience) as desk:
         fuse.lay()
         door.send_bytes(BEGUN)
         asyncio.run(_take_up(desk))
@@ -167,7 +195,3 @@ def settle(folder: str, moment: float, at: int, door: Connection) -> None:
 
 async def _take_up(desk: OwnerDesk) -> None:
     await desk.take_up()
-
-
-def _time(moment: float) -> datetime:
-    return datetime.fromtimestamp(moment, UTC)

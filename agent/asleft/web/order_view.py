@@ -38,7 +38,7 @@ from asleft.web.order_words import (
     UNDO_SUGGESTED,
     step_words,
 )
-from asleft.work.carrying import action_step
+from asleft.work.acting import action_step
 from asleft.work.guards import longest
 from asleft.work.outlook import Outlook
 

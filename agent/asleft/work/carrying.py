@@ -6,11 +6,10 @@ Every step stands in the ledger before it is taken, so that the next start after
 import asyncio
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
+from typing import Final
 
 from asleft.domain.canonical import GuardFailed, apply_guarded, canonical
-from asleft.domain.comparison import differing
 from asleft.domain.estate import AsLeft
 from asleft.domain.kinds import to_json
 from asleft.domain.names import harmless
@@ -18,37 +17,24 @@ from asleft.domain.order_rules import OrderRules
 from asleft.domain.orders import Event, Order, guard_document
 from asleft.domain.snapshot import AsFound
 from asleft.ports.clock import Clock
-from asleft.ports.orders import OrderBook, Step, StepState
+from asleft.ports.orders import OrderBook, Step
 from asleft.ports.stations import StationError, Stations
+from asleft.work.acting import Acting
+from asleft.work.carried import Carried, refused
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.presence import Patience, Presence
 from asleft.work.writing import Leave, Stop, Writing, in_words
 
-__all__ = ["Carried", "Carrier", "action_step"]
+__all__ = ["Carrier"]
 
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Carried:
-    """How carrying out ended.
-
-    Args:
-        event: What it means for the order: finish, refuse, put back or halt.
-        outcome: One sentence.
-        found: The station afterwards, where it could be read.
-    """
-
-    event: Event
-    outcome: str
-    found: AsFound | None
+_SHORT: Final = 2
+"""From so many interrupts on nothing is made louder any more."""
+_AT_ONCE: Final = 3
+"""At so many interrupts it ends where it is."""
 
 
 def _may() -> str:
     return ""
-
-
-def action_step(action: str) -> str:
-    """Name the step of an action, which no setting is called."""
-    return f"action {action}"
 
 
 class Carrier:
@@ -100,7 +86,6 @@ class Carrier:
             patience=patience,
             clock=clock,
         )
-        self._patience = patience
         self._writing = Writing(
             presence=self._presence,
             ledger=ledger,
@@ -112,8 +97,19 @@ class Carrier:
             leave=leave,
             leave_back=leave_back,
         )
+        self._acting = Acting(
+            presence=self._presence,
+            writing=self._writing,
+            ledger=ledger,
+            as_left=as_left,
+            order=order,
+            rules=rules,
+            clock=clock,
+            patience=patience,
+        )
+        self._interrupts = 0
         self.interrupted: Carried | None = None
-        """How the order ended where `carry_out` was cancelled."""
+        """How the order ended where `carry_out` or `resume` was cancelled; None where the next start has to see to it."""
 
     async def check(self) -> Carried | None:
         """Meet the station, lock it and see that nothing of it moved since the order was drawn up; None where nothing did.
@@ -125,17 +121,17 @@ class Carrier:
             await self._presence.hold([write.setting for write in self._order.writes])
             found = await self._presence.read_all()
         except StationError as problem:
-            return _refused(problem.what, None)
+            return refused(problem.what, None)
         try:
             apply_guarded(guard_document(found.values), self._order.patch())
         except GuardFailed as failed:
-            return _refused(self._moved(failed.path.removeprefix("/"), found), found)
+            return refused(self._moved(failed.path.removeprefix("/"), found), found)
         for name, value in self._order.found.items():
             now = found.values.get(name)
             if now is None or canonical(to_json(now)) != canonical(to_json(value)):
-                return _refused(self._moved(name, found), found)
+                return refused(self._moved(name, found), found)
         taken = await self._who_has_the_address()
-        return _refused(taken, found) if taken else None
+        return refused(taken, found) if taken else None
 
     def _moved(self, name: str, found: AsFound) -> str:
         now = self._writing.show(name, found.values.get(name))
@@ -153,18 +149,23 @@ class Carrier:
     async def carry_out(self) -> Carried:
         """Write everything in order, read everything back; put everything back where anything goes wrong.
 
-        Call `check` first. Being cancelled puts everything back, too.
+        Call `check` first. Being cancelled puts everything back, too, and being cancelled at that ends it all the same:
+        `interrupted` says how.
         """
         if self._order.action:
-            return await self._act()
+            try:
+                return await self._acting.act()
+            except asyncio.CancelledError:
+                self.interrupted = self._acting.interrupted
+                raise
         try:
             await self._writing.forward()
             found = await self._writing.arrive([(write.setting, write.after) for write in self._order.writes])
             self._writing.verify(found)
         except asyncio.CancelledError:
-            # The person's interrupt ends the work, not the care for the station: only a second one cuts this short.
-            self.interrupted = await self._put_back_or_halt("it was interrupted")
-            raise
+            # The person's interrupt ends the work, not the care for the station.
+            self._interrupts += 1
+            return await self._put_back_or_halt("it was interrupted")
         except Exception as problem:  # noqa: BLE001 whatever went wrong, the station comes first
             return await self._put_back_or_halt(in_words(problem))
         return Carried(event=Event.FINISH, outcome="every write was read back as ordered", found=found)
@@ -172,83 +173,6 @@ class Carrier:
     async def close(self) -> None:
         """Give every lock back and end the conversation."""
         await self._presence.leave()
-
-    # An action that makes the station another one cannot be taken back: it is found done, or a person has to look.
-
-    async def _act(self) -> Carried:
-        step = action_step(self._order.action)
-        try:
-            self._writing.see_allowed()
-        except Stop as why:
-            return _refused(in_words(why), None)
-        self._ledger.set_step(self._order.id, Step(setting=step, state=StepState.MEANT, note=""))
-        try:
-            await self._presence.do(self._order.action)
-        except StationError as problem:
-            self._ledger.set_step(
-                self._order.id, Step(setting=step, state=StepState.REFUSED, note=problem.what)
-            )
-            return await self._acted(done=False, why=problem.what)
-        self._ledger.set_step(self._order.id, Step(setting=step, state=StepState.WRITTEN, note=""))
-        return await self._acted(done=True, why="")
-
-    async def _acted(self, *, done: bool, why: str) -> Carried:
-        """Look what an action made of the station."""
-        try:
-            found = await self._after_the_action(done=done)
-        except StationError as problem:
-            return Carried(
-                event=Event.HALT,
-                outcome=f"halted: {self._order.action} was asked for, and the station has not been reached since:"
-                f" {problem.what}. Look for it in the station range, or go there with a cable",
-                found=None,
-            )
-        others = self._not_in_factory_state(found)
-        if not others:
-            return Carried(event=Event.FINISH, outcome="it is in factory state", found=found)
-        if not done and found.values == self._order.found:
-            return Carried(
-                event=Event.PUT_BACK, outcome=f"it is as it was: {why or 'it was not done'}", found=found
-            )
-        shown = ", ".join(f"{name} {self._writing.show(name, found.values.get(name))}" for name in others[:3])
-        return Carried(
-            event=Event.HALT,
-            outcome=f"halted: it is not in factory state: {shown}{f'; {why}' if why else ''}",
-            found=found,
-        )
-
-    async def _after_the_action(self, *, done: bool) -> AsFound:
-        """Read the station once it has settled: it may restart only after its answer, and come up at another address.
-
-        Raises:
-            StationError: It was not reached in time.
-        """
-        now = self._clock()
-        due, settled = now + self._rules.reach, now + timedelta(seconds=self._patience.settles)
-        pause = self._patience.pause
-        while True:
-            try:
-                found = await self._presence.read_all()
-            except StationError:
-                # Wherever its serial answers in the range by then is where it is: each reading looks anew.
-                if self._clock() >= due:
-                    raise
-            else:
-                waits = done and self._not_in_factory_state(found)
-                if not waits or self._clock() >= settled:
-                    return found
-            await self._patience.sleep(pause)
-            pause = min(pause * 1.5, self._patience.longest)
-
-    def _not_in_factory_state(self, found: AsFound) -> Sequence[str]:
-        profile = self._as_left.profile
-        factory = {
-            name: profile.settings[name].factory
-            for name in found.values
-            if profile.settings[name].factory is not None
-        }
-        wanted = {name: value for name, value in factory.items() if value is not None}
-        return differing(profile, wanted, found.values)
 
     # After a crash.
 
@@ -263,8 +187,7 @@ class Carrier:
         begun = {step.setting for step in steps}
         why = "the agent stopped while the order was under way"
         if self._order.action:
-            done = any(step.state is StepState.WRITTEN for step in steps)
-            return await self._acted(done=done, why=why) if steps else _refused(why, None)
+            return await self._acting.resume(steps, why)
         self._writing.attempted = [write for write in self._order.writes if write.setting in begun]
         self._presence.will_hold([write.setting for write in self._order.writes])
         try:
@@ -314,7 +237,7 @@ class Carrier:
             now = found.values.get(write.setting)
             shown = self._writing.show(write.setting, now)
             # It may have been killed while it was putting back, too.
-            if now not in (write.before, *write.path, *self._writing.way_back(write)):
+            if now not in self._writing.stood(write):
                 raise _OtherHand(f"{write.setting} reads {shown}, neither as found nor as ordered")
             if (
                 lapsed
@@ -327,11 +250,33 @@ class Carrier:
                 )
 
     async def _put_back_or_halt(self, why: str) -> Carried:
-        """Put back whatever was written, last write first; where that fails too, the order is halted."""
+        """Put back whatever was written, last write first; where that fails too, the order is halted.
+
+        An interrupt does not leave the station half way: it is put back all the same. After the second one nothing is made
+        louder any more, for that may be what it is about; at the third one the order is halted where it is.
+
+        Raises:
+            CancelledError: It was interrupted; `interrupted` says how it ended.
+        """
+        while True:
+            try:
+                carried = await self._put_back(why)
+                break
+            except asyncio.CancelledError:
+                self._interrupts += 1
+                if self._interrupts >= _AT_ONCE:
+                    carried = self._cut_short(why)
+                    break
+        if self._interrupts:
+            self.interrupted = carried
+            raise asyncio.CancelledError
+        return carried
+
+    async def _put_back(self, why: str) -> Carried:
         if not self._writing.attempted:
             return Carried(event=Event.PUT_BACK, outcome=f"nothing was written: {why}", found=None)
         try:
-            found = await self._writing.back()
+            found = await self._writing.back(rises=self._interrupts < _SHORT)
         except Exception as problem:  # noqa: BLE001 nothing may hide that the station is not as it was
             return Carried(
                 event=Event.HALT,
@@ -339,6 +284,13 @@ class Carrier:
                 found=await self._last_look(),
             )
         return Carried(event=Event.PUT_BACK, outcome=f"put back as it was found: {why}", found=found)
+
+    def _cut_short(self, why: str) -> Carried:
+        """Say what is not known to be back where nobody waits for a look any more."""
+        back = self._writing.taken_back
+        left = ", ".join(write.setting for write in self._writing.attempted if write not in back)
+        then = f"it was interrupted again, and not looked at since; not known to be back: {left or 'nothing'}"
+        return Carried(event=Event.HALT, outcome=self._halted(why, then), found=None)
 
     def _halted(self, why: str, then: str) -> str:
         to = self._presence.where_to((write.setting, write.after) for write in self._writing.attempted)
@@ -362,7 +314,3 @@ class Carrier:
 
 class _OtherHand(Stop):
     """Somebody set the station since, or would be surprised by a rise: a person has to look."""
-
-
-def _refused(why: str, found: AsFound | None) -> Carried:
-    return Carried(event=Event.REFUSE, outcome=f"nothing was written: {why}", found=found)

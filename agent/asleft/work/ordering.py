@@ -136,18 +136,18 @@ def stations_of(estate: Estate, texts: Sequence[str], *, role: str = "") -> list
     Raises:
         NoStation: A text or the role names none; the nearest name is suggested.
     """
-    known = {str(station): station for station in estate.stations}
     found: list[StationId] = []
     for text in texts or (list(estate.sites) if role else ()):
-        if text in known:
-            found.append(known[text])
+        station = StationId.parse(text)
+        if station is not None and station in estate.stations:
+            found.append(station)
         elif text in estate.sites:
             found += [station for station in estate.stations if station.site == text]
         else:
             raise NoStation(
                 f"there is no station '{harmless(text)}'",
                 where="the baseline",
-                todo=nearest(text, [*known, *estate.sites]),
+                todo=nearest(text, [*map(str, estate.stations), *estate.sites]),
             )
     if role:
         roles = {as_left.role for as_left in estate.stations.values() if as_left.role}

@@ -21,13 +21,9 @@ from asleft.ports.signatures import Signatures
 from asleft.ports.stations import Stations, door_of
 from asleft.work.agreeing import Agreeing
 from asleft.work.bookkeeping import Bookkeeping
-from asleft.work.carrying import Carried, Carrier
-from asleft.work.guards import (
-    Confirming,
-    check_wish,
-    frozen_words,
-    may_not_put_back,
-)
+from asleft.work.carried import Carried
+from asleft.work.carrying import Carrier
+from asleft.work.guards import Confirming, check_wish, frozen_words, may_not_put_back
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.orderbook import Orderbook
 from asleft.work.ordering import (
@@ -333,8 +329,13 @@ class Restores:
         carrier = self._carrier(estate, as_left, kept)
         with self.occupied(kept.order.station):
             try:
-                lapsed = self._clock() > kept.order.lapses
-                carried = await carrier.resume(kept.steps, lapsed=lapsed, due=kept.due)
+                try:
+                    lapsed = self._clock() > kept.order.lapses
+                    carried = await carrier.resume(kept.steps, lapsed=lapsed, due=kept.due)
+                except asyncio.CancelledError:
+                    if carrier.interrupted is not None:
+                        self._end_as(estate, kept, carrier.interrupted)
+                    raise
                 return self._end_as(estate, kept, carried)
             finally:
                 await carrier.close()

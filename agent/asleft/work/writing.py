@@ -76,8 +76,11 @@ class Writing:
         self._leave = leave
         self._leave_back = leave_back
         self._raised = False
+        self._taking_back: list[Write] = []
         self.attempted: list[Write] = []
         """Writes that were begun, in order: what they wrote may be at the station."""
+        self.taken_back: list[Write] = []
+        """Those of them that were put back."""
 
     # Words.
 
@@ -226,44 +229,35 @@ class Writing:
 
     # Back.
 
-    async def back(self) -> AsFound:
+    async def back(self, *, rises: bool = True) -> AsFound:
         """Put back whatever was written, last write first, and read it all.
+
+        Where that was cut short it is done again: what is back by then is not written a second time.
+
+        Args:
+            rises: Whether anything is made louder again.
 
         Raises:
             Stop: Something is not as it was before; the sentence says what.
             StationError: The station cannot be reached.
         """
         self._see_allowed_back()
-        self._raised = False
-        found = await self._meet_again()
-        undone: list[Write] = []
+        await self._meet_again()
         trouble: list[str] = []
         for write in reversed(self.attempted):
-            now = found.values.get(write.setting)
-            if now == write.before:
-                continue
-            # A hand that turned it down meanwhile had its reasons: nobody expects it to come up again.
-            if now not in (write.before, *write.path) and self.louder(write.setting, now, write.before):
-                trouble.append(
-                    f"{write.setting} reads {self.show(write.setting, now)}, which this order did not write:"
-                    " it is not raised"
-                )
-                continue
-            # After a failure only what makes it quieter goes on: the rest was to be put back in this very order.
-            if trouble and self.louder(write.setting, now, write.before):
-                trouble.append(f"{write.setting} was left at {self.show(write.setting, now)}")
-                continue
             try:
-                await self._put_one_back(write, now)
+                # After a failure nothing is made louder: it was to be put back in this very order.
+                await self._take_back(write, rises=rises and not trouble)
             except (Stop, StationError) as problem:
                 trouble.append(in_words(problem))
-                continue
-            undone.append(write)
-        found = await self.arrive([(write.setting, write.before) for write in undone])
+        try:
+            found = await self.arrive([(write.setting, write.before) for write in self._taking_back])
+        except StationError as problem:
+            raise Stop("; ".join([*trouble, in_words(problem)])) from problem
         trouble += self._still_different(found)
         if trouble:
             raise Stop("; ".join(trouble))
-        for write in undone:
+        for write in self._taking_back:
             self._try_step(write, self.show(write.setting, found.values.get(write.setting)))
         return found
 
@@ -290,24 +284,81 @@ class Writing:
             await self._patience.sleep(pause)
             pause = min(pause * 1.5, self._patience.longest)
 
-    async def _put_one_back(self, write: Write, now: Found | None) -> None:
-        if isinstance(write.before, Foreign):
-            raise Stop(f"{write.setting} was '{harmless(write.before.raw)}', which the profile does not know")
-        through: tuple[Value, ...] = ()
-        if now is not None:
-            through = steps_between(self.setting(write.setting), now, write.before, self._rules.rise)
-        for value in (*through, write.before):
-            if self.louder(write.setting, now, write.before):
+    async def _take_back(self, write: Write, *, rises: bool) -> None:
+        try:
+            await self._put_one_back(write, rises=rises)
+        except NoAnswer:
+            # Whether it was taken is not known: it goes on by what it reads in a new conversation.
+            await self._meet_again()
+            await self._put_one_back(write, rises=rises)
+
+    async def _put_one_back(self, write: Write, *, rises: bool) -> None:
+        """Put one write back, by what it reads at that moment: somebody may have set it since."""
+        name, before = write.setting, write.before
+        now = await self._presence.value_of(name)
+        if now == before:
+            return
+        louder = self.louder(name, now, before)
+        # A hand that turned it down meanwhile had its reasons: nobody expects it to come up again.
+        if louder and now not in self.stood(write):
+            raise Stop(
+                f"{name} reads {self.show(name, now)}, which this order did not write: it is not raised"
+            )
+        if louder and not rises:
+            raise Stop(f"{name} was left at {self.show(name, now)}")
+        if isinstance(before, Foreign):
+            raise Stop(f"{name} was '{harmless(before.raw)}', which the profile does not know")
+        through = () if now is None else steps_between(self.setting(name), now, before, self._rules.rise)
+        for value in (*through, before):
+            if louder and now is not None:
                 await self._rest_between_rises()
+                await self._see_still(name, now)
+                await self._see_limited(name)
             self._see_allowed_back()
-            await self._presence.write(write.setting, value)
+            if write not in self._taking_back:
+                self._taking_back.append(write)
+            await self._presence.write(name, value)
+            now = value
+        self.taken_back.append(write)
         self._try_step(write, "")
 
-    def way_back(self, write: Write) -> tuple[Value, ...]:
-        """Give the values between what a write left and what was before it, as they are put back in steps."""
-        if isinstance(write.before, Foreign):
-            return ()
-        return steps_between(self.setting(write.setting), write.after, write.before, self._rules.rise)
+    async def _see_limited(self, name: str) -> None:
+        """See a limiter on, and no higher than it was found, between the ear and what is to be made louder again.
+
+        Nobody took on a hazard for that: what has no such limiter behind it is left as quiet as it is. An ear to which the
+        profile gives no limiter is not asked for one.
+
+        Raises:
+            Stop: It is not so.
+        """
+        ears = self._as_left.profile.ears
+        own = [ear for ear in ears if name in {ear.gain, ear.limiter, ear.limiter_level}] or ears
+        if any(name == ear.limiter for ear in own):
+            raise Stop(f"{name} was left on: putting back switches no limiter off")
+        limiters = {ear.limiter for ear in own} - {""}
+        levels = {ear.limiter_level for ear in own} - {"", name}
+        found = await self._presence.values_of(limiters | levels)
+        for limiter in sorted(limiters):
+            if found.get(limiter) is not True:
+                raise Stop(
+                    f"{limiter} reads {self.show(limiter, found.get(limiter))} and not on: {self._left(name)}"
+                )
+        for level in sorted(levels & self._order.found.keys()):
+            now, was = found.get(level), self._order.found[level]
+            if now is None or (self.louder(level, was, now) and not self._same(level, was, now)):
+                raise Stop(
+                    f"{level} reads {self.show(level, now)} and was {self.show(level, was)}: {self._left(name)}"
+                )
+
+    def _left(self, name: str) -> str:
+        return f"{name} is not raised again and stays as quiet as it is"
+
+    def stood(self, write: Write) -> tuple[Found, ...]:
+        """Give every value that a write, or its being put back in steps, may have left: another one is somebody else's."""
+        back: tuple[Value, ...] = ()
+        if not isinstance(write.before, Foreign):
+            back = steps_between(self.setting(write.setting), write.after, write.before, self._rules.rise)
+        return (write.before, *write.path, *back)
 
     def _still_different(self, found: AsFound) -> list[str]:
         """Say which managed settings are not as they were when the order was drawn up, those not written included."""

@@ -1,6 +1,5 @@
 """kill -9 in the middle of an order, at every instant of it and at random: the next start settles it, once and for all."""
 
-import asyncio
 import multiprocessing
 import os
 import random
@@ -30,6 +29,7 @@ from asleft.simulator.manners import RolePath
 from asleft.simulator.objects import Thing
 from estates import HALL, Bench, commit, plant
 from faults.order_struck import BEGUN, carry_out, desk_of, settle
+from stage import Time
 
 DRUMS: Final = f"{HALL}/drums"
 LISTED: Final = ("drums", "bass", "keys-left", "keys-right")
@@ -105,9 +105,9 @@ class Hall:
     ended: Counter[str] = field(default_factory=Counter)
 
     def shown(self) -> dict[str, object]:
-        """Give what the settings are at the station."""
+        """Give what the settings are at the station, and where it answers: an address that is only written is none."""
         station = self.bench.station(DRUMS)
-        return {name: station.get(name) for name in PATHS}
+        return {**{name: station.get(name) for name in PATHS}, "answers at": station.address}
 
     def moment(self) -> datetime:
         """Give the time of this turn; turns are half an hour apart, so that what waits of the last one is over."""
@@ -197,7 +197,11 @@ def a_hall(folder: Path, context: ForkServerContext, monkeypatch: pytest.MonkeyP
             return done
 
         monkeypatch.setattr(Thing, "put", watched)
-        yield Hall(bench=bench, context=context, log=log)
+        Time.fleets.append(fleet)
+        try:
+            yield Hall(bench=bench, context=context, log=log)
+        finally:
+            Time.fleets.remove(fleet)
 
 
 def end(process: ForkServerProcess, door: Connection) -> None:
@@ -230,11 +234,9 @@ def kill(process: ForkServerProcess) -> None:
 
 async def see_settled(hall: Hall, *, late: bool) -> None:
     """Have the next start settle what was left, and see that all is as it should be."""
-    when = hall.moment() + (timedelta(minutes=20) if late else timedelta(seconds=30))
-    with desk_of(hall.bench.home, lambda: when) as desk:
-        # The clock stands still, so that a wait for the station would never end by itself.
-        async with asyncio.timeout(LIMIT):
-            await desk.take_up()
+    time = Time(hall.moment() + (timedelta(minutes=20) if late else timedelta(seconds=30)))
+    with desk_of(hall.bench.home, time, time.patience) as desk:
+        await desk.take_up()
         assert await desk.take_up() == []
         kepts = [*desk.orders()]
     drawn_up = hall.moment()

@@ -22,7 +22,19 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from benchmarks import codec, comparing, following, keeping, loading, recording, starting, steady, wire
+from benchmarks import (
+    codec,
+    comparing,
+    evidence,
+    following,
+    keeping,
+    loading,
+    proof,
+    recording,
+    starting,
+    steady,
+    wire,
+)
 from benchmarks.measure import Row, as_data, table
 
 __all__ = ["Scale", "parts", "rows_of"]
@@ -38,6 +50,7 @@ class Scale:
         followed: Stations that are read at once and followed.
         messages: That are encoded and decoded.
         commits: Of a long history.
+        signed: Commits that are signed and proved.
         turns: How often each measure and its floor are taken.
     """
 
@@ -46,6 +59,7 @@ class Scale:
     followed: int = 2_000
     messages: int = 1_000_000
     commits: int = 20_000
+    signed: int = 1_000
     turns: int = 5
 
 
@@ -61,6 +75,8 @@ def parts(scale: Scale) -> Mapping[str, Callable[[Path], list[Row]]]:
         "keeping": lambda folder: keeping.rows(folder, stations, turns),
         "following": lambda folder: following.rows(folder, scale.followed),
         "steady": lambda folder: steady.rows(folder, scale.followed),
+        "evidence": lambda folder: evidence.rows(folder, scale.commits, turns),
+        "proof": lambda folder: proof.rows(folder, scale.commits, scale.signed, turns),
         "starting": lambda folder: starting.rows(folder, 3 * turns),
     }
 

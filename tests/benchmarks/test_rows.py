@@ -9,10 +9,12 @@ import pytest
 from benchmarks.measure import Cost, against, as_data, exponent, growth, table
 from benchmarks.run import Scale, parts
 
-TINY = Scale(stations=20, sizes=(10, 20), followed=3, messages=240, commits=30, turns=1)
+TINY = Scale(stations=20, sizes=(10, 20), followed=3, messages=240, commits=30, signed=3, turns=1)
 
 
-@pytest.mark.parametrize("name", ["codec", "comparing", "keeping", "loading", "recording"])
+@pytest.mark.parametrize(
+    "name", ["codec", "comparing", "evidence", "keeping", "loading", "proof", "recording"]
+)
 def test_a_part_gives_its_rows(tmp_path: Path, name: str) -> None:
     """Each has a figure that is a number, and can be told to people and to programs."""
     rows = parts(TINY)[name](tmp_path)

@@ -49,7 +49,7 @@ def test_both_repositories_are_one_time_line(past: Past) -> None:
     for place, repository in (("records", "records"), ("baseline", "baseline")):
         theirs = git(past.bench.home / place, "rev-list", "--date-order", "main").split()
         assert [one["commit"] for one in listed if one["repository"] == repository] == theirs
-    times = [one["ordered_at"] for one in listed]
+    times = [one["ordered-at"] for one in listed]
     assert times == sorted(times, reverse=True)
     told = [one["kind"] for one in entries(past, DRUMS, "--from", past.stamp(-1), "--to", past.stamp(5.5))]
     assert told == ["approved", "restored", "confirmed", "drawn up", "found", "found", "approved"]
@@ -102,7 +102,7 @@ def test_filters(past: Past, args: tuple[str, ...], subjects: list[str]) -> None
 def test_a_clock_that_was_put_back(past: Past) -> None:
     """Its commit stands where git has it, with its own time and a word about it."""
     back = next(
-        one for one in entries(past, f"{HALL}/bass", "--kind", "found") if one["at"] != one["ordered_at"]
+        one for one in entries(past, f"{HALL}/bass", "--kind", "found") if one["at"] != one["ordered-at"]
     )
     assert datetime.fromisoformat(back["at"]) == past.at(3)
     assert "its clock contradicts the order of the commits" in run(past, "history", f"{HALL}/bass").out
@@ -152,7 +152,7 @@ def test_the_state_at_an_instant_is_what_git_shows(past: Past, days: float) -> N
     newest = next(commit for commit, _ in reversed(true) if commit != back)
     theirs = page(past, DRUMS, newest)
     rows = {row["name"]: row for row in made["rows"]}
-    assert {name: rows[name]["as_found"] for name in theirs["settings"] if name in rows} == {
+    assert {name: rows[name]["as-found"] for name in theirs["settings"] if name in rows} == {
         name: text for name, text in theirs["settings"].items() if name in rows
     }
     assert rows["headphones.gain"]["state"] == ("drift" if days == 1.01 else "as left")
@@ -161,7 +161,7 @@ def test_the_state_at_an_instant_is_what_git_shows(past: Past, days: float) -> N
     assert made["read"] == "complete"
     (dim,) = [row for row in made["rows"] if row["name"] == "panel.key-dim"]
     line = git(past.bench.repository, "show", f"{made['baseline']['commit']}:{dim['file']}").splitlines()
-    assert dim["as_left"] in line[dim["line"] - 1]
+    assert dim["as-left"] in line[dim["line"] - 1]
 
 
 def test_unknown_is_said_with_since_when(past: Past) -> None:
@@ -170,7 +170,7 @@ def test_unknown_is_said_with_since_when(past: Past) -> None:
     rows = {row["name"]: row for row in made["rows"]}
     assert rows["read"]["state"] == "drift"
     gain = rows["headphones.gain"]
-    assert (gain["state"], gain["as_found"]) == ("unknown", "0 dB")
+    assert (gain["state"], gain["as-found"]) == ("unknown", "0 dB")
     assert datetime.fromisoformat(gain["since"]) == past.at(6)
     assert "read last" in gain["why"]
     before = asked(past, "state", DRUMS, "--at", past.stamp(-0.5))
@@ -223,7 +223,7 @@ def test_the_account_of_a_site(past: Past) -> None:
         past.commits[name] for name in ("first", "second", "conceded")
     ]
     (gain,) = [one for one in made["drift"] if one["station"] == DRUMS and one["name"] == "headphones.gain"]
-    assert (gain["as_left"], gain["as_found"], gain["by_order"], gain["ended"]) == (
+    assert (gain["as-left"], gain["as-found"], gain["by-order"], gain["ended"]) == (
         "0 dB",
         "+12 dB",
         True,
@@ -231,19 +231,19 @@ def test_the_account_of_a_site(past: Past) -> None:
     )
     assert made["times"]["restore"] == {"count": 1, "median": 35 * 60, "worst": 35 * 60}
     orders = {one["order"]: one for one in made["orders"]}
-    assert orders[past.order]["confirmed_by"] == ["Wren Halloway (wren-halloway)"]
+    assert orders[past.order]["confirmed-by"] == ["Wren Halloway (wren-halloway)"]
     assert orders[past.order]["reasons"] == ["before doors"]
-    assert (orders[past.lapsed]["how"], orders[past.lapsed]["confirmed_by"]) == ("lapsed", [])
+    assert (orders[past.lapsed]["how"], orders[past.lapsed]["confirmed-by"]) == ("lapsed", [])
     (concession,) = made["concessions"]
     assert (concession["state"], concession["holder"]) == ("standing", "idris-quill")
-    assert [(one["station"], one["how"], one["seconds"]) for one in made["not_read"]] == [
+    assert [(one["station"], one["how"], one["seconds"]) for one in made["not-read"]] == [
         (VOICE, "unreachable", 2 * 86_400)
     ]
     for week in made["weeks"]:
         if week["of"] == 0:
             assert week["share"] is None
             continue
-        theirs = binomtest(week["as_left"], week["of"]).proportion_ci(confidence_level=0.95, method="wilson")
+        theirs = binomtest(week["as-left"], week["of"]).proportion_ci(confidence_level=0.95, method="wilson")
         assert (week["interval"]["low"], week["interval"]["high"]) == pytest.approx(
             (theirs.low, theirs.high), abs=1e-6
         )
@@ -331,7 +331,8 @@ def test_a_revision_that_is_lost_is_said(past: Past, tmp_path: Path) -> None:
     assert made["drift"] == []
     told = asleft("state", DRUMS, "--at", past.stamp(7), "--home", home)
     assert told.code == 0
-    assert "approves nothing for this station, or cannot be read" in told.out
+    assert "cannot be read from the baseline: what was approved, and what was on, is not known" in told.out
+    assert "nothing was approved for it then" not in told.out
 
 
 def test_times_are_utc_in_data(past: Past) -> None:

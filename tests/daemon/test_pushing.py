@@ -38,7 +38,8 @@ class Watched(SqliteLedger):
     def set_note(self, key: str, value: str) -> None:
         """Note it, and tell."""
         super().set_note(key, value)
-        self.noted[key].set()
+        if key in self.noted:
+            self.noted[key].set()
 
 
 async def until_noted(past: Past, remote: Path, key: str) -> str:

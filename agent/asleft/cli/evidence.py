@@ -2,14 +2,18 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import safe, say, say_json
+from asleft.cli.papers import OutOption, SheetOption, write_paper
+from asleft.papers.choices import Form, Sheet
 
 if TYPE_CHECKING:
+    from asleft.domain.evidence.account import Account
     from asleft.domain.evidence.asked import Asked
     from asleft.domain.evidence.pieces import Kind
     from asleft.work.evidence.desk import EvidenceDesk
@@ -17,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["add_to"]
 
 _DEFAULT = 50
-_WHEN = "Date, today, yesterday, 3d or 2w ago, or an RFC 3339 time."
+_WHEN = "Date, now, today, yesterday, 3d, '1 minute ago', or an RFC 3339 time."
 CsvOption = Annotated[
     bool, typer.Option("--csv", help="Give comma-separated values (RFC 4180), times in UTC.")
 ]
@@ -82,8 +86,8 @@ def history(
         )
         _see_station(asked)
         found = desk.history(asked, limit=limit or (None if as_csv else _DEFAULT))
-    from asleft.cli.evidence_data import HEADINGS, piece_cells, piece_json  # noqa: PLC0415 keeps --help quick
     from asleft.cli.evidence_text import tell_history  # noqa: PLC0415 as above
+    from asleft.work.evidence.data import HEADINGS, piece_cells, piece_json  # noqa: PLC0415 keeps --help quick
 
     if as_json:
         say_json("history", entries=[piece_json(piece) for piece in found.pieces])
@@ -108,8 +112,8 @@ def state(
     with open_evidence(home) as desk:
         when = _time(desk, [station.partition("/")[0]], at, "--at")
         made = desk.instant(station, when)
-    from asleft.cli.evidence_data import instant_json  # noqa: PLC0415 keeps --help quick
     from asleft.cli.evidence_text import tell_instant  # noqa: PLC0415 as above
+    from asleft.work.evidence.data import instant_json  # noqa: PLC0415 keeps --help quick
 
     if as_json:
         say_json("state", **instant_json(made))
@@ -132,8 +136,8 @@ def who(
     with open_evidence(home) as desk:
         found = desk.who(setting, site or ())
         zone = desk.zone(site or ())
-    from asleft.cli.evidence_data import stood_json  # noqa: PLC0415 keeps --help quick
     from asleft.cli.evidence_text import tell_stood  # noqa: PLC0415 as above
+    from asleft.work.evidence.data import stood_json  # noqa: PLC0415 keeps --help quick
 
     if as_json:
         say_json("who", setting=setting, values=[stood_json(one) for one in found])
@@ -150,26 +154,56 @@ def account(
     site: Annotated[
         list[str] | None, typer.Option(help="Only this site; may be given more than once.")
     ] = None,
+    form: Annotated[
+        Form | None,
+        typer.Option(
+            "--format",
+            help="Make a paper of it, written as this. Its time ends with the newest record at the latest.",
+        ),
+    ] = None,
+    out: OutOption = Path(),
+    paper: SheetOption = Sheet.A4,
     *,
     as_json: JsonOption = False,
     as_csv: CsvOption = False,
 ) -> None:
     """Account for a time (ISO 10007:2017, status accounting): what was approved, drift, restores, concessions, gaps."""
-    from asleft.cli.evidence_data import account_json, account_rows  # noqa: PLC0415 keeps --help quick
     from asleft.cli.evidence_text import tell_account  # noqa: PLC0415 as above
     from asleft.daemon.clock import now  # noqa: PLC0415 as above
     from asleft.daemon.evidence import open_evidence  # noqa: PLC0415 as above
+    from asleft.domain.evidence.account_rows import account_rows  # noqa: PLC0415 as above
+    from asleft.work.evidence.data import account_json  # noqa: PLC0415 keeps --help quick
 
     _one_of(as_json, as_csv)
+    if as_csv and form is not None:
+        raise typer.BadParameter("give --format or --csv, not both")
     with open_evidence(home) as desk:
         first, last = _times(desk, site or [], since, until)
-        made = desk.account(site or (), first or now(), last or now())
+        # A paper knows no time but a commit's: what has not come yet ends with the newest of them.
+        end = last or now() if form is None else last if last and last <= now() else None
+        made = desk.account(site or (), first or now(), end)
+    if form is not None:
+        _print_account(made, form, paper, out, as_json=as_json)
+        return
     if as_json:
         say_json("account", **account_json(made))
     elif as_csv:
         _say_csv(account_rows(made))
     else:
         tell_account(made)
+
+
+def _print_account(made: "Account", form: Form, sheet: Sheet, out: Path, *, as_json: bool) -> None:
+    from zoneinfo import ZoneInfo  # noqa: PLC0415 keeps --help quick
+
+    from asleft.papers.account.book import book  # noqa: PLC0415 as above
+    from asleft.papers.making import account_paper  # noqa: PLC0415 as above
+
+    paper = book(made, sheet)
+    here = made.sites[0] if len(made.sites) == 1 else f"{len(made.sites)}-sites"
+    day = made.since.astimezone(ZoneInfo(made.zone))
+    name = f"account-{here}-{day:%Y-%m-%d}"
+    write_paper(out, name, form, paper.frame, lambda: account_paper(paper, form), as_json=as_json)
 
 
 def _one_of(as_json: bool, as_csv: bool) -> None:  # noqa: FBT001 two switches in their order
@@ -203,7 +237,7 @@ def _time(
     found = read_time(text, now(), desk.zone(sites), end=end)
     if found is None:
         raise typer.BadParameter(
-            f"{option}: write 2026-05-01, today, yesterday, 3d, 2w or an RFC 3339 time, not '{safe(text)}'"
+            f"{option}: write 2026-05-01, now, today, yesterday, 3d, '1 minute ago' or an RFC 3339 time, not '{safe(text)}'"
         )
     return found.astimezone(UTC)
 

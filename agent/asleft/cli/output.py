@@ -154,11 +154,6 @@ def csv_lines(rows: Iterable[Sequence[str]]) -> list[str]:
 
 def table(rows: Iterable[tuple[str, ...]], *, indent: str = "") -> list[str]:
     """Give rows as lines with aligned columns; the last column runs free."""
-    listed = [tuple(safe(cell) for cell in row) for row in rows]
-    if not listed:
-        return []
-    widths = [max(len(row[at]) for row in listed) for at in range(len(listed[0]))]
-    return [
-        (indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))).rstrip()
-        for row in listed
-    ]
+    from asleft.domain.tables import aligned  # noqa: PLC0415 keeps --help quick
+
+    return aligned(rows, indent=indent)

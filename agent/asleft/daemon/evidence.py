@@ -8,18 +8,23 @@ from asleft.daemon.clock import now
 from asleft.daemon.home import Home
 from asleft.daemon.settings.settings import read_settings
 from asleft.ports.clock import Clock
+from asleft.work.evidence.bounds import Bounds
 from asleft.work.evidence.desk import EvidenceDesk
 
 __all__ = ["open_evidence"]
 
 
 @contextmanager
-def open_evidence(folder: Path, *, clock: Clock = now) -> Iterator[EvidenceDesk]:
+def open_evidence(
+    folder: Path, *, clock: Clock = now, bounds: Bounds | None = None, last: str = ""
+) -> Iterator[EvidenceDesk]:
     """Give a desk that answers questions about the past, while another process may own the home.
 
     Args:
         folder: The home.
         clock: Gives the time.
+        bounds: How much one question may read; None where that is not bounded.
+        last: The commit with which the records end; the newest where empty.
 
     Raises:
         AsleftError: There is no home, or one of its repositories cannot be read.
@@ -37,7 +42,8 @@ def open_evidence(folder: Path, *, clock: Clock = now) -> Iterator[EvidenceDesk]
     baseline = GitBaseline(commits, shipped_profiles(), branch=settings.branch, follows_remote=False)
     with closing(baseline):
         yield EvidenceDesk(
-            records=GitRecordsEvidence(home.records),
+            records=GitRecordsEvidence(home.records, last=last),
             baseline=GitBaselineEvidence(commits, baseline, branch=settings.branch),
             clock=clock,
+            bounds=bounds or Bounds(),
         )

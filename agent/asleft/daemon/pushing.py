@@ -2,17 +2,20 @@
 
 import asyncio
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from asleft.daemon.agent.supervising import aside
+from asleft.daemon.clock import now
 from asleft.daemon.logs import log_of
+from asleft.domain.alerts.ailing import Ailment
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.ports.ledger import Ledger
 from asleft.work.bookkeeping import RECORDS_HEAD
 
-__all__ = ["PUSHED", "PushPart", "kept", "push_now"]
+__all__ = ["PUSHED", "PushPart", "ailments", "kept", "push_now"]
 
 _log = log_of("records")
 PUSHED: Final = "records head pushed"
@@ -80,14 +83,36 @@ class PushPart:
 
 def kept(ledger: Ledger, head: str, trouble: AsleftError | None) -> None:
     """Keep what became of a push; a remote that could not be reached refused nothing."""
-    from asleft.records.remote import REFUSED, PushRefused  # noqa: PLC0415 as in the assembly
+    from asleft.records.remote import REFUSED, REFUSED_SINCE, PushRefused  # noqa: PLC0415 as in the assembly
 
     if trouble is None:
         ledger.set_note(PUSHED, head)
         if ledger.note(REFUSED):
             ledger.set_note(REFUSED, "")
     elif isinstance(trouble, PushRefused):
+        if not ledger.note(REFUSED):
+            ledger.set_note(REFUSED_SINCE, now().isoformat())
         ledger.set_note(REFUSED, trouble.what)
+
+
+def ailments(ledger: Ledger, remote: str) -> tuple[Ailment, ...]:
+    """Give what is to be told to people of the copy of the records: that the remote refuses it, until it takes it again."""
+    from asleft.records.remote import REFUSED, REFUSED_SINCE, shown  # noqa: PLC0415 as in the assembly
+
+    refused = ledger.note(REFUSED)
+    if not refused:
+        return ()
+    since = ledger.note(REFUSED_SINCE)
+    return (
+        Ailment(
+            cause="the remote refuses the records",
+            what=refused,
+            where=f"copy of the records at {shown(remote)}",
+            since=datetime.fromisoformat(since) if since else now(),
+            matters="what is recorded has no copy elsewhere, and somebody may have rewritten one of the two",
+            todo="run asleft prove, find out what stands at the remote and who put it there; nothing is pushed with force",
+        ),
+    )
 
 
 def push_now(folder: Path, remote: str, ledger: Ledger) -> None:

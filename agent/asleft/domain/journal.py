@@ -28,6 +28,8 @@ _PLAIN = re.compile(r"(?:[A-Za-z0-9+]|-(?=[0-9]))[A-Za-z0-9+./%() _-]*(?<! )\Z")
 _NOT_TEXT_TO_YAML = re.compile(
     r"(?i:y|n|yes|no|on|off|true|false|null|[+-]?0[xob][0-9a-f_]*|[+-]?\.[0-9a-z_]*|[+-]?[0-9][0-9_.:e+-]*)\Z"
 )
+_UNIT = frozenset({"read", "answers at", "serial", "model", "firmware"})
+"""Lines of a page that tell of the unit itself, and are no settings."""
 # What YAML 1.2 section 5.1 does not count as printable, its line breaks beyond LF, and surrogates, which UTF-8 cannot hold.
 _ESCAPED = re.compile("[\x7f-\x9f\u2028\u2029\ud800-\udfff\ufeff\ufffe\uffff]")
 
@@ -135,11 +137,9 @@ def moves(before: Page | None, after: Page) -> tuple[Move, ...]:
         (before.settings, after.settings),
         (before.unread, after.unread),
     ):
-        found.extend(
-            Move(name=name, before=old.get(name, ""), after=new.get(name, ""))
-            for name in sorted({*old, *new})
-            if old.get(name) != new.get(name)
-        )
+        if old != new:
+            moved = sorted(name for name in {*old, *new} if old.get(name) != new.get(name))
+            found.extend(Move(name=name, before=old.get(name, ""), after=new.get(name, "")) for name in moved)
     return tuple(found)
 
 
@@ -168,7 +168,7 @@ def round_message(changes: Mapping[StationId, Sequence[Move]], *, baseline: str)
         counts = [f"{moved_count} moved"] if moved_count else []
         counts += [f"{len(first)} stations read for the first time"] if first else []
         subject, body = f"round at {', '.join(sites[:4])}: {', '.join(counts)}", "\n".join(lines)
-    settings = sorted({move.name for moved in changes.values() for move in moved if "." in move.name})
+    settings = sorted({move.name for moved in changes.values() for move in moved} - _UNIT)
     return Message(subject=subject, body=body, trailers=trailers(changes, settings, ("Baseline", baseline)))
 
 

@@ -35,7 +35,8 @@ def harmless(text: str, *, longest: int = 200) -> str:
         longest: Characters kept; what is cut is counted.
     """
     kept = text[:longest]
-    shown = "".join(
+    # Python calls printable what is in none of those categories, nor a space other than the common one: most of all text.
+    shown = kept if kept.isprintable() else "".join(
         character.encode("unicode_escape").decode("ascii")
         if unicodedata.category(character) in _UNPRINTABLE
         else character

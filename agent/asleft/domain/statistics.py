@@ -1,9 +1,21 @@
 """Statistics of operation: what a share of a few stations says about all of them."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
+from typing import Final
 
-__all__ = ["Z_95", "Share", "mean", "median", "wilson"]
+__all__ = ["CLASSES", "Z_95", "Share", "by_class", "mean", "median", "wilson"]
+
+CLASSES: Final = (
+    ("<1 min", 60.0),
+    ("<10 min", 600.0),
+    ("<1 h", 3600.0),
+    ("<8 h", 28_800.0),
+    ("<1 day", 86_400.0),
+    ("longer", float("inf")),
+)
+"""Classes of a time, each with the seconds that it stays below."""
 
 Z_95 = 1.959964
 """The normal quantile of a two-sided interval of 95 % (NIST/SEMATECH e-Handbook, 1.3.6.7.1)."""
@@ -70,3 +82,12 @@ def median(values: list[float]) -> float | None:
     ordered = sorted(values)
     half = len(ordered) // 2
     return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
+def by_class(seconds: Iterable[float]) -> list[tuple[str, int]]:
+    """Count how many times fall into each of `CLASSES`."""
+    found = dict.fromkeys((name for name, _ in CLASSES), 0)
+    for taken in seconds:
+        name = next(name for name, below in CLASSES if taken < below)
+        found[name] += 1
+    return list(found.items())

@@ -1,4 +1,4 @@
-"""Comma-separated values (RFC 4180) that are safe to open in a spreadsheet."""
+"""Tables as text: columns that are aligned, and comma-separated values (RFC 4180) that are safe to open in a spreadsheet."""
 
 import csv
 import io
@@ -8,11 +8,29 @@ from typing import Final
 
 from asleft.domain.names import harmless
 
-__all__ = ["FORMULA", "csv_cell", "csv_rows", "stamp"]
+__all__ = ["FORMULA", "aligned", "csv_cell", "csv_rows", "stamp"]
 
 FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 """A spreadsheet takes a cell that begins so for a formula (OWASP, "CSV Injection")."""
 _LONGEST: Final = 4_000
+_WIDEST: Final = 2_000
+
+
+def aligned(rows: Iterable[Sequence[str]], *, indent: str = "") -> list[str]:
+    """Give rows as lines with aligned columns; the last column runs free, and no cell commands a terminal.
+
+    Args:
+        rows: As long as one another.
+        indent: What each line begins with.
+    """
+    listed = [[harmless(cell, longest=_WIDEST) for cell in row] for row in rows]
+    if not listed:
+        return []
+    widths = [max(len(row[at]) for row in listed) for at in range(len(listed[0]))]
+    return [
+        (indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))).rstrip()
+        for row in listed
+    ]
 
 
 def csv_cell(text: str) -> str:

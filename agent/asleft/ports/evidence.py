@@ -13,8 +13,12 @@ __all__ = ["BaselineEvidence", "RecordsEvidence"]
 class RecordsEvidence(Protocol):
     """The records as evidence."""
 
-    def pieces(self, *, limit: int | None = None) -> list[Piece]:
-        """Give the commits, newest first, with times that never go back; at most so many of the newest.
+    def pieces(self, *, limit: int | None = None, newest: str = "") -> list[Piece]:
+        """Give the commits, newest first, with times that never go back.
+
+        Args:
+            limit: At most so many.
+            newest: The commit to begin at; the newest of all where none is named.
 
         Raises:
             AsleftError: The history cannot be read to its end.

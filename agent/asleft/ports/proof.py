@@ -67,8 +67,23 @@ class ProofBaseline(Protocol):
     def damage(self) -> Sequence[str]:
         """Give what git's own check says of objects that are damaged or missing; nothing where all is well."""
 
-    def approved(self, commit: str) -> bool:
+    def on_branch(self, commit: str) -> bool:
         """Tell whether a revision is on the branch that is followed."""
+
+    def follows(self, commit: str, of: str) -> bool:
+        """Tell whether a revision is another one or comes after it."""
+
+    def unapproved(self, commit: str, *, since: str | None, at: datetime) -> str:
+        """Say why a revision could not come into force, by the approval rule of the one in force; empty where it could.
+
+        Args:
+            commit: The revision.
+            since: The one that was in force; None for the first of all, which is judged by what it says itself.
+            at: When it was in force at the latest, UTC.
+
+        Raises:
+            AsleftError: The repository is damaged.
+        """
 
     def estate(self, commit: str) -> Estate | None:
         """Give what a revision says; None where it cannot be read."""

@@ -1,6 +1,7 @@
 """The records as evidence: all commits with the blobs that they touched in one `git log`, blobs in one `cat-file`."""
 
 from collections.abc import Iterable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -9,8 +10,10 @@ import git
 from asleft.domain.evidence.pieces import Piece, Source, instant, kind_of, steadied
 from asleft.records.door import (
     SETTINGS,
+    RecordsBroken,
     RecordsMissing,
     broken,
+    commit_id,
     environment,
     stdin_of,
 )
@@ -23,6 +26,8 @@ _SHAPE: Final = "%x00%H%x00%P%x00%ct%x00%B%x00%(trailers:only,unfold,separator=%
 _ABOUT: Final = 3
 """What cat-file says before a blob: id, type and size."""
 _BRANCH: Final = "refs/heads/main"
+_NOTHING: Final = "0" * 40
+"""The id in place of a file that is not there."""
 
 
 class GitRecordsEvidence:
@@ -30,12 +35,15 @@ class GitRecordsEvidence:
 
     Args:
         folder: The repository.
+        last: The commit with which they end; the newest where empty.
 
     Raises:
         RecordsMissing: There is none.
+        RecordsBroken: Its history is cut off.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, last: str = "") -> None:
+        self._last = commit_id(last) if last else _BRANCH
         try:
             self._repo = git.Repo(folder, expand_vars=False)
         except (git.InvalidGitRepositoryError, git.NoSuchPathError, OSError, ValueError) as wrong:
@@ -45,16 +53,27 @@ class GitRecordsEvidence:
                 todo="give the right home, or restore the records from their copy",
             ) from wrong
         self._folder = Path(self._repo.git_dir).absolute()
+        if (self._folder / "shallow").exists():
+            raise RecordsBroken(
+                "this is a shallow clone of the records: what is older was left out, and nothing here would say so",
+                where=str(folder),
+                todo="run git fetch --unshallow there, or clone them whole",
+            )
         self._env = environment(self._folder, SETTINGS)
 
-    def pieces(self, *, limit: int | None = None) -> list[Piece]:
-        """Give the commits, newest first, with times that never go back; at most so many of the newest.
+    def pieces(self, *, limit: int | None = None, newest: str = "") -> list[Piece]:
+        """Give the commits, newest first, with times that never go back.
+
+        Args:
+            limit: At most so many.
+            newest: The commit to begin at; the newest of all where none is named.
 
         Raises:
             RecordsBroken: The history cannot be read to its end.
         """
+        begin = commit_id(newest) if newest else self._last
         most = [] if limit is None else [f"--max-count={limit}"]
-        asked = ("--raw", "--no-abbrev", *most, f"--format={_SHAPE}", _BRANCH, "--")
+        asked = ("--raw", "--no-abbrev", *most, f"--format={_SHAPE}", begin, "--")
         return steadied(list(_pieces(log_tokens(self._repo.git, self._env, self._folder, *asked))))
 
     def blobs(self, ids: Iterable[str]) -> Iterator[tuple[str, bytes]]:
@@ -85,20 +104,20 @@ class GitRecordsEvidence:
 
 def _pieces(tokens: Iterator[bytes]) -> Iterator[Piece]:
     """Put together what `git log -z --raw` says: before each commit an empty token, five fields, then pairs for its files."""
-    next(tokens, None)
-    while commit := next(tokens, b""):
-        parents, at, message, trailed = (next(tokens, b"").decode("utf-8", "replace") for _ in range(4))
+    after = partial(next, tokens, b"")
+    after()
+    while commit := after():
+        parents, at, message, trailed = after(), after(), after(), after()
         if not at:
             return
         files: list[tuple[str, str]] = []
-        while about := next(tokens, b""):
+        while about := after():
             blob = about.split(b" ")[3].decode()
-            path = next(tokens, b"").decode("utf-8", "replace")
-            files.append((path, "" if blob.startswith("0000000") and not blob.strip("0") else blob))
-        pairs = [one.partition("\x1f") for one in trailed.split("\x1e") if one]
-        subject, body = _told(message, trailed=bool(pairs))
-        trailers = tuple((key, value) for key, _, value in pairs)
-        when = instant(at)
+            files.append((after().decode("utf-8", "replace"), "" if blob == _NOTHING else blob))
+        pairs = [one.partition("\x1f") for one in trailed.decode("utf-8", "replace").split("\x1e") if one]
+        subject, body = _told(message.decode("utf-8", "replace"), trailed=bool(pairs))
+        trailers = tuple([(key, value) for key, _, value in pairs])
+        when = instant(at.decode())
         yield Piece(
             commit=commit.decode(),
             source=Source.RECORDS,
@@ -109,7 +128,7 @@ def _pieces(tokens: Iterator[bytes]) -> Iterator[Piece]:
             body=body,
             trailers=trailers,
             files=tuple(files),
-            parents=tuple(parents.split()),
+            parents=tuple(parents.decode().split()),
         )
 
 

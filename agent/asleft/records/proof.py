@@ -10,6 +10,7 @@ import subprocess
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import IO, Final, Self
 
@@ -198,6 +199,8 @@ class GitProof:
 
 def repository_damage(folder: Path) -> Sequence[str]:
     """Give what `git fsck --strict` says of a repository; nothing where its exit status says that all is well."""
+    if (folder / "shallow").exists():
+        return ("it is a shallow clone: what is older was left out",)
     command = ["fsck", "--strict", "--full", "--no-dangling", "--no-progress"]
     status, said, why = run_git(git.Git(str(folder)), command, environment(folder.absolute(), SETTINGS))
     if not status:
@@ -211,30 +214,27 @@ def repository_damage(folder: Path) -> Sequence[str]:
 
 def _links(tokens: Iterator[bytes]) -> Iterator[Link]:
     """Put together what `git log -z --raw` says: before each commit an empty token, five fields, then its files."""
-    next(tokens, None)
-    while commit := next(tokens, b""):
-        parents, at, told, trailers = (next(tokens, b"").decode("utf-8", "replace") for _ in range(4))
+    after = partial(next, tokens, b"")
+    after()
+    while commit := after():
+        parents, at, told, trailers = after(), after(), after(), after()
         if not at:
             return
         changed: list[Changed] = []
-        while about := next(tokens, b""):
-            _, _, before, after, _ = about.decode("ascii", "replace").lstrip("\n:").split(" ")
-            path = next(tokens, b"").decode("utf-8", "replace")
+        while about := after():
+            _, _, old, new, _ = about.decode("ascii", "replace").split(" ")
+            path = after().decode("utf-8", "replace")
             changed.append(
                 Changed(
-                    path=path,
-                    before="" if before == _NOTHING else before,
-                    after="" if after == _NOTHING else after,
+                    path=path, before="" if old == _NOTHING else old, after="" if new == _NOTHING else new
                 )
             )
+        pairs = [one.partition("\x1f") for one in trailers.decode("utf-8", "replace").split("\x1e") if one]
         yield Link(
             commit=commit.decode(),
-            parents=tuple(parents.split()),
+            parents=tuple(parents.decode("ascii", "replace").split()),
             at=int(at),
-            told=told,
-            trailers=tuple(
-                (key, value)
-                for key, _, value in (one.partition("\x1f") for one in trailers.split("\x1e") if one)
-            ),
+            told=told.decode("utf-8", "replace"),
+            trailers=tuple([(key, value) for key, _, value in pairs]),
             changed=tuple(changed),
         )

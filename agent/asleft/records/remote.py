@@ -10,10 +10,12 @@ from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.records.door import SETTINGS, environment, last_line
 
-__all__ = ["REFUSED", "CannotReachRemote", "PushRefused", "push", "remote_head"]
+__all__ = ["REFUSED", "REFUSED_SINCE", "CannotReachRemote", "PushRefused", "push", "remote_head", "shown"]
 
 REFUSED: Final = "records push refused"
 """Under this key the ledger notes why the remote refused the last push; empty where it did not."""
+REFUSED_SINCE: Final = "records push refused since"
+"""Under this key the ledger notes when the remote refused for the first time since it last took the records."""
 _BRANCH: Final = "refs/heads/main"
 _SECONDS: Final = 60.0
 _REJECTED: Final = re.compile(
@@ -63,7 +65,7 @@ def push(folder: Path, remote: str) -> None:
         line = next((line for line in told.splitlines() if _REJECTED.search(line)), "")
         raise PushRefused(
             f"the remote refused the records: {harmless(' '.join(line.split()))}",
-            where=_shown(remote),
+            where=shown(remote),
             todo="find out what stands there and who put it there; nothing is ever pushed with force",
         )
     raise _unreached(why, remote)
@@ -102,10 +104,11 @@ def _run(folder: Path, command: list[str]) -> tuple[int, str, str]:
 def _unreached(why: str, remote: str) -> CannotReachRemote:
     return CannotReachRemote(
         f"the remote of the records could not be reached: {harmless(re.sub(r'://[^/@]*@', '://', last_line(why)))}",
-        where=_shown(remote),
+        where=shown(remote),
         todo="check the address, the network and the agent's access; what is recorded is kept here meanwhile",
     )
 
 
-def _shown(remote: str) -> str:
+def shown(remote: str) -> str:
+    """Give a remote's address without what signs in there."""
     return re.sub(r"://[^/\s]*@", "://", remote)

@@ -10,7 +10,7 @@ from asleft.domain.names import harmless
 from asleft.ports.baseline import Touch
 from asleft.source.baseline import GitBaseline
 from asleft.source.checkout import Commits
-from asleft.source.door import full_id
+from asleft.source.door import Unreadable, full_id
 from asleft.source.history import tags_of
 from asleft.source.trust import Trust, trust_at, verifier
 
@@ -45,8 +45,14 @@ class GitBaselineEvidence:
         A merge has the files in which it differs from what it was merged into.
 
         Raises:
-            AsleftError: The repository cannot be read, or has no commit yet.
+            AsleftError: The repository cannot be read, has no commit yet, or its history is cut off.
         """
+        if self._commits.ask("rev-parse", "--is-shallow-repository")[1].strip() == b"true":
+            raise Unreadable(
+                "this is a shallow clone of the baseline: what is older was left out, and nothing here would say so",
+                where="baseline",
+                todo="run git fetch --unshallow there, or clone it whole",
+            )
         head = self._commits.head(self._branch)
         plain = ("--no-mailmap", "--no-renames", "--raw", "--no-abbrev", "--diff-merges=first-parent")
         # By date, but never a parent before its child: what two people did side by side stands as it happened.

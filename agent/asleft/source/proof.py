@@ -1,11 +1,15 @@
 """The baseline as a proof reads it: any revision, its people and keys, and whether it is on the branch."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Final
 
 from asleft.domain.estate import Estate, Person
 from asleft.domain.names import harmless
+from asleft.domain.problems import Level
+from asleft.domain.rules.book import check_timely
+from asleft.ports.baseline import Approved
+from asleft.source.approvals import judge
 from asleft.source.baseline import GitBaseline
 from asleft.source.checkout import Commits
 from asleft.source.door import Unreadable, full_id
@@ -14,6 +18,8 @@ from asleft.source.signatures import GitSignatures
 __all__ = ["GitBaselineProof"]
 
 _TOLD: Final = 20
+_STEPS: Final = 50
+"""So many revisions come into force one after another at most, as in the work."""
 
 
 class GitBaselineProof:
@@ -29,26 +35,53 @@ class GitBaselineProof:
         self._commits = commits
         self._baseline = baseline
         self._branch = branch
-        self._approved: dict[str, bool] = {}
 
     def damage(self) -> Sequence[str]:
         """Give what git's own check says of damaged or missing objects."""
+        if self._commits.ask("rev-parse", "--is-shallow-repository")[1].strip() == b"true":
+            return ("it is a shallow clone: what is older was left out",)
         status, said, why = self._commits.ask("fsck", "--full", "--no-dangling", "--no-progress")
         if not status:
             return ()
         lines = [*why.splitlines(), *said.decode("utf-8", "replace").splitlines()]
         return [harmless(line) for line in lines if line.strip()][:_TOLD] or ("git fsck gives no reason",)
 
-    def approved(self, commit: str) -> bool:
+    def on_branch(self, commit: str) -> bool:
         """Tell whether a revision is on the branch that is followed."""
-        if commit not in self._approved:
-            try:
-                head = self._commits.head(self._branch).commit
-                status, _, _ = self._commits.ask("merge-base", "--is-ancestor", full_id(commit), head)
-            except Unreadable:
-                status = 1
-            self._approved[commit] = status == 0
-        return self._approved[commit]
+        try:
+            return self.follows(self._commits.head(self._branch).commit, commit)
+        except Unreadable:
+            return False
+
+    def follows(self, commit: str, of: str) -> bool:
+        """Tell whether a revision is another one or comes after it."""
+        return self._commits.ask("merge-base", "--is-ancestor", full_id(of), full_id(commit))[0] == 0
+
+    def unapproved(self, commit: str, *, since: str | None, at: datetime) -> str:
+        """Say why a revision could not come into force, by the approval rule of the one in force; empty where it could.
+
+        As when it came into force, each step is judged by the one before; a step that cannot be used is passed over.
+        """
+        current = since
+        for _ in range(_STEPS):
+            verdict = judge(self._commits, full_id(commit), since=current, now=at)
+            step = next(
+                filter(lambda one: self._usable(one, commit, at), _from(verdict.steps, current)), None
+            )
+            if step == commit:
+                return ""
+            if step is None:
+                return verdict.objections[-1].what if verdict.objections else "nobody approved it"
+            current = step
+        return f"more than {_STEPS} revisions would have had to come into force one after another"
+
+    def _usable(self, step: str, wanted: str, at: datetime) -> bool:
+        """Tell whether a step on the way to a revision could be in force; the revision itself was."""
+        estate = None if step == wanted else self.estate(step)
+        return step == wanted or (
+            estate is not None
+            and not any(problem.level is Level.ERROR for problem in check_timely(estate, at))
+        )
 
     def estate(self, commit: str) -> Estate | None:
         """Give what a revision says; None where it cannot be read."""
@@ -63,3 +96,7 @@ class GitBaselineProof:
             document, signature, person=person, estate_commit=revision, at=at
         )
         return f"{signed.principal} {signed.key}"
+
+
+def _from(steps: Sequence[Approved], current: str | None) -> Iterator[str]:
+    return (step.revision.commit for step in steps if step.revision.commit != current)

@@ -33,6 +33,10 @@ class Bookkeeping:
     def __init__(self, records: Records, ledger: Ledger) -> None:
         self.records = records
         self._ledger = ledger
+        # Killed right after the branch had moved: this agent meant that very commit, so it is one that it wrote.
+        doubted = ledger.head_in_doubt()
+        if doubted is not None and doubted.at is not None and records.head() == doubted.commit:
+            ledger.keep_head(doubted.commit, doubted.at, note=RECORDS_HEAD)
         last = ledger.note(RECORDS_HEAD)
         if last is not None and not records.is_descendant(last):
             raise RecordsRewritten(

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 from asleft.domain.alarms.alarm import Alarm, AlarmChange
 from asleft.domain.alarms.figures import Figures
+from asleft.domain.alerts.ailing import Ailment, ailing
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import Event, Told
 from asleft.domain.alerts.digest import digest
@@ -28,6 +29,8 @@ _LOOK_EVERY = timedelta(seconds=5)
 """So often what became due by the time alone is looked for."""
 _FORGET_EVERY = timedelta(hours=1)
 _ORDER = tuple(Priority)
+_OVER = frozenset({Event.ALL_CLEAR, Event.REACHED, Event.WELL})
+"""After these nothing of the cause is open for the receiver."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,6 +67,7 @@ class Telling:
         notice: Takes sentences for the log: what was given up, a channel that failed in a way it should not.
         link: Address of the agent's pages; empty where it has none.
         courtesy: How long what may take.
+        ails: Gives what is wrong with the agent itself.
     """
 
     def __init__(
@@ -78,6 +82,7 @@ class Telling:
         notice: Callable[[str], None],
         link: str = "",
         courtesy: Courtesy | None = None,
+        ails: Callable[[], Sequence[Ailment]] = tuple,
     ) -> None:
         self._outbox = outbox
         self.channels = channels
@@ -89,6 +94,7 @@ class Telling:
         self._notice = notice
         self._link = link
         self._courtesy = courtesy or Courtesy()
+        self._ails = ails
         self._told: list[Told] | None = None
         self._looked: datetime | None = None
         self._forgot: datetime | None = None
@@ -111,6 +117,7 @@ class Telling:
         now = self._clock()
         if self._looked is None or not timedelta() <= now - self._looked < _LOOK_EVERY:
             self._look(estate, self._alarms())
+            self._put(ailing(self._scene(estate, {}), self._ails()))
             self._tell_failing(self._scene(estate, {}))
         if self._forgot is None or now - self._forgot >= _FORGET_EVERY:
             self._forgot = now
@@ -149,12 +156,11 @@ class Telling:
             return
         told = self._open()
         self._outbox.put(alerts)
-        for one in map(Told.of, alerts):
-            if one.event in {Event.ALL_CLEAR, Event.REACHED}:
-                mine = (one.alert.cause, one.alert.receiver)
-                told = [each for each in told if (each.alert.cause, each.alert.receiver) != mine]
-            else:
-                told.append(one)
+        made = [Told.of(alert) for alert in alerts]
+        over = {(one.alert.cause, one.alert.receiver) for one in made if one.event in _OVER}
+        if over:
+            told = [one for one in told if (one.alert.cause, one.alert.receiver) not in over]
+        told.extend(one for one in made if one.event not in _OVER)
         self._told = told
 
     def _tell_failing(self, scene: Scene) -> None:

@@ -110,6 +110,19 @@ BERLIN = ZoneInfo("Europe/Berlin")
         ("90m", False, NOW - timedelta(minutes=90)),
         ("3d", False, NOW - timedelta(days=3)),
         ("2w", True, NOW - timedelta(days=14)),
+        ("now", False, NOW),
+        ("Now", True, NOW),
+        ("45s", False, NOW - timedelta(seconds=45)),
+        ("30 min", False, NOW - timedelta(minutes=30)),
+        ("1 minute ago", False, NOW - timedelta(minutes=1)),
+        ("2  hours ago", False, NOW - timedelta(hours=2)),
+        ("10 days", True, NOW - timedelta(days=10)),
+        ("1 Week ago", False, NOW - timedelta(weeks=1)),
+        ("5h ago", False, NOW - timedelta(hours=5)),
+        # An hour that there is twice is the first one, and one that there is not counts on from before the change.
+        ("2026-10-25T02:30", False, datetime(2026, 10, 25, 0, 30, tzinfo=UTC)),
+        ("2026-03-29T02:30", False, datetime(2026, 3, 29, 1, 30, tzinfo=UTC)),
+        ("2026-05-01t20:15:00z", False, datetime(2026, 5, 1, 20, 15, tzinfo=UTC)),
         # On 2026-03-29 clocks in Berlin go from 02:00 to 03:00 (IANA tz database): the day has 23 hours.
         ("today", False, datetime(2026, 3, 28, 23, 0, tzinfo=UTC)),
         ("today", True, datetime(2026, 3, 29, 22, 0, tzinfo=UTC)),
@@ -127,7 +140,22 @@ def test_times_as_people_write_them(text: str, at: datetime, *, end: bool) -> No
 
 
 @pytest.mark.parametrize(
-    "text", ["", "3", "d", "0d", "-3d", "soon", "2026-13-01", "0001-01-01", "9999-12-31", "3 years"]
+    "text",
+    [
+        "",
+        "3",
+        "d",
+        "0d",
+        "-3d",
+        "soon",
+        "2026-13-01",
+        "0001-01-01",
+        "9999-12-31",
+        "3 years",
+        "ago",
+        "1 minute from now",
+        "-1 minute ago",
+    ],
 )
 def test_what_is_no_time(text: str) -> None:
     """It is said, and nothing is guessed."""

@@ -10,6 +10,7 @@ import re
 import shutil
 import zlib
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -238,6 +239,35 @@ def test_a_trailer_that_was_altered_is_found(past: Past) -> None:
     assert found(past, "writes", "Confirmed-By")["commit"] == past.commits()[place]
 
 
+@pytest.mark.parametrize(
+    "words, trailer, instead, told",
+    [
+        ("keys: restored", "Reason", "because", "Confirmed-By and Reason"),
+        ("keys: restored", "Baseline", "{first}", "trailer Baseline"),
+        ("keys: restored", "Setting", "panel.key-dim", "trailers Setting"),
+        ("keys: restored", "Station", "quillfen-hall/bass", "trailers Station"),
+        ("keys: restored", "Order", "0123456789", "trailer names order 0123456789"),
+        ("panel.menus locked → open", "Setting", "panel.key-dim", "no trailer Setting says so"),
+        ("panel.menus locked → open", "Station", "quillfen-hall/bass", "no trailer says so"),
+    ],
+)
+def test_every_trailer_that_was_altered_is_found(
+    past: Past, words: str, trailer: str, instead: str, told: str
+) -> None:
+    """Whatever a trailer says of an order or of a round, its pages say, too."""
+    place = past.commits().index(past.commit_of(words))
+    first = past.git("log", "--reverse", "--format=%(trailers:key=Baseline,valueonly)", "main").split()[0]
+
+    def edit(one: Told) -> None:
+        if one.place == place:
+            line = f"{trailer}: {instead.format(first=first[::-1])}"
+            one.message, count = re.subn(rf"^{trailer}: .*$", line, one.message, flags=re.MULTILINE)
+            assert count
+
+    rewrite(past, edit)
+    assert found(past, "writes", re.escape(told))["commit"] == past.commits()[place]
+
+
 def test_two_commits_in_another_order_are_found(past: Past) -> None:
     """The second confirmation of an order is put before the first, each with all that its commit has."""
     old = past.commits()
@@ -386,6 +416,42 @@ def test_a_clock_that_runs_backwards_is_found(past: Past) -> None:
 
     rewrite(past, edit)
     assert found(past, "clock", "before that of")["commit"] == past.commits()[place]
+
+
+@pytest.mark.parametrize(
+    "event, shift, words",
+    [("confirm", -7200, "time runs backwards in its life"), ("finish", 7200, "after this commit was made")],
+)
+def test_an_orders_life_against_the_clock_is_found(past: Past, event: str, shift: int, words: str) -> None:
+    """A row of it is before the one above, or later than the commit that tells of it."""
+    commit = past.commit_of("keys: restored")
+    (path,) = (
+        line
+        for line in past.git("show", "--format=", "--name-only", commit).splitlines()
+        if line.startswith("orders/")
+    )
+
+    def moved(match: re.Match[str]) -> str:
+        at = datetime.fromisoformat(match[1]) + timedelta(seconds=shift)
+        return f'  - at: "{at.isoformat().replace("+00:00", "Z")}"\n    event: {event}\n'
+
+    def edit(told: Told) -> None:
+        if path in told.files:
+            page = told.files[path].decode()
+            told.files[path] = re.sub(rf'  - at: "(\S+)"\n    event: {event}\n', moved, page).encode()
+
+    rewrite(past, edit)
+    found(past, "clock", words)
+
+
+def test_a_signature_file_that_is_gone_is_found(past: Past) -> None:
+    """The page says that it is signed, and nothing that could be checked is kept."""
+
+    def edit(told: Told) -> None:
+        told.files = {path: data for path, data in told.files.items() if not path.endswith("idris-quill.sig")}
+
+    rewrite(past, edit)
+    found(past, "confirmations", "the signature of idris-quill is not kept")
 
 
 def test_a_revision_that_nobody_approved_is_found(past: Past) -> None:

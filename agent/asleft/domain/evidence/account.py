@@ -5,18 +5,20 @@ see shared/reference. The words are our own.
 """
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from asleft.domain.concessions import Concession
 from asleft.domain.estate import Estate
+from asleft.domain.evidence.accounted import Approval, BaselineDay, ConcessionLine, OrderEnd, Spread, Week
 from asleft.domain.evidence.drifting import Drifted, Gap, Swept
 from asleft.domain.evidence.force import Force, force_at
 from asleft.domain.evidence.pieces import ENDED, Kind, Piece
-from asleft.domain.statistics import Share, median, wilson
+from asleft.domain.evidence.seeing import Scope
+from asleft.domain.statistics import wilson
 
 __all__ = [
     "Account",
@@ -32,117 +34,6 @@ __all__ = [
 ]
 
 _UNFINISHED: Final = frozenset({Kind.REFUSED, Kind.LAPSED, Kind.HALTED})
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class BaselineDay:
-    """Which revisions were in force on a day, in their order.
-
-    Args:
-        day: The day by the clocks of the account's zone.
-        commits: The revisions; none where the records do not say yet.
-        named: When a record named the last of them last, as of the end of that day; None where no record did yet.
-    """
-
-    day: date
-    commits: tuple[str, ...]
-    named: datetime | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Approval:
-    """One commit of the baseline that came into force.
-
-    Args:
-        piece: The commit, with what it changed.
-        signer: Who signed it or a tag of it, where a signature holds; empty where none does.
-        force: The revision that brought it into force, and when.
-    """
-
-    piece: Piece
-    signer: str
-    force: Force
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class OrderEnd:
-    """How an order ended.
-
-    Args:
-        at: When that was recorded.
-        order: Its id.
-        kind: How.
-        stations: Where.
-        settings: What it was about.
-        confirmed_by: Who confirmed it, the first one first.
-        reasons: Why.
-        outcome: What the records say came of it.
-        commit: The commit that records it.
-    """
-
-    at: datetime
-    order: str
-    kind: Kind
-    stations: tuple[str, ...]
-    settings: tuple[str, ...]
-    confirmed_by: tuple[str, ...]
-    reasons: tuple[str, ...]
-    outcome: str
-    commit: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ConcessionLine:
-    """A concession that stood in the baseline at some time of the account.
-
-    Args:
-        concession: The concession, as it stood last.
-        state: `standing`, `lapsed` or `taken away`.
-        days_left: After the account's last day; negative where it has lapsed.
-        since: When the first revision that holds it came into force, within the account's time.
-        commit: That revision.
-    """
-
-    concession: Concession
-    state: str
-    days_left: int
-    since: datetime
-    commit: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Spread:
-    """Times that something took; median and worst are None where nothing was measured."""
-
-    count: int
-    median: timedelta | None
-    worst: timedelta | None
-
-    @classmethod
-    def of(cls, times: Iterable[timedelta]) -> "Spread":
-        """Give how some times are spread."""
-        seconds = [one.total_seconds() for one in times]
-        middle = median(seconds)
-        return cls(
-            count=len(seconds),
-            median=None if middle is None else timedelta(seconds=middle),
-            worst=timedelta(seconds=max(seconds)) if seconds else None,
-        )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Week:
-    """The share of stations as left at the end of a week, or of the account; None where nothing is known of any.
-
-    Args:
-        since: Its first day.
-        at: When they were counted.
-        share: The share with its Wilson interval of 95 %.
-    """
-
-    since: date
-    at: datetime
-    share: Share | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -166,6 +57,10 @@ class Account:
         gaps: Stations that were not read, and when.
         weeks: Stations as left, week by week.
         notes: Sentences that a reader should know.
+        last: The newest commit of the records until its end; None where they hold nothing until then.
+        estate: Name of the estate, as the last revision says that can be read; empty where none can.
+        titles: What people call its sites, as far as revisions say.
+        in_order: Whether the times of the records never go back.
     """
 
     since: datetime
@@ -184,6 +79,18 @@ class Account:
     gaps: tuple[Gap, ...]
     weeks: tuple[Week, ...]
     notes: tuple[str, ...]
+    last: Piece | None = None
+    estate: str = ""
+    titles: Mapping[str, str] = field(default_factory=dict)
+    in_order: bool = True
+
+    def detected(self) -> list[timedelta]:
+        """Give how long each drift that was found in this time can have stood unseen at most, where that is known."""
+        return _detected(self.drifts, self.since)
+
+    def restored(self) -> list[timedelta]:
+        """Give how long each drift that an order mended had been known by then."""
+        return [one.until - one.since for one in self.drifts if one.until is not None and one.order]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -202,6 +109,8 @@ class Grounds:
         signers: Who signed commits, by commit.
         estates: The estates in force during its time, each with the revision's time.
         swept: What the sweep of each site gave; its ticks are those of `week_ends`.
+        scope: Of which sites may be told.
+        astray: Revisions that were in force and are not on the followed branch of the baseline.
     """
 
     since: datetime
@@ -215,6 +124,8 @@ class Grounds:
     signers: Mapping[str, str]
     estates: Sequence[tuple[Force, Estate]]
     swept: Sequence[Swept]
+    scope: Scope = field(default_factory=Scope)
+    astray: frozenset[str] = frozenset()
 
 
 def account_of(grounds: Grounds) -> Account:
@@ -224,7 +135,6 @@ def account_of(grounds: Grounds) -> Account:
     ]
     drifts = sorted(drifts, key=lambda one: (one.since, one.station, one.name))
     gaps = [one for swept in grounds.swept for one in swept.gaps if _within(grounds, one.since, one.until)]
-    fresh = [one for one in drifts if one.since >= grounds.since]
     over = [(one, one.until - one.since) for one in drifts if one.until is not None]
     ends = [one for one in map(_end, _mine(grounds)) if one is not None]
     return Account(
@@ -235,7 +145,7 @@ def account_of(grounds: Grounds) -> Account:
         days=tuple(_days(grounds)),
         approvals=tuple(_approvals(grounds)),
         drifts=tuple(drifts),
-        detect=Spread.of(one.within for one in fresh if one.cause == "found" and one.within is not None),
+        detect=Spread.of(_detected(drifts, grounds.since)),
         restore=Spread.of(took for one, took in over if one.order),
         ended=Spread.of(took for _, took in over),
         restores=tuple(one for one in ends if one.kind in ENDED),
@@ -244,7 +154,22 @@ def account_of(grounds: Grounds) -> Account:
         gaps=tuple(sorted(gaps, key=lambda one: (one.since, one.station))),
         weeks=tuple(_weeks(grounds)),
         notes=tuple(_notes(grounds)),
+        last=grounds.records[-1] if grounds.records else None,
+        estate=grounds.estates[-1][1].name if grounds.estates else "",
+        titles={
+            name: site.title
+            for _, estate in grounds.estates
+            for name, site in estate.sites.items()
+            if name in grounds.sites
+        },
+        in_order=not any(piece.out_of_order for piece in grounds.records),
     )
+
+
+def _detected(drifts: Iterable[Drifted], since: datetime) -> list[timedelta]:
+    return [
+        one.within for one in drifts if one.since >= since and one.cause == "found" and one.within is not None
+    ]
 
 
 def week_ends(since: datetime, until: datetime, zone: str) -> list[tuple[date, datetime]]:
@@ -277,7 +202,9 @@ def _mine(grounds: Grounds) -> Iterator[Piece]:
         if grounds.since <= piece.when < grounds.until and (
             not grounds.named or not sites.isdisjoint(piece.sites)
         ):
-            yield piece
+            seen = grounds.scope.see(piece)
+            if seen is not None:
+                yield seen
 
 
 def _days(grounds: Grounds) -> Iterator[BaselineDay]:
@@ -307,7 +234,9 @@ def _approvals(grounds: Grounds) -> Iterator[Approval]:
         for piece in pieces:
             # What names no site touches them all: the estate's own files, people, roles.
             if not grounds.named or not piece.sites or not set(grounds.sites).isdisjoint(piece.sites):
-                yield Approval(piece=piece, signer=grounds.signers.get(piece.commit, ""), force=force)
+                seen = grounds.scope.see(piece)
+                if seen is not None:
+                    yield Approval(piece=seen, signer=grounds.signers.get(piece.commit, ""), force=force)
 
 
 def _end(piece: Piece) -> OrderEnd | None:
@@ -337,7 +266,7 @@ def _concessions(grounds: Grounds) -> Iterator[ConcessionLine]:
         for key, one in here.items():
             first = found.get(key)
             found[key] = ConcessionLine(
-                concession=one,
+                concession=replace(one, where=frozenset(filter(_told_of(grounds), one.where))),
                 state="lapsed" if one.ended(last) else "standing",
                 days_left=one.days_left(last),
                 since=first.since if first else force.since,
@@ -351,6 +280,10 @@ def _of_ours(grounds: Grounds, one: Concession) -> bool:
         one.covers_site(site) or any(place.startswith(f"{site}/") for place in one.where)
         for site in grounds.sites
     )
+
+
+def _told_of(grounds: Grounds) -> Callable[[str], bool]:
+    return lambda place: grounds.scope.holds(place.partition("/")[0])
 
 
 def _weeks(grounds: Grounds) -> Iterator[Week]:
@@ -375,6 +308,11 @@ def _notes(grounds: Grounds) -> Iterator[str]:
         )
     lost = sorted({one.commit for one in grounds.forces} - {force.commit for force, _ in grounds.estates})
     during = {one.commit for one in grounds.forces if _within(grounds, one.since, one.until)}
+    for commit in sorted(grounds.astray & during):
+        yield (
+            f"revision {commit[:10]} was in force and is not on the branch of the baseline that is followed: what it "
+            "brought is not among what was approved here"
+        )
     for commit in lost:
         if commit in during:
             yield f"revision {commit[:10]} was in force and cannot be read from the baseline: what was approved by it is not known"

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -13,14 +13,17 @@ from asleft.domain.profile import Concern
 
 __all__ = ["Asked", "Sense", "about_units", "asked_for", "read_time"]
 
-_AGO: Final = re.compile(r"([1-9][0-9]{0,4}) ?(m|min|h|d|w)\Z")
+_AGO: Final = re.compile(
+    r"([1-9][0-9]{0,4}) ?(s|m|h|d|w|secs?|seconds?|mins?|minutes?|hours?|days?|weeks?)(?: ago)?\Z"
+)
 _UNITS: Final = {
+    "s": timedelta(seconds=1),
     "m": timedelta(minutes=1),
-    "min": timedelta(minutes=1),
     "h": timedelta(hours=1),
     "d": timedelta(days=1),
     "w": timedelta(weeks=1),
 }
+"""By the first letter of the unit."""
 _DAYS: Final = {"today": 0, "yesterday": 1}
 _DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}\Z")
 _FIRST_YEAR: Final = 1971
@@ -138,8 +141,9 @@ def about_units(piece: Piece) -> frozenset[Concern]:
 def read_time(text: str, now: datetime, zone: str, *, end: bool = False) -> datetime | None:
     """Read a time as people write it; None where it is none.
 
-    `2026-05-01` is that day by the clocks of the zone, `today` and `yesterday` likewise, `90m`, `6h`, `3d` and `2w` are so
-    long ago, and an RFC 3339 time is itself; without a distance from UTC it is by the clocks of the zone.
+    `2026-05-01` is that day by the clocks of the zone, `today` and `yesterday` likewise, `now` is now, `90m`, `6h`, `3d`,
+    `2w` and `1 minute ago` are so long ago, and an RFC 3339 time is itself; without a distance from UTC it is by the clocks
+    of the zone.
 
     Args:
         text: What was written.
@@ -147,10 +151,12 @@ def read_time(text: str, now: datetime, zone: str, *, end: bool = False) -> date
         zone: IANA name of the zone.
         end: Whether a day means its end, as it does where it is the last one.
     """
-    there, text = ZoneInfo(zone), text.strip()
+    there, text = ZoneInfo(zone), " ".join(text.lower().split())
+    if text == "now":
+        return now
     ago = _AGO.match(text)
     if ago:
-        return now - int(ago[1]) * _UNITS[ago[2]]
+        return now - int(ago[1]) * _UNITS[ago[2][0]]
     try:
         if text in _DAYS or _DAY.match(text):
             day = (
@@ -160,8 +166,9 @@ def read_time(text: str, now: datetime, zone: str, *, end: bool = False) -> date
             )
             found = datetime.combine(day + timedelta(days=end), time(), there)
         else:
-            found = datetime.fromisoformat(text)
+            found = datetime.fromisoformat(text.upper())
             found = found if found.tzinfo else found.replace(tzinfo=there)
     except (ValueError, OverflowError):
         return None
-    return found if _FIRST_YEAR <= found.year <= _LAST_YEAR else None
+    # In UTC: a local time that there is twice, or not at all, equals no time of another zone (Python, datetime).
+    return found.astimezone(UTC) if _FIRST_YEAR <= found.year <= _LAST_YEAR else None

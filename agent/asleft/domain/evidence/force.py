@@ -50,24 +50,25 @@ def forces(records: Iterable[Piece]) -> list[Force]:
     """
     found: list[Force] = []
     seen: set[str] = set()
+    current, last = "", None
     for piece in records:
         named = piece.values("Baseline")
-        if piece.values("Order"):
+        if named and named != [current] and piece.values("Order"):
             # What stands is named again, or something new: an earlier one is only the order's own.
-            named = [one for one in named if one not in seen or (found and one == found[-1].commit)]
+            named = [one for one in named if one not in seen or one == current]
         if not named:
             continue
-        commit = named[-1]
-        seen.add(commit)
-        if found and found[-1].commit == commit:
-            found[-1] = replace(found[-1], named=piece.when)
-            continue
-        after = found[-1].named if found else None
-        if found:
-            found[-1] = replace(found[-1], until=piece.when)
-        found.append(
-            Force(commit=commit, since=piece.when, record=piece.commit, after=after, named=piece.when)
-        )
+        if named[-1] != current:
+            if last is not None:
+                found[-1] = replace(found[-1], named=last, until=piece.when)
+            current = named[-1]
+            seen.add(current)
+            found.append(
+                Force(commit=current, since=piece.when, record=piece.commit, after=last, named=piece.when)
+            )
+        last = piece.when
+    if last is not None:
+        found[-1] = replace(found[-1], named=last)
     return found
 
 

@@ -55,11 +55,12 @@ class Instant:
         at: When.
         zone: The site's time zone; UTC where the estate of the time does not say.
         force: The revision in force; None where the records name none so early.
-        occasions: What was on, the strongest first.
+        occasions: What was on, the strongest first; empty, too, where `on_known` is not.
         read: How much had been read, in the page's word.
         page: The commit that holds the page as found; None where there was none.
         rows: The rows; as found alone where nothing was approved for the station then.
         notes: Sentences that a reader should know.
+        on_known: Whether the records and the baseline say what was on.
     """
 
     station: StationId
@@ -71,6 +72,7 @@ class Instant:
     page: Piece | None
     rows: tuple[InstantRow, ...]
     notes: tuple[str, ...]
+    on_known: bool = True
 
 
 def instant_of(
@@ -79,7 +81,7 @@ def instant_of(
     *,
     zone: str,
     force: Force | None,
-    occasions: Sequence[str],
+    occasions: Sequence[str] | None,
     as_left: AsLeft | None,
     pages: Sequence[tuple[Piece, Sight]],
 ) -> Instant:
@@ -90,7 +92,7 @@ def instant_of(
         at: When.
         zone: The site's time zone.
         force: The revision in force then.
-        occasions: What was on.
+        occasions: What was on; None where that is not known, for no revision is, or it cannot be read.
         as_left: What was approved, with what was on and what was lent; None where nothing was.
         pages: The commits that touched its page until then, oldest first, each with what the page said.
     """
@@ -105,15 +107,18 @@ def instant_of(
         at=at,
         zone=zone,
         force=force,
-        occasions=tuple(occasions),
+        occasions=tuple(occasions or ()),
+        on_known=occasions is not None,
         read=sight.read,
         page=page,
-        rows=tuple(_row(as_left, name, pages) for name in names),
-        notes=tuple(_notes(at, force, as_left, page)),
+        rows=tuple(_row(as_left, name, pages, readable=occasions is not None) for name in names),
+        notes=tuple(_notes(at, force, as_left, page, readable=occasions is not None)),
     )
 
 
-def _row(as_left: AsLeft | None, name: str, pages: Sequence[tuple[Piece, Sight]]) -> InstantRow:
+def _row(
+    as_left: AsLeft | None, name: str, pages: Sequence[tuple[Piece, Sight]], *, readable: bool
+) -> InstantRow:
     sight = pages[-1][1] if pages else Sight()
     since, record = _since(name, pages)
     setting = as_left.profile.settings.get(name) if as_left else None
@@ -128,11 +133,11 @@ def _row(as_left: AsLeft | None, name: str, pages: Sequence[tuple[Piece, Sight]]
         state=_AS[same],
         since=since,
         record=record,
-        why=_why(as_left, name, sight) if same is None else "",
+        why=_why(as_left, name, sight, readable=readable) if same is None else "",
     )
 
 
-def _why(as_left: AsLeft | None, name: str, sight: Sight) -> str:
+def _why(as_left: AsLeft | None, name: str, sight: Sight, *, readable: bool) -> str:
     if sight.read == NEVER:
         return "nothing had been read by then"
     if not sight.known:
@@ -140,7 +145,7 @@ def _why(as_left: AsLeft | None, name: str, sight: Sight) -> str:
     if name in sight.unread:
         return sight.unread[name]
     if as_left is None:
-        return "nothing was approved for it then"
+        return "nothing was approved for it then" if readable else "what was approved then is not known"
     if name in UNIT:
         return "nothing is approved" if not beside(as_left, name, sight)[0] else "it was not told"
     return "it was not read"
@@ -170,11 +175,18 @@ def _since(name: str, pages: Sequence[tuple[Piece, Sight]]) -> tuple[datetime | 
     return first.when, first.commit
 
 
-def _notes(at: datetime, force: Force | None, as_left: AsLeft | None, page: Piece | None) -> Iterator[str]:
+def _notes(
+    at: datetime, force: Force | None, as_left: AsLeft | None, page: Piece | None, *, readable: bool
+) -> Iterator[str]:
     if force is None:
-        yield "the records name no revision in force by then: what was approved is not known"
+        yield "the records name no revision in force by then: what was approved, and what was on, is not known"
+    elif not readable:
+        yield (
+            f"revision {force.commit[:10]}, in force then, cannot be read from the baseline: what was approved, and what "
+            "was on, is not known"
+        )
     elif as_left is None:
-        yield f"revision {force.commit[:10]}, in force then, approves nothing for this station, or cannot be read"
+        yield f"revision {force.commit[:10]}, in force then, approves nothing for this station"
     if page is None:
         yield "the records hold no page of this station by then"
     elif page.out_of_order:

@@ -1,5 +1,6 @@
 """What one commit made of an order's page and of as-found pages: nothing disappears, nothing changes unsaid."""
 
+import re
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
@@ -13,7 +14,7 @@ from asleft.domain.stations import StationId
 __all__ = ["grown", "key_of", "out_of_time", "told", "trailers_unlike", "untold", "without_order"]
 
 _GROWS = frozenset({"state", "outcome", "ended", "life", "writes"})
-_DONE = (": restored", ": set up", ": undone", ": lent", ": given back", ": returned to factory state")
+_DONE = re.compile(": (?:restored|set up|undone|lent|given back|returned to factory state)")
 _SHOWN = 100
 """So many characters of a line are looked for in a message, whose subject is cut."""
 _MORE = "more lines)"
@@ -57,6 +58,8 @@ def key_of(who: str) -> str:
 
 def trailers_unlike(link: Link, orders: Sequence[OrderText]) -> Iterator[str]:
     """Say where the trailers of a commit are not what the orders in it say."""
+    if not orders and not link.named("Order"):
+        return
     named, there = set(link.named("Order")), {order.id for order in orders}
     for one in sorted(named - there):
         yield f"its trailer names order {harmless(one)}, whose page it does not have"
@@ -84,7 +87,7 @@ def trailers_unlike(link: Link, orders: Sequence[OrderText]) -> Iterator[str]:
 def without_order(link: Link) -> Iterator[str]:
     """Say where a commit tells of a write and names no order."""
     subject = link.told.partition("\n")[0]
-    if not link.named("Order") and any(word in subject for word in _DONE) and link.named("Setting"):
+    if _DONE.search(subject) and not link.named("Order") and link.named("Setting"):
         yield "it tells of a write, and no order stands behind it"
 
 
@@ -103,7 +106,11 @@ def untold(link: Link, station: StationId, before: Page | None, after: Page) -> 
     """Say what changed on an as-found page without the commit telling of it."""
     if str(station) not in link.named("Station"):
         yield f"it changed the page of {station}, and no trailer says so"
-    for move in moves(before, after):
+    moved = moves(before, after)
+    settings = {*link.named("Setting")} if moved and not link.named("Order") else None
+    for move in moved:
+        if settings is not None and "." in move.name and move.name not in settings:
+            yield f"it changed {harmless(move.name)} of {station}, and no trailer Setting says so"
         line = harmless(str(move), longest=10_000)[:_SHOWN]
         if line not in link.told and _MORE not in link.told:
             yield f"it changed {harmless(move.name)} of {station} without saying so"

@@ -5,20 +5,22 @@ from datetime import UTC
 
 from asleft.domain.proof.links import Proof, SignedWord
 
-__all__ = ["TABLE", "handed_over", "words_table"]
+__all__ = ["SUMS", "TABLE", "handed_over", "words_table"]
 
+SUMS = "SHA256SUMS"
 TABLE = "confirmations.tsv"
 
 _BEGIN = """# Records until {until}
 
 {names}
 
-Everything below needs git from 2.34 on, OpenSSH from 8.9 on, a POSIX shell and sha256sum, and no asleft. Do it in an
+Everything below needs git from 2.34 on, OpenSSH from 8.9 on, a POSIX shell with awk, and sha256sum, and no asleft. Do it in an
 empty folder with this one's files in it, in this order. A command that prints a line with `NOT` in it, or that ends with
 another status than 0, has found something.
 
-## 1. Take the records out of their bundle
+## 1. What was handed over is whole; take the records out of their bundle
 ```sh
+sha256sum -c {sums} > sums.txt || echo "NOT as it was handed over"
 git clone --quiet records.bundle records
 ```
 """
@@ -84,6 +86,9 @@ for document in records/signed/*/[0-9a-f]*.json; do
 done
 ```
 """
+_ACCOUNT = """
+## {number}. The account
+"""
 _END = """
 ## What this does not show
 That no commit was left out at the end, or that the records are the only ones: that takes a copy elsewhere, or the heads that
@@ -93,7 +98,7 @@ the agent kept, against which `proof.txt` was made. That somebody had the right 
 
 
 def handed_over(
-    made: Proof, *, baseline: bool, keys: bool, folder: str, account: bool, files: Sequence[str]
+    made: Proof, *, baseline: bool, keys: bool, folder: str, account: str, files: Sequence[str]
 ) -> str:
     """Give the README of a proof.
 
@@ -102,8 +107,8 @@ def handed_over(
         baseline: Whether the baseline is there.
         keys: Whether the agent's public keys are there.
         folder: The folder of the estate in the baseline; empty for its top.
-        account: Whether an account in words is there.
-        files: The names of all files.
+        account: What the account is, and how it is checked; empty where none is there.
+        files: The names of all files but this one.
     """
     below = f"{folder}/" if folder else ""
     about = {
@@ -113,12 +118,15 @@ def handed_over(
         "proof.json": "the same for programs",
         "agent-signers": "the agent's public keys, as an allowed-signers file",
         TABLE: "the signed confirmations",
-        "account.txt": "what happened, in words",
+        "account.txt": "what was in force, approved, found, restored and not read, in words",
+        "account.html": "the same as a paper with plots, for any browser",
+        "account.csv": "the same for spreadsheets and programs",
+        SUMS: "the SHA-256 of every other file",
     }
     names = "\n".join(f"- `{name}`: {about[name]}" for name in files if name in about)
     if not account:
-        names += "\n\nAn account in words is not part of it; `asleft account` gives one."
-    parts = [_BEGIN.format(until=f"{made.until:%Y-%m-%d %H:%M:%S} UTC", names=names)]
+        names += "\n\nAn account is not part of it: none could be made of these records."
+    parts = [_BEGIN.format(until=f"{made.until:%Y-%m-%d %H:%M:%S} UTC", names=names, sums=SUMS)]
     if baseline:
         parts.append(_BASELINE)
     parts.append(_CHAIN.format(number=2, clock=3, last=made.last))
@@ -135,6 +143,9 @@ def handed_over(
                 number=number, table=TABLE, signers=f"{below}allowed-signers", revoked=f"{below}revoked-keys"
             )
         )
+        number += 1
+    if account:
+        parts += [_ACCOUNT.format(number=number), account]
     return "".join((*parts, _END))
 
 

@@ -1,21 +1,20 @@
 """The auditor's questions: what happened, how a station was, who approved a value, and the account of a time."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from itertools import islice
 from typing import Final
 
-from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.domain.evidence.account import Account, Grounds, account_of, week_ends
-from asleft.domain.evidence.asked import Asked, asked_for
+from asleft.domain.evidence.asked import Asked
 from asleft.domain.evidence.drifting import Look, Swept, sweep
 from asleft.domain.evidence.force import Force, brought, force_at
 from asleft.domain.evidence.found import Sight, page_blobs
 from asleft.domain.evidence.instant import Instant, instant_of
 from asleft.domain.evidence.left import Span, at_instant, laid_over, spans_of
-from asleft.domain.evidence.pieces import Piece, Source, weave
+from asleft.domain.evidence.pieces import Piece
+from asleft.domain.evidence.seeing import Scope
 from asleft.domain.evidence.stood import Approver, Held, Stood, gathered, held_in
 from asleft.domain.kinds import nearest
 from asleft.domain.layers import Origin
@@ -23,37 +22,21 @@ from asleft.domain.names import harmless, is_name
 from asleft.domain.stations import StationId
 from asleft.ports.clock import Clock
 from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
+from asleft.work.evidence.bounds import Bounds, NoEvidence
 from asleft.work.evidence.grounds import Read
+from asleft.work.evidence.leafing import Place, Timeline, leaf
 from asleft.work.ordering import NoStation
 
 __all__ = ["EvidenceDesk", "NoEvidence", "Timeline"]
 
+_SECOND: Final = timedelta(seconds=1)
+"""What git tells apart."""
 _NEWEST: Final = 200
 """So many commits of the records are read where only the newest revision in force is wanted."""
+_NO_BOUNDS: Final = Bounds()
+_EVERYWHERE: Final = Scope()
 _Lines = dict[tuple[str, int], Approver]
 """Whose a line is, by file and number, at one revision."""
-
-
-class NoEvidence(AsleftError):
-    """A question cannot be asked so: there is no such setting, site or time."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Timeline:
-    """What a question about the time line gave.
-
-    Args:
-        pieces: Newest first.
-        zones: Time zone of each site that they name.
-    """
-
-    pieces: tuple[Piece, ...]
-    zones: dict[str, str]
-
-    def zone(self, piece: Piece) -> str:
-        """Give the zone in which people read the time of a piece; UTC where its sites share none."""
-        zones = {self.zones.get(site, "UTC") for site in piece.sites}
-        return zones.pop() if len(zones) == 1 else "UTC"
 
 
 class EvidenceDesk:
@@ -63,12 +46,21 @@ class EvidenceDesk:
         records: The records.
         baseline: The baseline.
         clock: Gives the time.
+        bounds: How much one question may read.
     """
 
-    def __init__(self, *, records: RecordsEvidence, baseline: BaselineEvidence, clock: Clock) -> None:
+    def __init__(
+        self,
+        *,
+        records: RecordsEvidence,
+        baseline: BaselineEvidence,
+        clock: Clock,
+        bounds: Bounds = _NO_BOUNDS,
+    ) -> None:
         self._records = records
         self._baseline = baseline
         self._clock = clock
+        self._bounds = bounds
 
     def zone(self, sites: Sequence[str]) -> str:
         """Give the time zone that some sites share, or all of them where none is named; UTC where they share none."""
@@ -76,23 +68,35 @@ class EvidenceDesk:
         read = self._read(limit=_NEWEST)
         return read.zone_of_all(tuple(sites) or _sites(read.newest))
 
-    def history(self, asked: Asked, *, limit: int | None = None) -> Timeline:
+    def history(
+        self,
+        asked: Asked,
+        *,
+        limit: int | None = None,
+        place: Place | None = None,
+        scope: Scope = _EVERYWHERE,
+    ) -> Timeline:
         """Give the commits of both repositories that are asked for, as one time line, newest first.
 
         Args:
             asked: What is asked.
             limit: At most so many.
+            place: Where to begin, as a question before this one gave it; None for the newest.
+            scope: Of which sites may be told.
+
+        Raises:
+            NoEvidence: There is no such place.
         """
-        read = self._read(limit=limit if asked.everything else None)
-        # What a commit of the baseline changed is looked up only where the cheap questions are met.
-        cheap = Asked(person=asked.person, kinds=asked.kinds, since=asked.since, until=asked.until)
-        told = (
-            read.told(piece) if piece.source is Source.BASELINE and cheap.fits(piece) else piece
-            for piece in weave(read.records, read.baseline)
-        )
-        found = tuple(islice(asked_for(told, asked, read.sense), limit))
-        sites = {site for piece in found for site in piece.sites}
-        return Timeline(pieces=found, zones={site: read.zone(site) for site in sites})
+        everything = limit is not None and asked.everything and scope.everywhere
+        few = limit + 1 if limit is not None and everything else self._most
+        read = self._read(limit=few, newest=place.records if place else "")
+        return leaf(read, asked, limit=limit, place=place, scope=scope, bounds=self._bounds)
+
+    def piece(self, commit: str) -> Piece | None:
+        """Give a commit of the baseline with what it changed; None where the followed branch holds none such."""
+        read = self._read(limit=_NEWEST)
+        found = next((one for one in read.baseline if one.commit == commit), None)
+        return read.told(found) if found else None
 
     def instant(self, name: str, at: datetime) -> Instant:
         """Say how a station was as left and as found at an instant of the past.
@@ -108,13 +112,13 @@ class EvidenceDesk:
         station = StationId.parse(name)
         if station is None:
             raise NoStation(f"'{harmless(name)}' is not a station", todo="write it as site/station")
-        read = self._read()
+        read = self._whole()
         if at > read.now:
             raise NoEvidence("that time has not come yet", todo="name one that is past")
         pages = self._pages(read, station, at)
         force = force_at(read.forces, at)
         estate = read.estate(force.commit) if force else None
-        on, here = at_instant(estate, station.site, at) if estate else ((), {})
+        on, here = at_instant(estate, station.site, at) if estate else (None, {})
         as_left = here.get(station)
         if as_left is not None:
             lent = [one for one in read.lent(at + timedelta.resolution) if one.station == station]
@@ -135,17 +139,21 @@ class EvidenceDesk:
             pages=pages,
         )
 
-    def who(self, setting: str, sites: Sequence[str] = ()) -> list[Stood]:
+    def who(self, setting: str, sites: Sequence[str] = (), *, scope: Scope = _EVERYWHERE) -> list[Stood]:
         """Give each value that a setting ever had as left, on which stations, who approved it and how long it stood.
 
         Args:
             setting: Dotted name.
             sites: Names of sites; all where there is none.
+            scope: Of which sites may be told.
 
         Raises:
             NoEvidence: No revision that was in force names the setting there.
+            TooMuch: It would have to read more than it may.
         """
-        read = self._read()
+        read = self._whole()
+        self._bounds.see("revisions", len(read.forces))
+        sites = tuple(filter(scope.holds, sites)) if sites else tuple(sorted(scope.sites))
         lines: _Lines = {}
         held: list[tuple[Force, list[Held]]] = []
         before: Force | None = None
@@ -169,6 +177,13 @@ class EvidenceDesk:
             held.append((force, rows))
             before = force
         found = gathered(held, read.now)
+        if not found and not held:
+            raise NoEvidence(
+                "no revision that was in force can be read from the baseline"
+                if read.forces
+                else "the records name no revision in force yet",
+                todo="compare the baseline with a clone of it" if read.forces else "make a round first",
+            )
         if not found:
             names = {
                 name
@@ -181,21 +196,34 @@ class EvidenceDesk:
             )
         return found
 
-    def account(self, sites: Sequence[str], since: datetime, until: datetime) -> Account:
+    def account(
+        self,
+        sites: Sequence[str],
+        since: datetime | None,
+        until: datetime | None,
+        *,
+        scope: Scope = _EVERYWHERE,
+    ) -> Account:
         """Give the account of a time.
 
         Args:
             sites: Names of sites; all where there is none.
-            since: Its beginning.
-            until: Its end; what has not come yet is left out.
+            since: Its beginning; the oldest commit of the records where None.
+            until: Its end; what has not come yet is left out. Right after the newest commit of the records where None, so
+                that the same records give the same account whenever they are asked.
+            scope: Of which sites may be told.
 
         Raises:
             NoEvidence: The time is none, or there was never such a site.
+            TooMuch: It would have to read more than it may.
         """
-        read = self._read()
-        until = min(until, read.now)
+        read = self._whole()
+        ends = [piece.when for piece in (*read.records[:1], *read.records[-1:])] or [read.now]
+        since = since or ends[-1]
+        until = min(until, read.now) if until else ends[0] + _SECOND
         if since >= until:
             raise NoEvidence("the time ends before it begins", todo="give an earlier --from or a later --to")
+        self._bounds.see_time(until - since)
         forces = [
             replace(
                 one, until=one.until if one.until and one.until < until else None, named=min(one.named, until)
@@ -204,34 +232,49 @@ class EvidenceDesk:
             if one.since < until
         ]
         during = [one for one in forces if one.until is None or one.until >= since]
-        known = tuple(sites) or _all_sites(read, during)
+        self._bounds.see("revisions", len(forces))
+        known = tuple(sites) or tuple(filter(scope.holds, _all_sites(read, during)))
         spans, estates = _spans(read, forces, known, until)
         _see_that_they_are(known, {name for one in estates for name in one[1].sites}, named=bool(sites))
         zone = read.zone_of_all(known)
         records = [piece for piece in reversed(read.records) if piece.when < until]
         ticks = [at for _, at in week_ends(since, until, zone)]
-        parts = [
-            (one, [read.told(piece) for piece in pieces] if one.since >= since else [])
-            for one, pieces in brought(read.baseline, forces)
+        fresh = [
+            (one, pieces if one.since >= since else []) for one, pieces in brought(read.baseline, forces)
         ]
+        self._bounds.see("revisions", sum(len(pieces) for _, pieces in fresh))
+        parts = [(one, [*map(read.told, pieces)]) for one, pieces in fresh]
         return account_of(
             Grounds(
                 since=since,
                 until=until,
                 zone=zone,
                 sites=known,
-                named=bool(sites),
+                named=bool(sites) or not scope.everywhere,
                 records=records,
                 forces=forces,
                 brought=parts,
                 signers=self._signers(parts),
                 estates=[(force, estate) for force, estate in estates if force in during],
                 swept=self._sweeps(read, records, spans, until, ticks),
+                scope=scope,
+                astray=frozenset({one.commit for one in forces} - {piece.commit for piece in read.baseline}),
             )
         )
 
-    def _read(self, *, limit: int | None = None) -> Read:
-        return Read(self._records, self._baseline, self._clock, limit=limit)
+    @property
+    def _most(self) -> int | None:
+        """One more than may be read: so it shows whether there is more."""
+        return None if self._bounds.commits is None else self._bounds.commits + 1
+
+    def _read(self, *, limit: int | None = None, newest: str = "") -> Read:
+        return Read(self._records, self._baseline, self._clock, limit=limit, newest=newest, most=self._most)
+
+    def _whole(self) -> Read:
+        """Read both repositories to their ends."""
+        read = self._read(limit=self._most)
+        self._bounds.see("commits", len(read.records))
+        return read
 
     def _ever(self, read: Read, station: StationId) -> bool:
         return any(str(station) in piece.stations for piece in (*read.records, *read.baseline))
@@ -251,6 +294,7 @@ class EvidenceDesk:
             touch = self._baseline.touched(commit, *key)
             piece = next((one for one in read.baseline if one.commit == touch.commit), None)
             same = next((one for one in lines.values() if one.commit == touch.commit), None)
+            self._bounds.see("lines", len(lines) + 1)
             lines[key] = same or Approver(
                 commit=touch.commit,
                 author=piece.author if piece else harmless(touch.author),
@@ -280,6 +324,7 @@ class EvidenceDesk:
         ticks: Sequence[datetime],
     ) -> list[Swept]:
         listed = [one for piece in records for one in _looks(piece, spans)]
+        self._bounds.see("pages", len(listed))
         sights = read.sights(blob for _, _, blob in listed if blob)
         looks: dict[str, list[Look]] = {site: [] for site in spans}
         for piece, station, blob in listed:

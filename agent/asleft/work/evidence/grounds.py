@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
 from functools import cached_property
+from typing import Final
 
 from asleft.domain.estate import Estate
 from asleft.domain.evidence.asked import Sense, about_units
@@ -12,11 +13,15 @@ from asleft.domain.evidence.found import Pages, Sight
 from asleft.domain.evidence.left import Lent, Span, changed, spans_of
 from asleft.domain.evidence.loans import lending_blobs, lent_of
 from asleft.domain.evidence.pieces import Change, Piece, Source
+from asleft.domain.evidence.seeing import Scope
 from asleft.domain.stations import StationId
 from asleft.ports.clock import Clock
 from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
 
 __all__ = ["Read"]
+
+_NEWEST: Final = 200
+"""So many commits of the records are read where only what is in force by now is wanted."""
 
 
 class Read:
@@ -26,15 +31,29 @@ class Read:
         records: The records.
         baseline: The baseline.
         clock: Gives the time.
-        limit: At most so many of the newest commits of the records.
+        limit: At most so many commits of the records.
+        newest: The commit of the records to begin at; the newest of all where none is named.
+        most: At most so many where none of the first `limit` names a revision of the baseline.
     """
 
     def __init__(
-        self, records: RecordsEvidence, baseline: BaselineEvidence, clock: Clock, *, limit: int | None = None
+        self,
+        records: RecordsEvidence,
+        baseline: BaselineEvidence,
+        clock: Clock,
+        *,
+        limit: int | None = None,
+        newest: str = "",
+        most: int | None = None,
     ) -> None:
         self._records = records
         self._from = baseline
         self._limit = limit
+        self._begin = newest
+        self._most = most
+        self._last = ""
+        self.loaded = 0
+        """So many times another revision of the baseline was read."""
         self._spans: dict[tuple[str, str], list[Span]] = {}
         self._pages = Pages()
         self.now = clock()
@@ -42,10 +61,18 @@ class Read:
     @cached_property
     def records(self) -> list[Piece]:
         """The commits of the records, newest first."""
-        found = self._records.pieces(limit=self._limit)
-        if self._limit is not None and not any(piece.values("Baseline") for piece in found):
-            return self._records.pieces()
+        found = self._records.pieces(limit=self._limit, newest=self._begin)
+        if self._limit is not None and not self._begin and not any(one.values("Baseline") for one in found):
+            # None of so few names what is in force.
+            self._limit = self._most
+            found = self._records.pieces(limit=self._limit)
         return found
+
+    @property
+    def cut_at(self) -> str:
+        """The oldest commit of the records that was read, where as many were read as were asked for; empty otherwise."""
+        records = self.records
+        return records[-1].commit if self._limit and len(records) == self._limit else ""
 
     @cached_property
     def forces(self) -> list[Force]:
@@ -55,7 +82,9 @@ class Read:
     @cached_property
     def baseline(self) -> list[Piece]:
         """The commits of the baseline, newest first, each approved or only written."""
-        return approved(self._from.pieces(), [one.commit for one in self.forces])
+        # A reading that begins further back does not know what came into force since.
+        since = self._records.pieces(limit=_NEWEST) if self._begin else []
+        return approved(self._from.pieces(), [one.commit for one in (*self.forces, *forces(reversed(since)))])
 
     @cached_property
     def newest(self) -> Estate | None:
@@ -81,6 +110,8 @@ class Read:
 
     def estate(self, commit: str) -> Estate | None:
         """Give the estate of a revision; None where it cannot be read."""
+        self.loaded += commit != self._last
+        self._last = commit
         return self._from.estate(commit)
 
     def changes(self, piece: Piece) -> tuple[Change, ...]:
@@ -102,8 +133,8 @@ class Read:
         """Give a piece with what it changed, where it is one of the baseline."""
         return replace(piece, changes=self.changes(piece)) if piece.source is Source.BASELINE else piece
 
-    def sense(self, piece: Piece) -> Sense:
-        """Say of a piece what only the estate of its time can say."""
+    def sense(self, piece: Piece, scope: Scope) -> Sense:
+        """Say of a piece what only the estate of its time can say, as far as it may be told."""
         force = force_at(self.forces, piece.when)
         commit = piece.commit if piece.source is Source.BASELINE else force.commit if force else ""
         estate = self.estate(commit) if commit else None
@@ -120,7 +151,7 @@ class Read:
             for setting in piece.settings
             if setting in as_left.profile.settings
         }
-        sites = piece.sites or tuple(estate.sites)
+        sites = piece.sites or tuple(filter(scope.holds, estate.sites))
         return Sense(
             roles=frozenset(as_left.role for as_left in here if as_left.role),
             concerns=frozenset(concerns) | about_units(piece),

@@ -15,7 +15,7 @@ from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger, Looked, Standing
 from asleft.ports.records import Records
-from asleft.work.bookkeeping import RECORDS_HEAD, Bookkeeping
+from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.standing import stand
 
 __all__ = ["Live", "SharedBooks"]
@@ -134,17 +134,14 @@ class Live:
                 if (look := self._unrecorded.pop(station, None)) and station in self._estate.stations
             }
             try:
-                commit = await asyncio.to_thread(self._commit, self._estate, ready)
+                return await asyncio.to_thread(self._commit, self._estate, ready)
             except BaseException:
                 self._unrecorded = {**ready, **self._unrecorded}
                 self._overdue |= ready.keys()
                 raise
-            if commit is not None:
-                self._ledger.keep_head(commit, self._clock(), note=RECORDS_HEAD)
-            return commit
 
     def _commit(self, estate: Estate, looked: Mapping[StationId, Looked]) -> str | None:
-        """Commit; runs in a thread, and so keeps away from the ledger."""
+        """Commit; runs in a thread, and so keeps away from all of the ledger but its heads."""
         with self._books.lock:
             changed = self._books.pages(estate, looked)
             if not changed:
@@ -156,13 +153,8 @@ class Live:
                 more = f" and {len(sites) - _SITES_NAMED} more" if len(sites) > _SITES_NAMED else ""
                 subject = f"heard from {len(moved)} stations at {', '.join(sites[:_SITES_NAMED])}{more}"
                 message = replace(message, subject=subject)
-            return self._books.records.commit(
-                {as_found_path(station): page.text(station) for station, (page, _) in changed.items()},
-                subject=message.subject,
-                body=message.body,
-                trailers=message.trailers,
-                when=self._clock(),
-            )
+            files = {as_found_path(station): page.text(station) for station, (page, _) in changed.items()}
+            return self._books.record(files, message, when=self._clock())
 
     @contextmanager
     def held(self, *stations: StationId) -> Iterator[None]:

@@ -1,9 +1,10 @@
 """Proves the records: the chain, the heads that the agent kept, its signatures, and what every commit says."""
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from itertools import chain
+from itertools import chain, islice
 from typing import Final
 
 from asleft.domain.errors import AsleftError
@@ -73,23 +74,22 @@ def prove(given: Given, *, since: str = "", until: str = "") -> Proof:
         raise CannotProve(
             f"commit {last[:12]} does not come after {first[:12]}", todo="name them the other way round"
         )
-    findings: list[Finding] = []
-    for finding in chain(
-        _damaged(given, last, going),
-        _walked(given, first, last, going, newest=not until),
-        _pushed(given, last, going),
-    ):
-        if len(findings) == MOST_FINDINGS:
-            going.notices.append(f"There are more than {MOST_FINDINGS} findings; the rest is left out.")
-            break
-        findings.append(finding)
+    going.counted[Check.CHAIN] = 0
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # git's own check has a core to itself meanwhile; what it finds is told first all the same.
+        damage = beside.submit(lambda: [*_damaged(given, last)])
+        said = chain(_walked(given, first, last, going, newest=not until), _pushed(given, last, going))
+        found = [*islice(said, MOST_FINDINGS + 1)]
+        findings = [*damage.result(), *found]
+    if len(findings) > MOST_FINDINGS:
+        going.notices.append(f"There are more than {MOST_FINDINGS} findings; the rest is left out.")
     return Proof(
         since=first or "",
         last=last,
         until=going.last.when if going.last else datetime.fromtimestamp(0, UTC),
         commits=going.commits,
         counted={check: going.counted[check] for check in Check if check in going.counted},
-        findings=tuple(findings),
+        findings=tuple(findings[:MOST_FINDINGS]),
         notices=tuple(going.notices),
         revisions=tuple(sorted(going.walk.revisions)) if going.walk else (),
         words=tuple(dict.fromkeys(going.walk.words)) if going.walk else (),
@@ -98,7 +98,7 @@ def prove(given: Given, *, since: str = "", until: str = "") -> Proof:
     )
 
 
-def _damaged(given: Given, last: str, going: _Going) -> Iterator[Finding]:
+def _damaged(given: Given, last: str) -> Iterator[Finding]:
     for name, damage in (("records", given.records.damage), ("baseline", given.baseline.damage)):
         for line in damage():
             yield Finding(
@@ -107,11 +107,10 @@ def _damaged(given: Given, last: str, going: _Going) -> Iterator[Finding]:
                 what=f"git fsck of the {name}: {line}",
                 todo=f"put the {name} back from a copy; what was changed by hand no longer has the name that it had",
             )
-    going.counted[Check.CHAIN] = 0
 
 
 def _walked(given: Given, first: str | None, last: str, going: _Going, *, newest: bool) -> Iterator[Finding]:
-    walk = going.walk = Walk(given.records, given.baseline, going.counted)
+    walk = going.walk = Walk(given.records, given.baseline, going.counted, whole=first is None)
     signing = _Signing(given, going)
     if given.signs and first is not None:
         signing.begun = given.records.signed(first)
@@ -124,6 +123,8 @@ def _walked(given: Given, first: str | None, last: str, going: _Going, *, newest
             yield from owned.look(link)
             yield from signing.look(link)
             follows, going.last = link.commit, link
+        if walk.approvals.on_trust:
+            going.notices.append(walk.approvals.on_trust)
         yield from signing.end()
         yield from owned.end(first, last, newest=newest)
     except AsleftError as wrong:

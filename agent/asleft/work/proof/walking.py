@@ -21,6 +21,7 @@ from asleft.domain.proof.pages import Happened, OrderText, read_order, unlike
 from asleft.domain.stations import StationId
 from asleft.ports.proof import ProofBaseline, ProofRecords
 from asleft.ports.signatures import BadSignature
+from asleft.work.proof.approving import Approvals
 
 __all__ = ["Walk"]
 
@@ -41,11 +42,15 @@ class Walk:
         records: The records.
         baseline: The baseline.
         counted: How much each check looked at; added to.
+        whole: Whether it begins with the first commit of all.
     """
 
-    def __init__(self, records: ProofRecords, baseline: ProofBaseline, counted: dict[Check, int]) -> None:
+    def __init__(
+        self, records: ProofRecords, baseline: ProofBaseline, counted: dict[Check, int], *, whole: bool
+    ) -> None:
         self._records = records
         self._baseline = baseline
+        self.approvals = Approvals(baseline, whole=whole)
         self._counted = counted
         self._estates: Callable[[str], Estate | None] = baseline.estate
         self._last: Link | None = None
@@ -78,9 +83,7 @@ class Walk:
         for what in (*without_order(link), *trailers_unlike(link, orders), *there):
             yield self._finding(Check.WRITES, link, what, _LOOK)
         for revision in dict.fromkeys(link.named("Baseline")):
-            if not self._approved(revision):
-                what = f"its revision {harmless(revision[:10])} is not on the branch of the baseline that is followed"
-                yield self._finding(Check.CONFIRMED, link, what, "ask who approves the baseline about it")
+            yield from self._approved(link, revision)
 
     def _changed(
         self, link: Link, changed: Changed, orders: list[OrderText], pages: list[tuple[StationId, Page]]
@@ -100,12 +103,12 @@ class Walk:
             what = f"it changes {harmless(changed.path)}, which is never changed"
             yield self._finding(Check.WRITES, link, what, _LOOK)
 
-    def _approved(self, revision: str) -> bool:
-        try:
-            self.revisions.add(revision)
-            return self._baseline.approved(revision)
-        except AsleftError:  # no commit id at all
-            return False
+    def _approved(self, link: Link, revision: str) -> Iterator[Finding]:
+        self.revisions.add(revision)
+        why = self.approvals.why_not(revision, link.when)
+        if why:
+            what = f"its revision {harmless(revision[:10])} {why}"
+            yield self._finding(Check.CONFIRMED, link, what, "ask who approves the baseline about it")
 
     def _chained(self, link: Link, follows: str | None) -> Iterator[Finding]:
         self._count(Check.CHAIN)
@@ -146,6 +149,9 @@ class Walk:
     def _confirmed(self, link: Link, before: OrderText | None, order: OrderText) -> Iterator[Finding]:
         known = {row.lasting for row in before.confirmed} if before is not None else set[tuple[object, ...]]()
         fresh = [row for row in order.confirmed if row.lasting not in known]
+        # The right comes from this revision, which no trailer needs to name.
+        for revision in dict.fromkeys(row.baseline for row in fresh if row.baseline):
+            yield from self._approved(link, revision)
         self._count(Check.CONFIRMED, len(fresh))
         together = max(1, len(link.named("Order")))
         said = [*unconfirmed(order, fresh, self._estates, together=together)]

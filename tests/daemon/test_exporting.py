@@ -1,7 +1,9 @@
 """What is handed over, checked as a stranger would: by the commands of its own README, with git, OpenSSH and a shell."""
 
 import asyncio
+import csv
 import hashlib
+import io
 import json
 import os
 import re
@@ -59,6 +61,10 @@ def test_two_exports_are_the_same_bytes(lived: Past, tmp_path: Path) -> None:
     names = sorted(file.name for file in one.iterdir())
     assert names == [
         "README.md",
+        "SHA256SUMS",
+        "account.csv",
+        "account.html",
+        "account.txt",
         "agent-signers",
         "baseline.bundle",
         "confirmations.tsv",
@@ -188,6 +194,65 @@ def test_a_bundle_that_was_altered_is_found_by_git(lived: Past, tmp_path: Path) 
     status, said = check(out)
     assert status != 0
     assert "fatal" in said
+
+
+def test_the_account_says_what_git_says(lived: Past, tmp_path: Path) -> None:
+    """Orders by the trailers of the commits, with who confirmed them; its three forms tell of the same ones."""
+    out = exported(lived, tmp_path / "out")
+    rows = list(csv.DictReader(io.StringIO((out / "account.csv").read_text("utf-8"), newline="")))
+    orders = [row for row in rows if row["section"] == "order" and row["state"] == "restored"]
+    done = lived.git("log", "--reverse", "--format=%H", "--grep=^[^:]*: restored ", "main").split()
+    assert [row["commit"] for row in orders] == done
+    assert done
+    for row in orders:
+        trailers = lived.git(
+            "show", "--no-patch", "--format=%(trailers:key=Confirmed-By,valueonly)", row["commit"]
+        )
+        assert row["people"] == "; ".join(trailers.split("\n")).strip("; ")
+        assert row["order"] in (out / "account.txt").read_text("utf-8")
+        assert row["order"] in (out / "account.html").read_text("utf-8")
+    last = lived.commits()[-1]
+    assert f"records at {last[:10]}" in (out / "account.html").read_text("utf-8")
+
+
+def test_a_part_is_accounted_for_alone(lived: Past, tmp_path: Path) -> None:
+    """What was recorded before it, or after it, is not in the account; git counts the same."""
+    commits = lived.commits()
+    (done, *_) = lived.git("log", "--reverse", "--format=%H", "--grep=^[^:]*: restored ", "main").split()
+    later = exported(lived, tmp_path / "later", "--from", done)
+    assert done not in (later / "account.csv").read_text("utf-8")
+    before = exported(lived, tmp_path / "before", "--to", commits[commits.index(done) - 1])
+    assert "\norder," not in (before / "account.csv").read_text("utf-8")
+    assert (check(later), check(before)) == ((0, ""), (0, ""))
+
+
+def one_more(out: Path) -> None:
+    """Have it count an order that there was not."""
+    text = (out / "README.md").read_text("utf-8")
+    more, found = re.subn(r"(wc -l \| grep -qx ' \*)\d+", r"\g<1>99", text, count=1)
+    assert found == 1
+    (out / "README.md").write_text(more, "utf-8")
+
+
+def no_such_commit(out: Path) -> None:
+    """Have the account name a commit that nobody made."""
+    text = (out / "account.csv").read_text("utf-8")
+    (out / "account.csv").write_text(re.sub(r"[0-9a-f]{40}", "0123456789" * 4, text, count=1), "utf-8")
+
+
+@pytest.mark.parametrize(
+    "falsify, expected",
+    [(one_more, "NOT as many orders carried out"), (no_such_commit, "NOT in records or baseline")],
+)
+def test_a_falsified_account_is_found_by_the_commands(
+    lived: Past, tmp_path: Path, falsify: Callable[[Path], None], expected: str
+) -> None:
+    """By its digest, and by what git counts."""
+    out = exported(lived, tmp_path / "out")
+    falsify(out)
+    _, said = check(out)
+    assert "NOT as it was handed over" in said
+    assert expected in said
 
 
 GUIDE = (Path(__file__).resolve().parents[2] / "shared" / "guide" / "auditor.md").read_text("utf-8")

@@ -9,7 +9,15 @@ from scipy.stats import binomtest  # type: ignore[import-untyped]  # scipy comes
 
 from asleft.domain.statistics import wilson
 from asleft.drawn.drawing import Drawing, Part
-from asleft.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
+from asleft.drawn.plots import (
+    Level,
+    Slot,
+    bars_by_class,
+    bars_over_time,
+    pairs_by_week,
+    shares,
+    shares_by_week,
+)
 from asleft.web.showing import Showing
 
 NOON = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
@@ -119,6 +127,45 @@ def test_nothing_read_has_no_share() -> None:
     drawing = shares([("Hall", None)], title="t", about="a", unit="%")
     assert "? no station was read" in texts(drawing)
     assert not of_kind(drawing, "fill")
+
+
+def test_weeks_stand_side_by_side_with_the_interval_of_scipy() -> None:
+    """The upright line reaches from its lower to its upper end; a week without data is a frame, never nought."""
+    weeks = [("5 Jan", wilson(3, 9)), ("12 Jan", None), ("19 Jan", wilson(9, 9))]
+    made = shares_by_week(weeks, title="t", about="a", unit="share as left, %")
+    first, last = of_kind(made, "stroke")
+    for line, (part, of) in ((first, (3, 9)), (last, (9, 9))):
+        _, _, low, _, high, *_ = line["d"].split()
+        reach = binomtest(part, of).proportion_ci(method="wilson")
+        assert (float(low), float(high)) == pytest.approx(
+            (184 - 156 * reach.low, 184 - 156 * reach.high), abs=0.06
+        )
+    (frame,) = of_kind(made, "unknown")
+    assert float(frame["x"]) > float(first["d"].split()[1])
+    assert "?" in texts(made)
+    assert {"5 Jan", "12 Jan", "19 Jan", "share as left, %", "0", "100"} <= {*texts(made)}
+
+
+def test_a_year_of_weeks_names_a_few_of_them() -> None:
+    """All are drawn, none beyond the edge, and no more are named than fit."""
+    made = shares_by_week([(f"w{at}", wilson(1, 2)) for at in range(53)], title="t", about="a", unit="u")
+    assert len(of_kind(made, "fill")) == 53
+    assert 3 <= len([text for text in texts(made) if text.startswith("w") and text != "week from"]) <= 6
+    assert all(40 <= float(one["d"].split()[1]) <= 352 for one in of_kind(made, "stroke"))
+
+
+def test_pairs_are_told_apart_without_colour() -> None:
+    """Black for the first and white for the second, as high as their counts; what is nought is not drawn."""
+    made = pairs_by_week(
+        [("5 Jan", 4, 1), ("12 Jan", 0, 2)], ("found", "restored"), title="t", about="a", unit="drifts"
+    )
+    (found,) = [one for one in of_kind(made, "fill") if float(one["y"]) < 184]
+    restored = [one for one in of_kind(made, "box") if float(one["y"]) < 184]
+    assert float(found["height"]) == pytest.approx(156, abs=0.1)
+    assert [float(one["height"]) for one in restored] == pytest.approx([39, 78], abs=0.1)
+    assert float(restored[0]["x"]) == pytest.approx(float(found["x"]) + float(found["width"]), abs=0.1)
+    assert {"found", "restored", "drifts"} <= {*texts(made)}
+    assert float(of_kind(made, "box")[-1]["y"]) + 11 <= made.height
 
 
 def test_hostile_names_stay_text() -> None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from asleft.papers.paper import Frame
     from asleft.work.visiting import Span
 
-__all__ = ["NotWritten", "NothingToPrint", "add_to"]
+__all__ = ["NotWritten", "NothingToPrint", "OutOption", "SheetOption", "add_to", "write_paper"]
 
 SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Name of the site.")]
 OutOption = Annotated[
@@ -60,7 +60,9 @@ def handover(
 
     with open_papers(home) as papers:
         made = book(papers.given(site), paper)
-    _write(out, f"handover-{site}", form, made.frame, lambda: handover_paper(made, form), as_json=as_json)
+    write_paper(
+        out, f"handover-{site}", form, made.frame, lambda: handover_paper(made, form), as_json=as_json
+    )
 
 
 def visit(
@@ -97,7 +99,7 @@ def visit(
         )
     made = book(given, given.visited, paper)
     name = f"visit-{site}-{given.visited.visit.span.since:%Y-%m-%d}"
-    _write(out, name, form, made.frame, lambda: visit_paper(made, form), as_json=as_json)
+    write_paper(out, name, form, made.frame, lambda: visit_paper(made, form), as_json=as_json)
 
 
 def labels(
@@ -141,7 +143,7 @@ def labels(
         made = book(papers.given(site, visited=False), sizes, skip=skip)
     if not made.pages:
         raise NothingToPrint(f"{safe(site)} has no stations", todo="asleft new station makes one")
-    _write(out, f"labels-{site}", form, made.frame, lambda: labels_paper(made, form), as_json=as_json)
+    write_paper(out, f"labels-{site}", form, made.frame, lambda: labels_paper(made, form), as_json=as_json)
 
 
 def _span(papers: "Papers", site: str, since: str | None, until: str | None) -> "Span | None":
@@ -181,7 +183,7 @@ def _time(text: str, zone: str, option: str) -> datetime:
     return at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))
 
 
-def _write(
+def write_paper(
     folder: Path, name: str, form: Form, frame: "Frame", make: Callable[[], bytes], *, as_json: bool
 ) -> None:
     """Write a paper into a folder, the whole of it or nothing, and say where it is."""

@@ -1,20 +1,30 @@
-"""A proof to hand over: bundles, the proof, keys and how to check them; the same again, byte for byte."""
+"""A proof to hand over: bundles, proof, account, keys and how to check them; the same again, byte for byte."""
 
+import hashlib
 import json
 import os
 import shutil
 import tempfile
 import zipfile
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+from asleft.daemon.evidence import open_evidence
 from asleft.daemon.home import Home
 from asleft.daemon.proof import given_for, signers_of
 from asleft.daemon.settings.settings import read_settings
 from asleft.domain.errors import AsleftError
+from asleft.domain.evidence.account_check import account_check
+from asleft.domain.evidence.account_rows import account_rows
+from asleft.domain.evidence.account_text import account_lines
 from asleft.domain.proof.links import Proof
-from asleft.domain.proof.papers import TABLE, handed_over, words_table
+from asleft.domain.proof.papers import SUMS, TABLE, handed_over, words_table
 from asleft.domain.proof.telling import proof_text, proof_values
+from asleft.domain.tables import csv_rows
+from asleft.papers.account.book import book
+from asleft.papers.choices import Form
+from asleft.papers.making import account_paper
 from asleft.work.proof.proving import Given, prove
 
 __all__ = ["CannotExport", "export"]
@@ -35,17 +45,15 @@ def export(
     since: str = "",
     until: str = "",
     signers: Path | None = None,
-    account: str = "",
 ) -> Proof:
-    """Write all that proves the records of a home into a new folder, or into a zip file where the name ends so.
+    """Write all that proves and accounts for the records of a home into a new folder, or into a zip file where its name ends so.
 
     Args:
         folder: The home.
         target: Where; nothing may be there.
-        since: The commit after which the proof begins; the bundle always begins with the first of all.
-        until: The commit with which both end; the newest where empty.
+        since: The commit after which proof and account begin; the bundle always begins with the first of all.
+        until: The commit with which all end; the newest where empty.
         signers: An allowed-signers file with the agent's keys; what the home knows of them where None.
-        account: What happened, in words; left out where empty.
 
     Raises:
         CannotExport: Something is there already, or it cannot be written.
@@ -58,7 +66,7 @@ def export(
         with tempfile.TemporaryDirectory(prefix=".asleft-export-", dir=target.parent) as scratch:
             whole = Path(scratch) / "export"
             whole.mkdir(mode=0o755)
-            made = _fill(folder, whole, since=since, until=until, signers=signers, account=account)
+            made = _fill(folder, whole, since=since, until=until, signers=signers)
             if target.suffix == ".zip":
                 _zip(whole, Path(scratch) / "zip", made)
                 (Path(scratch) / "zip").rename(target)
@@ -73,7 +81,7 @@ def export(
     return made
 
 
-def _fill(folder: Path, whole: Path, *, since: str, until: str, signers: Path | None, account: str) -> Proof:
+def _fill(folder: Path, whole: Path, *, since: str, until: str, signers: Path | None) -> Proof:
     from asleft.records.bundling import tips_of, write_bundle  # noqa: PLC0415 as in the assembly
 
     home = Home(folder)
@@ -91,6 +99,7 @@ def _fill(folder: Path, whole: Path, *, since: str, until: str, signers: Path | 
         named = ["refs/heads/main", *(f"refs/heads/beside-{number}" for number in range(1, len(tips)))]
         write_bundle(home.baseline, list(zip(tips, named, strict=True)), whole / "baseline.bundle")
     keys = signers_of(home, settings, signers)
+    accounts, checks = _account(folder, made)
     texts = {
         "proof.txt": proof_text(made),
         "proof.json": json.dumps(
@@ -99,24 +108,53 @@ def _fill(folder: Path, whole: Path, *, since: str, until: str, signers: Path | 
         + "\n",
         "agent-signers": keys.decode("utf-8", "replace") if keys else "",
         TABLE: words_table(made.words),
-        "account.txt": account,
+        **accounts,
     }
     for name, text in texts.items():
         if text:
-            (whole / name).write_text(text, "utf-8")
+            (whole / name).write_bytes(text.encode())
     readme = handed_over(
         made,
         baseline=bool(tips),
         keys=bool(keys),
         folder=settings.folder,
-        account=bool(account),
-        files=sorted(file.name for file in whole.iterdir()),
+        account=checks,
+        files=[*sorted(file.name for file in whole.iterdir()), SUMS],
     )
     (whole / "README.md").write_text(readme, "utf-8")
+    sums = "".join(f"{_digest(file)}  {file.name}\n" for file in sorted(whole.iterdir()))
+    (whole / SUMS).write_text(sums, "utf-8")
     for file in whole.iterdir():
         file.chmod(0o644)
         os.utime(file, (made.until.timestamp(), made.until.timestamp()))
     return made
+
+
+def _account(folder: Path, made: Proof) -> tuple[dict[str, str], str]:
+    """Give the account of what is proved, as files, and how it is checked; nothing where the records are too broken for one."""
+    from asleft.records.evidence import GitRecordsEvidence  # noqa: PLC0415 as in the assembly
+
+    after: datetime | None = None
+    try:
+        if made.since:
+            (begin,) = GitRecordsEvidence(Home(folder).records, last=made.since).pieces(limit=1)
+            after = begin.at
+        with open_evidence(folder, last=made.last) as desk:
+            account = desk.account((), after + timedelta.resolution if after else None, None)
+        paper = account_paper(book(account), Form.HTML).decode()
+    except AsleftError:
+        return {}, ""  # the proof says what does not hold
+    texts = {
+        "account.txt": "\n".join(account_lines(account)) + "\n",
+        "account.csv": csv_rows(account_rows(account)),
+        "account.html": paper,
+    }
+    return texts, account_check(account, after)
+
+
+def _digest(file: Path) -> str:
+    with file.open("rb") as read:
+        return hashlib.file_digest(read, "sha256").hexdigest()
 
 
 def _time(value: object) -> str:

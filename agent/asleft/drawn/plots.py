@@ -1,4 +1,4 @@
-"""Plots: bars over a time, bars by class, shares with their intervals. Each is readable in black and white."""
+"""Plots: bars over a time, bars by class, shares with their intervals, weeks. Each is readable in black and white."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from asleft.domain.statistics import Share
 from asleft.drawn.axes import Scale, marks_up_to, time_marks
 from asleft.drawn.drawing import Drawing, Part, cut, part, path, words
 
-__all__ = ["Level", "Slot", "bars_by_class", "bars_over_time", "shares"]
+__all__ = ["Level", "Slot", "bars_by_class", "bars_over_time", "pairs_by_week", "shares", "shares_by_week"]
 
 _WIDTH: Final = 360
 _HEIGHT: Final = 220
@@ -21,6 +21,10 @@ _SEEN_FROM: Final = 0.25
 _THIN: Final = 1.0
 _ROW: Final = 34
 _LONGEST_LABEL: Final = 40
+_MOST_NAMES: Final = 6
+"""So many weeks are named along an axis; there is no room for more."""
+_WIDEST: Final = 26.0
+_LEGEND: Final = 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +138,88 @@ def shares(rows: Sequence[tuple[str, Share | None]], *, title: str, about: str, 
     parts.append(path("axis", ["M", left, bottom, "H", _WIDTH - left]))
     parts.append(words(unit, _WIDTH - left, bottom + 34, kind="soft", anchor="end"))
     return Drawing(width=_WIDTH, height=int(bottom) + 40, title=title, about=about, parts=tuple(parts))
+
+
+def shares_by_week(
+    weeks: Sequence[tuple[str, Share | None]], *, title: str, about: str, unit: str
+) -> Drawing:
+    """Draw shares from 0 to 100 % side by side: a diamond for each, an upright line with ends for its interval.
+
+    A week of which nothing is known is a dashed frame with a question mark, never 0 %.
+
+    Args:
+        weeks: One at least: how each is named, and its share.
+        title: What it is.
+        about: What it shows, in sentences.
+        unit: What stands on the upright axis, with its unit.
+    """
+    up, axis = _upright(100.0, unit, whole=True)
+    parts = [*axis, *_base()]
+    each = (_RIGHT - _LEFT) / len(weeks)
+    for at, (_, share) in enumerate(weeks):
+        begin = _LEFT + at * each
+        if share is None:
+            room = max(0.0, each - _WIDEST) / 2 + each * _GAP / 2
+            parts.extend(_bar(None, begin + room, begin + each - room, up))
+            continue
+        low, middle, high = (up.at(100 * value) for value in (share.low, share.share, share.high))
+        x, end = begin + each / 2, min(5.0, each / 3)
+        told = f"{share.part} of {share.of}: {share.share:.1%}, interval {share.low:.1%} to {share.high:.1%}"
+        left, wide = x - end, 2 * end
+        parts.append(
+            path("stroke", ["M", x, low, "V", high, "M", left, low, "h", wide, "M", left, high, "h", wide])
+        )
+        parts.append(
+            path(
+                "fill",
+                ["M", x, middle - end, "l", end, end, "l", -end, end, "l", -end, -end, "z"],
+                title=told,
+            )
+        )
+    parts.extend(_week_names([name for name, _ in weeks]))
+    return Drawing(width=_WIDTH, height=_HEIGHT, title=title, about=about, parts=tuple(parts))
+
+
+def pairs_by_week(
+    weeks: Sequence[tuple[str, int, int]], names: tuple[str, str], *, title: str, about: str, unit: str
+) -> Drawing:
+    """Draw two counts a week side by side, the first one black and the second one white, with what each is below.
+
+    Args:
+        weeks: One at least: how each is named, and its two counts.
+        names: What the first count is of, and the second.
+        title: What it is.
+        about: What it shows, in sentences.
+        unit: What stands on the upright axis.
+    """
+    up, axis = _upright(max(max(first, second) for _, first, second in weeks), unit, whole=True)
+    parts = [*axis]
+    each = (_RIGHT - _LEFT) / len(weeks)
+    width = min(_WIDEST, each * (1 - 2 * _GAP)) / 2
+    for at, (_, *counts) in enumerate(weeks):
+        middle = _LEFT + (at + 0.5) * each
+        for count, begin, kind in zip(counts, (middle - width, middle), ("fill", "box"), strict=True):
+            if count:
+                y = up.at(count)
+                parts.append(part("rect", kind, x=begin, y=y, width=width, height=_BOTTOM - y))
+    parts.extend(_base())
+    parts.extend(_week_names([name for name, *_ in weeks]))
+    for name, x, kind in zip(names, (_LEFT, _WIDTH / 2), ("fill", "box"), strict=True):
+        parts.append(part("rect", kind, x=x, y=_HEIGHT + 2, width=11, height=11))
+        parts.append(words(name, x + 17, _HEIGHT + 12))
+    return Drawing(width=_WIDTH, height=_HEIGHT + _LEGEND, title=title, about=about, parts=tuple(parts))
+
+
+def _week_names(names: Sequence[str]) -> list[Part]:
+    """Name as many weeks along the axis as there is room for, from the first one on."""
+    each = (_RIGHT - _LEFT) / len(names)
+    step = -(-len(names) // _MOST_NAMES)
+    parts = [words("week from", _RIGHT, _BOTTOM + 34, kind="soft", anchor="end")]
+    for at in range(0, len(names), step):
+        x = _LEFT + (at + 0.5) * each
+        parts.append(path("axis", ["M", x, _BOTTOM, "V", _BOTTOM + 5]))
+        parts.append(words(names[at], _inside(x, names[at]), _BOTTOM + 19, kind="small", anchor="middle"))
+    return parts
 
 
 def _share(share: Share | None, along: Scale, y: float) -> list[Part]:

@@ -1,5 +1,7 @@
 """Papers as bytes: a view, its template and its look become HTML, the HTML a PDF; tables become a workbook."""
 
+from asleft.papers.account.book import AccountBook
+from asleft.papers.account.book import tables as account_tables
 from asleft.papers.choices import Form
 from asleft.papers.codes import Code, code_of
 from asleft.papers.handover.book import Handover
@@ -10,7 +12,18 @@ from asleft.papers.sheets import workbook_of
 from asleft.papers.showing import render
 from asleft.papers.visit.book import VisitBook, certificates_table
 
-__all__ = ["handover_paper", "labels_paper", "visit_paper"]
+__all__ = ["account_paper", "handover_paper", "labels_paper", "visit_paper"]
+
+
+def account_paper(made: AccountBook, form: Form) -> bytes:
+    """Give the account of a time.
+
+    Raises:
+        NotInstalled: What it is made with is not there.
+    """
+    if form is Form.XLSX:
+        return workbook_of(made.frame, account_tables(made))
+    return _printed(render("account", made.frame, book=made), form)
 
 
 def handover_paper(made: Handover, form: Form) -> bytes:

@@ -19,9 +19,10 @@ class Frame:
         estate: Name of the estate.
         site: Name of the site.
         title: The site's name as people read it.
-        revision: The revision of the baseline that the paper tells of.
+        revision: The revision of the baseline, or the commit of the records, that the paper tells of.
         zone: IANA name of the site's time zone, by which all its times are told.
         sheet: The paper it is printed on.
+        of: What the commit is one of, with what stands before it.
     """
 
     kind: str
@@ -31,6 +32,7 @@ class Frame:
     revision: Revision
     zone: str
     sheet: Sheet = Sheet.A4
+    of: str = "as left at"
 
     @property
     def commit(self) -> str:

@@ -78,7 +78,7 @@ def _row(item: Item, zone: str) -> tuple[str, ...]:
 
 def occasions_of(given: Given) -> Table:
     """Give what each occasion changes on the stations of the site: what holds then, and at which of them."""
-    everybody = len(given.stations())
+    everybody = [*given.stations()]
     rows: list[tuple[str, ...]] = []
     for occasion in given.estate.occasions:
         then: dict[tuple[str, str], list[str]] = {}
@@ -92,11 +92,23 @@ def occasions_of(given: Given) -> Table:
                 occasion.name,
                 setting,
                 true_minus(after),
-                "all stations" if len(stations) == everybody else ", ".join(sorted(stations)),
+                _at(stations, everybody),
             )
             for (setting, after), stations in then.items()
         ]
     return Table(name="Occasions", heads=("while it is on", "setting", "then", "at"), rows=tuple(rows))
+
+
+def _at(stations: Sequence[str], everybody: Sequence[str]) -> str:
+    """Name stations, or those that are left out where that is shorter."""
+    others = sorted({*everybody} - {*stations})
+    if not others:
+        return "all stations"
+    return (
+        f"all stations but {', '.join(others)}"
+        if len(others) < len(stations)
+        else ", ".join(sorted(stations))
+    )
 
 
 def concessions_of(given: Given) -> Table:

@@ -7,7 +7,7 @@ from asleft.papers.choices import Sheet
 from asleft.papers.given import Given
 from asleft.papers.handover.ahead import Ahead, ahead_of, concessions_of, occasions_of
 from asleft.papers.handover.hearing import Hearing, hearing_of
-from asleft.papers.handover.people import people_of, teams_of
+from asleft.papers.handover.people import contacts_of, people_of, teams_of
 from asleft.papers.handover.signals import Signals, Tracks, signals_of, tracks_at
 from asleft.papers.handover.stations import (
     StationSheet,
@@ -48,6 +48,7 @@ class Handover:
         ahead: What is on in the next weeks.
         occasions: What each occasion changes.
         concessions: Approved exceptions.
+        contacts: Whom to ask there.
         people: Who may do what.
         teams: Teams on call that are told of the site.
         visit: The last visit; None where nothing is recorded of the site.
@@ -66,6 +67,7 @@ class Handover:
     ahead: Ahead
     occasions: Table
     concessions: Table
+    contacts: Table
     people: Table
     teams: tuple[str, ...]
     visit: VisitBook | None
@@ -106,6 +108,7 @@ def book(given: Given, sheet: Sheet = Sheet.A4) -> Handover:
         ahead=ahead_of(given),
         occasions=occasions_of(given),
         concessions=concessions_of(given),
+        contacts=contacts_of(given),
         people=people_of(given),
         teams=teams_of(given),
         visit=visit_book(given, given.visited, sheet) if given.visited else None,
@@ -125,6 +128,7 @@ def tables(made: Handover) -> tuple[Table, ...]:
         made.ahead.rows,
         made.occasions,
         made.concessions,
+        made.contacts,
         made.people,
         *((certificates_table(made.visit),) if made.visit else ()),
     )

@@ -1,10 +1,10 @@
-"""Contacts in the handover book: who may do what at the site, and how they are reached."""
+"""Contacts in the handover book: whom to ask at the site, who may do what there, and how they are reached."""
 
 from asleft.domain.people import Person, Right
 from asleft.papers.given import Given
 from asleft.papers.paper import Table
 
-__all__ = ["people_of", "teams_of"]
+__all__ = ["contacts_of", "people_of", "teams_of"]
 
 _RIGHTS = {
     Right.LOOK: "look",
@@ -12,6 +12,15 @@ _RIGHTS = {
     Right.CONFIRM: "confirm orders",
     Right.APPROVE: "approve settings",
 }
+
+
+def contacts_of(given: Given) -> Table:
+    """Give whom to ask at the site, as its file says, in its order."""
+    return Table(
+        name="Contacts",
+        heads=("contact", "for", "phone", "mail", "hours"),
+        rows=tuple((one.name, one.about, one.phone, one.mail, one.hours) for one in given.site.contacts),
+    )
 
 
 def people_of(given: Given) -> Table:

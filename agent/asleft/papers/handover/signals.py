@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from asleft.domain.estate import AsLeft
 from asleft.domain.patching import Patch, find_loops, freed_channels, graph_of, heard_at, sent_by
@@ -14,6 +15,11 @@ from asleft.papers.paper import Table
 __all__ = ["Signals", "Tracks", "signals_of", "tracks_at"]
 
 _SENDS = {"input": "local input", "room": "room microphones", "mix": "the mix that is heard", "": "nothing"}
+_ROOM: Final = (245.0, 150.0)
+"""Width and height of a drawing on a page that lies on its side, in millimetres; US letter is the narrower one."""
+_TEXT: Final = 13.0
+_SMALLEST: Final = 1.4
+"""Text of so many millimetres is a 4 pt one: smaller is not read at a rack (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -33,6 +39,14 @@ class Signals:
     loops: tuple[str, ...]
     freed: int
     tables: tuple[Table, ...]
+
+    @property
+    def legible(self) -> bool:
+        """Whether the drawing can be read from paper: whether its text, 13 of its units high, is not too small there."""
+        drawing = self.drawing
+        if drawing is None:
+            return False
+        return _TEXT * min(_ROOM[0] / drawing.width, _ROOM[1] / drawing.height) >= _SMALLEST
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -208,10 +208,16 @@ def started_with_pipe(folder: str) -> tuple[multiprocessing.Process, int, Connec
 
 
 async def round_trips(one: AsLeft, port: int) -> list[float]:
-    """Give how long single reads of a station take, one after the other, while nothing else is done."""
+    """Give how long single reads of a station take: one command to the other process and its answer back, over a socket.
+
+    An idle loop sleeps between two reads, as it does between two changes, and so does the station. Both have to be woken by
+    what comes, which is most of such a trip. A read right after the last one finds both awake, and their code in the caches of
+    the processor: that is the trip of a busy loop, some times shorter, and no change at a panel ever comes so.
+    """
     session, commands = await a_station(one, port)
     took = []
     for _ in range(TRIPS):
+        await asyncio.sleep(PAUSE)
         began = time.perf_counter()
         await session.batch(commands[:1])
         took.append(time.perf_counter() - began)

@@ -2,7 +2,8 @@
 
 Each size has a simulator and an agent in processes of their own, so that neither is warm from another size. Measured are
 rounds of an agent that stands: its start, and the first round, which browses every station, are left out. CPU is
-user and system time of the agent and of the git that it starts. The machine is shared and noisy: trust ratios.
+user and system time of the agent and of the git that it starts. The machine is shared and noisy: trust ratios. The peak of
+memory is that of the agent alone, without its git: while the first round goes on, and while the later ones do.
 """
 
 import argparse
@@ -112,7 +113,15 @@ async def _measured(
     return cost
 
 
-async def _rounds(desk: AgentDesk, stations: int, repeats: int) -> Costs:
+def _peak() -> float:
+    """Give the peak of resident memory since the last time that this was asked, in MiB (proc(5): VmHWM, clear_refs)."""
+    status = Path("/proc/self/status").read_text("utf-8")
+    kib = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM:"))
+    Path("/proc/self/clear_refs").write_text("5", "utf-8")
+    return kib / 1024
+
+
+async def _rounds(desk: AgentDesk, stations: int, repeats: int) -> tuple[Costs, tuple[float, float]]:
     sites = sorted(desk.in_force().estate.sites)
     gate = asyncio.Semaphore(ROUNDS_AT_ONCE)
 
@@ -126,12 +135,14 @@ async def _rounds(desk: AgentDesk, stations: int, repeats: int) -> Costs:
     async def by_site() -> Sequence[RoundReport]:
         return await asyncio.gather(*map(at, sites))
 
+    _peak()
     await _measured(whole, stations)  # the first browses and records every station
+    first = _peak()
     found: Costs = {way: [] for way in WAYS}
     for _ in range(repeats):
         for way, work in zip(WAYS, (whole, by_site), strict=True):
             found[way].append(await _measured(work, stations))
-    return found
+    return found, (first, _peak())
 
 
 def _measure(ready: Connection, home: str, stations: int, repeats: int) -> None:
@@ -142,18 +153,19 @@ def _measure(ready: Connection, home: str, stations: int, repeats: int) -> None:
         ready.send(asyncio.run(_rounds(desk, stations, repeats)))
 
 
-def _of_size(folder: Path, stations: int, repeats: int) -> Costs:
+def _of_size(folder: Path, stations: int, repeats: int) -> tuple[Costs, tuple[float, float]]:
     estate, home = folder / f"estate-{stations}", folder / f"home-{stations}"
     plant_large(estate, stations)
     simulator, _ = started(serve_stations, str(estate), stations)
     try:
         make_home(home, {"baseline": str(estate)})
-        _, costs = started(_measure, str(home), stations, repeats)
+        _, found = started(_measure, str(home), stations, repeats)
     finally:
         simulator.terminate()
         simulator.join()
-    assert isinstance(costs, dict)
-    return costs
+    assert isinstance(found, tuple)
+    costs, peaks = found
+    return costs, peaks
 
 
 def cost_per_station(folder: Path) -> dict[str, float]:
@@ -165,7 +177,9 @@ def cost_per_station(folder: Path) -> dict[str, float]:
     folder.mkdir(parents=True, exist_ok=True)
     found: dict[str, float] = {}
     for stations, repeats in SIZES.items():
-        costs = _of_size(folder, stations, repeats)
+        costs, peaks = _of_size(folder, stations, repeats)
+        for when, peak in zip(("first round", "later rounds"), peaks, strict=True):
+            found[f"peak of memory with {stations:,} stations, {when}, MiB"] = peak
         for way in WAYS:
             for at, kind in enumerate(("CPU", "wall")):
                 found[_row(way, kind, stations)] = (

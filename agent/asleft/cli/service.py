@@ -29,6 +29,7 @@ def run_agent(
     """Run the agent: rounds, fetches, alarms, alerts. SIGTERM or Ctrl-C ends it, SIGHUP has the settings read again."""
     import asyncio  # noqa: PLC0415 keeps --help quick
 
+    from asleft.daemon.agent.loops import loop_in  # noqa: PLC0415 keeps --help quick
     from asleft.daemon.agent.serving import serve  # noqa: PLC0415 keeps --help quick
 
     # A reload that is asked for before the agent listens for it must not end it; the settings are read anyway.
@@ -38,7 +39,7 @@ def run_agent(
         os.environ.pop(
             name, None
         )  # git and ssh are not to speak for the agent (sd_notify(3), unset_environment)
-    runner = asyncio.Runner()
+    runner = asyncio.Runner(loop_factory=loop_in(home.resolve()))
     left: list[str] = []
     try:
         left = runner.run(

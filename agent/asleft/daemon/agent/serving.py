@@ -14,6 +14,7 @@ from random import Random
 from asleft.daemon.accounts import accounts_of, log_event
 from asleft.daemon.agent.faces import Keeper, SocketPart, WebPart
 from asleft.daemon.agent.loans import LoanPart
+from asleft.daemon.agent.loops import loop_name
 from asleft.daemon.agent.means import Attendant, Means, Part, drop_of
 from asleft.daemon.agent.notify import Notifier
 from asleft.daemon.agent.pages import passkey_place
@@ -36,12 +37,13 @@ from asleft.daemon.local.people_handlers import people_handlers
 from asleft.daemon.local.proposal_handlers import proposal_handlers
 from asleft.daemon.logs import log_of, logging_to, set_level
 from asleft.daemon.proposing import proposals_of
-from asleft.daemon.pushing import PushPart
+from asleft.daemon.pushing import PushPart, ailments
 from asleft.daemon.redaction import Redactor
 from asleft.daemon.settings.credentials import Credentials
 from asleft.daemon.settings.listen import parse_listen
 from asleft.daemon.settings.settings import Settings, merge, read_settings
 from asleft.daemon.ways import Ways
+from asleft.domain.alerts.ailing import Ailment
 from asleft.domain.estate import Estate
 from asleft.work.approved import IN_FORCE
 from asleft.work.attending import AgentDesk
@@ -185,6 +187,11 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
         )
         shows = PageAttendant(accounts)
         outbox = SqliteOutbox(ledger)
+        remote = settings.records_remote
+
+        def ailing() -> tuple[Ailment, ...]:
+            return ailments(ledger, remote) if remote else ()
+
         desk.telling = Telling(
             outbox,
             channels,
@@ -194,6 +201,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             routing=lambda estate: estate.routing,
             notice=lambda sentence: _log.warning("about alerts", notice=sentence),
             link=settings.pages_url,
+            ails=ailing,
         )
         metrics, health = Metrics(), Health(ticks=time.monotonic, probe=lambda: ledger.note(IN_FORCE))
         keeper = Keeper(
@@ -249,7 +257,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
                 accounts=lambda: running[0].accounts,
                 group=settings.socket_group,
             ),
-            *([PushPart(home.records, settings.records_remote, ledger)] if settings.records_remote else []),
+            *([PushPart(home.records, remote, ledger)] if remote else []),
             *parts,
         ]
         page = page_part(
@@ -257,9 +265,10 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             desk,
             shows,
             accounts,
+            home=home.folder,
             turn=lambda: EverySite(lambda: service),
             fresh=lambda: aside(desk.fetch, name="fetch"),
-            ails=lambda: (*health.hinders(), *desk.notices),
+            ails=lambda: (*health.hinders(), *desk.notices, *(one.what for one in ailing())),
             rounds=lambda: service.state().rounds,
         )
         if page is not None:
@@ -301,7 +310,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
         )
         service = Service(means)
         stack.callback(keeper.stopping)
-        _log.info("starting", home=str(home.folder))
+        _log.info("starting", home=str(home.folder), loop=loop_name())
         return await service.run()
 
 

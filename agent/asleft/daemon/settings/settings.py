@@ -7,7 +7,6 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,6 +15,7 @@ from pydantic import Field, ValidationError, field_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
+from asleft.daemon.settings.choices import EventLoop, LogForm, LogLevel
 from asleft.daemon.settings.durations import Duration
 from asleft.daemon.settings.listen import NoListenAddress, parse_listen
 from asleft.daemon.settings.page_rows import HeaderName, Network, Origin
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = [
     "LIVE",
     "BadSettings",
+    "EventLoop",
     "LogForm",
     "LogLevel",
     "Reloaded",
@@ -58,25 +59,6 @@ class BadSettings(AsleftError):
         more = "".join(f"; {_place(problem, first)}{problem.what}" for problem in others)
         super().__init__(f"{first.what}{more}", where=_where(first), todo=first.fix)
         self.problems = tuple(problems)
-
-
-class LogForm(StrEnum):
-    """How the log is written."""
-
-    AUTO = "auto"
-    """As the journal takes it under systemd, for people on a terminal, else for machines."""
-    CONSOLE = "console"
-    JSON = "json"
-    JOURNAL = "journal"
-
-
-class LogLevel(StrEnum):
-    """From which weight on something is logged."""
-
-    DEBUG = "debug"
-    INFO = "info"
-    WARNING = "warning"
-    ERROR = "error"
 
 
 class Settings(BaseSettings):
@@ -120,6 +102,8 @@ class Settings(BaseSettings):
     """How the log is written: auto, console (people), json (machines) or journal (JSON with systemd's priorities)."""
     log_level: LogLevel = LogLevel.INFO
     """From which weight on something is logged: debug, info, warning or error."""
+    event_loop: EventLoop = EventLoop.AUTO
+    """What the agent runs on: auto (uvloop where the extra `fast` is installed, else asyncio), asyncio or uvloop."""
     metrics_listen: str = "127.0.0.1:9473"
     """Where /metrics, /healthz, /readyz and /hooks/baseline are served: address:port, unix:PATH, or off."""
     metrics_hosts: tuple[str, ...] = ()

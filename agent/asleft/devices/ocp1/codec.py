@@ -262,13 +262,13 @@ def decode_commands(pdu: bytes) -> list[Command]:
     return found
 
 
-def decode_responses(pdu: bytes) -> list[Response]:
-    """Return the responses of a PDU of type 3."""
+def decode_responses(pdu: bytes, *, at: int = HEADER_SIZE, before: int = 0) -> list[Response]:
+    """Return the responses of a PDU of type 3, or those from `at` on, where so many are known to stand before."""
     count = opened(pdu, RESPONSE_SIZE, PduType.RESPONSE)
-    at, end = HEADER_SIZE, len(pdu)
+    end = len(pdu)
     found: list[Response] = []
     unpack, keep = _RESPONSE.unpack_from, found.append
-    for _ in range(count):
+    for _ in range(count - before):
         start = at + RESPONSE_SIZE
         if start > end:
             raise _broken("response", RESPONSE_SIZE, at, pdu)

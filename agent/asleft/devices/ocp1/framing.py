@@ -32,23 +32,19 @@ class Splitter:
         limit: The longest PDU taken, in bytes.
     """
 
-    __slots__ = ("_at", "_data", "_limit", "_passed")
+    __slots__ = ("_at", "_data", "_limit", "passed")
 
     def __init__(self, limit: int = PDU_LIMIT) -> None:
         self._limit = limit
         self._data: bytes | bytearray = b""
         self._at = 0
-        self._passed = 0
+        self.passed = 0
+        """How many bytes of the stream were given out as PDUs."""
 
     @property
     def pending(self) -> int:
         """How many bytes wait for the rest of their PDU."""
         return len(self._data) - self._at
-
-    @property
-    def passed(self) -> int:
-        """How many bytes of the stream were given out as PDUs."""
-        return self._passed
 
     def push(self, chunk: bytes) -> None:
         """Take in bytes of any number."""
@@ -75,7 +71,7 @@ class Splitter:
             or _size_at(chunk, 3)[0] + 1 != size
         ):
             return False
-        self._passed += size
+        self.passed += size
         return True
 
     def pull(self) -> bytes | None:
@@ -85,20 +81,20 @@ class Splitter:
         if not have:
             return None
         if data[at] != SYNC:
-            raise MalformedBytes(f"a PDU begins with 0x{SYNC:02x}, not 0x{data[at]:02x}", self._passed)
+            raise MalformedBytes(f"a PDU begins with 0x{SYNC:02x}, not 0x{data[at]:02x}", self.passed)
         if have < 7:  # noqa: PLR2004  the size field ends here
             return None
         size: int = _size_at(data, at + 3)[0]
         whole = size + 1
         if size < SIZE_LEAST:
-            raise MalformedBytes(f"PDU size {size} is under the {SIZE_LEAST} of its header", self._passed + 3)
+            raise MalformedBytes(f"PDU size {size} is under the {SIZE_LEAST} of its header", self.passed + 3)
         if whole > self._limit:
             raise MalformedBytes(
-                f"a PDU of {whole} bytes is over the limit of {self._limit}", self._passed + 3
+                f"a PDU of {whole} bytes is over the limit of {self._limit}", self.passed + 3
             )
         if have < whole:
             return None
-        self._passed += whole
+        self.passed += whole
         if have == whole:
             self._data, self._at = b"", 0
             return bytes(data[at:]) if at else bytes(data)

@@ -23,14 +23,10 @@ from asleft.devices.ocp1.codec import (
     encode_keepalive,
     status_name,
 )
-from asleft.devices.ocp1.datatypes import (
-    ElementId,
-    MalformedBytes,
-    Unencodable,
-)
+from asleft.devices.ocp1.datatypes import ElementId, MalformedBytes, Unencodable
 from asleft.devices.ocp1.errors import ConnectionGone, Nonsense, Refused, Silent, Unreachable, Unsendable
 from asleft.devices.ocp1.messages import Answer
-from asleft.devices.ocp1.shapes import Shapes
+from asleft.devices.ocp1.shapes import NUMBER_BITS, TAG_AT, TAG_SIZE, Recall, Shapes
 from asleft.devices.ocp1.subscriptions import Handler, Subscriptions
 from asleft.domain.errors import AsleftError
 
@@ -53,9 +49,7 @@ _make_response = Response._make
 RESPONSE: Final = int(PduType.RESPONSE)
 """A plain number, for it is compared with every PDU."""
 
-NUMBER_BITS: Final = 16
 NUMBER_MASK: Final = (1 << NUMBER_BITS) - 1
-"""The part of a handle that numbers a command within its batch; the part above it names the batch."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,13 +70,19 @@ class Timings:
 
 
 class _Batch:
-    __slots__ = ("answers", "count", "due", "future", "left")
+    __slots__ = ("answers", "commands", "count", "due", "future")
 
-    def __init__(self, count: int, future: asyncio.Future[Sequence[Answer]], due: float) -> None:
-        self.answers: dict[int, Answer] = {}
-        self.count = self.left = count
+    def __init__(self, commands: PreparedBatch, future: asyncio.Future[Sequence[Answer]], due: float) -> None:
+        self.answers: dict[int, Answer] | None = None
+        """Those that came so far, where they come in parts."""
+        self.commands = commands
+        self.count = commands.count
         self.future = future
         self.due = due
+
+    @property
+    def left(self) -> int:
+        return self.count - len(self.answers or ())
 
 
 class Session(asyncio.Protocol):
@@ -104,6 +104,7 @@ class Session(asyncio.Protocol):
         self._transport: asyncio.Transport
         self._splitter = Splitter(PDU_LIMIT)
         self._shapes = Shapes()
+        self._recall = Recall()
         self._batches: dict[int, _Batch] = {}
         self._tag = 0
         self._watch: asyncio.TimerHandle | None = None
@@ -173,7 +174,7 @@ class Session(asyncio.Protocol):
         return list(map(_make_response, await self.ask(commands)))
 
     async def ask(self, batch: PreparedBatch) -> Sequence[Answer]:
-        """Send a prepared batch and return its answers, in the same order, as plain tuples.
+        """Send a prepared batch and return its answers, in the same order, as plain tuples whose handles mean nothing.
 
         Raises:
             Silent, ConnectionGone, Nonsense: As `batch` does.
@@ -190,7 +191,7 @@ class Session(asyncio.Protocol):
         future: asyncio.Future[Sequence[Answer]] = self._loop.create_future()
         now = self._loop.time()
         due = now + self._timings.command_limit
-        batches[tag] = _Batch(batch.count, future, due)
+        batches[tag] = _Batch(batch, future, due)
         self._sent_at = now
         self._transport.write(batch.encode(tag))
         if self._watch is None:
@@ -282,37 +283,41 @@ class Session(asyncio.Protocol):
         if pdu[7] != RESPONSE:
             self._other(pdu)
             return
+        mark = pdu[TAG_AT : TAG_AT + TAG_SIZE]
+        tag = int.from_bytes(mark)
+        batch = self._batches.get(tag)
+        if batch is not None and batch.answers is None:
+            known = self._recall.answers(batch.commands, pdu, mark)
+            if known is not None:
+                self._answered(tag, batch, known)
+                return
         handles, answers = self._shapes.answers(pdu)
-        if not answers:
-            return
         # The common case first: a whole batch in one PDU, in its own order.
-        first = handles[0]
-        batch = self._batches.get(first >> NUMBER_BITS)
-        if (
-            batch is not None
-            and batch.left == batch.count == len(answers)
-            and not first & NUMBER_MASK
-            and tuple(handles) == tuple(range(first, first + batch.count))
-        ):
-            del self._batches[first >> NUMBER_BITS]
-            if not batch.future.done():
-                batch.future.set_result(answers)
-            return
+        if batch is not None and batch.answers is None and batch.count == len(answers):
+            first = tag << NUMBER_BITS
+            if tuple(handles) == tuple(range(first, first + batch.count)):
+                self._recall.learn(batch.commands, pdu, answers)
+                self._answered(tag, batch, answers)
+                return
         for answer in answers:
             self._take_one(answer)
+
+    def _answered(self, tag: int, batch: _Batch, answers: Sequence[Answer]) -> None:
+        del self._batches[tag]
+        if not batch.future.done():
+            batch.future.set_result(answers)
 
     def _take_one(self, answer: Answer) -> None:
         tag, number = answer[0] >> NUMBER_BITS, answer[0] & NUMBER_MASK
         batch = self._batches.get(tag)
-        if batch is None or number >= batch.count or number in batch.answers:
+        if batch is None or number >= batch.count or (batch.answers and number in batch.answers):
             self.unknown_responses += 1
             return
+        if batch.answers is None:
+            batch.answers = {}
         batch.answers[number] = answer
-        batch.left -= 1
-        if not batch.left:
-            del self._batches[tag]
-            if not batch.future.done():
-                batch.future.set_result([batch.answers[at] for at in range(batch.count)])
+        if len(batch.answers) == batch.count:
+            self._answered(tag, batch, [batch.answers[at] for at in range(batch.count)])
 
     def _other(self, pdu: bytes) -> None:
         kind = pdu[7]

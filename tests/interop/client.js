@@ -40,6 +40,7 @@ const MAIN_PROPERTY = {
   OcaBooleanActuator: 'Setting',
   OcaUint8Actuator: 'Setting',
   OcaStringActuator: 'Setting',
+  OcaStringSensor: 'String',
   OcaIdentificationActuator: 'Active',
   OcaUint32Sensor: 'Reading',
   OcaFloat32Sensor: 'Reading',

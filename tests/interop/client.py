@@ -47,6 +47,7 @@ MAIN_PROPERTY: Final = {
     "OcaBooleanActuator": "Setting",
     "OcaUint8Actuator": "Setting",
     "OcaStringActuator": "Setting",
+    "OcaStringSensor": "String",
     "OcaIdentificationActuator": "Active",
     "OcaUint32Sensor": "Reading",
     "OcaFloat32Sensor": "Reading",

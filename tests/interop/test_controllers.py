@@ -54,6 +54,15 @@ def test_every_value_is_read_as_the_station_has_it(run: Run) -> None:
     assert run.seen["objects"]["Network/Control port"]["value"] == run.network()
 
 
+def test_what_an_open_session_hands_over_is_read_as_strings(run: Run) -> None:
+    """Id and password of a service session that is open come to another controller as two strings."""
+    (row,) = (row for row in run.profile.settings.values() if row.hands)
+    assert row.show(run.before[row.name]) == "open"
+    handed = [run.seen["objects"]["/".join(point.path)]["value"] for point in row.hands.values()]
+    assert all(isinstance(one, str) and len(one) >= 6 for one in handed)
+    assert len(set(handed)) == len(handed) == 2
+
+
 def test_names_and_limits_are_those_of_the_profile(run: Run) -> None:
     """Switches name their positions in the profile's order; levels and whole numbers tell min and max."""
     assert run.seen_names_and_limits() == run.names_and_limits()

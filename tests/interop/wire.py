@@ -98,6 +98,7 @@ class Run:
         """Give role path to class of every object that the profile names, and of the blocks above them."""
         points = [row.point for row in self.profile.settings.values()]
         points += [row.point for row in self.profile.actions.values()]
+        points += [point for row in self.profile.settings.values() for point in row.hands.values()]
         wanted = {"/".join(point.path): point.class_name for point in points if point.path}
         blocks = {
             "/".join(point.path[:end]): "OcaBlock" for point in points for end in range(1, len(point.path))

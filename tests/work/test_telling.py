@@ -2,7 +2,7 @@
 
 import asyncio
 import random
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmState
 from asleft.domain.alerts.alert import Alert
+from asleft.domain.alerts.data import Told
 from asleft.domain.alerts.routes import Routing
 from asleft.domain.drift import DriftKey
 from asleft.domain.errors import AsleftError
@@ -22,7 +23,7 @@ from asleft.ledger.store import SqliteLedger
 from asleft.ports.alerts import Channel, NotDelivered, Undeliverable
 from asleft.work.backoff import Backoff
 from asleft.work.telling import Courtesy, Telling
-from domain.alerting import NOON, a_drift, a_route, an_alarm, an_estate, dim, routing
+from domain.alerting import CHAPEL, HALL, NOON, a_drift, a_route, an_alarm, an_estate, dim, routing
 
 MINUTE, SECOND = timedelta(minutes=1), timedelta(seconds=1)
 WREN, IDRIS = "wren-halloway by mail", "idris-quill by mail"
@@ -78,7 +79,7 @@ class Desk:
             self.channels,
             lambda: self.now,
             random.Random(7),  # noqa: S311 no secret
-            alarms=lambda: self.alarms,
+            alarms=self.standing,
             routing=lambda _: self.routing,
             notice=self.said.append,
             courtesy=self.courtesy,
@@ -95,16 +96,22 @@ class Desk:
         self.alarms[alarm.drift.key] = alarm
         self.telling.announce(an_estate(), [AlarmChange(before=before, after=alarm)])
 
-    def pass_time(self, time: timedelta) -> None:
+    def standing(self, sites: Collection[str] | None) -> Mapping[DriftKey, Alarm]:
+        """Give the alarms of some sites; of all where None."""
+        return {
+            key: alarm for key, alarm in self.alarms.items() if sites is None or key.station.site in sites
+        }
+
+    async def pass_time(self, time: timedelta) -> None:
         """Let time pass, and tick."""
         self.now += time
-        self.telling.tick(an_estate())
+        await self.telling.tick(an_estate())
 
     async def work(self, time: timedelta, every: timedelta = MINUTE) -> None:
         """Let time pass in steps, ticking and delivering at each."""
         until = self.now + time
         while self.now < until:
-            self.pass_time(min(every, until - self.now))
+            await self.pass_time(min(every, until - self.now))
             await self.telling.deliver()
 
 
@@ -187,9 +194,28 @@ async def test_a_clock_that_is_set_back_holds_nothing_up(desk: Desk, post: Post)
     await desk.telling.deliver()
     desk.now = NOON
     post.behave = lambda _: None
-    desk.telling.tick(an_estate())
+    await desk.telling.tick(an_estate())
     await desk.telling.deliver()
     assert len(post.got) == 1
+
+
+async def test_a_look_over_many_sites_lets_others_in_between_them(desk: Desk) -> None:
+    """What is due at two large sites is put in site by site, each whole, and the event loop goes on meanwhile."""
+    for site in (HALL, CHAPEL):
+        for at in range(150):
+            alarm = an_alarm(a_drift(f"s{at}", f"panel.p{at}", site=site, as_found=str(at)))
+            desk.alarms[alarm.drift.key] = alarm
+    look = asyncio.ensure_future(desk.telling.tick(an_estate()))
+    sites: list[set[str]] = []
+    while not look.done():
+        await asyncio.sleep(0)
+        sites.append(
+            {site for item in desk.outbox.waiting() for site in (HALL, CHAPEL) if site in item.alert.cause}
+        )
+    assert {HALL} in sites
+    assert sites[-1] == {HALL, CHAPEL}
+    told = [about for item in desk.outbox.waiting() for about in Told.of(item.alert).about]
+    assert {one.drift.key for one in told} == desk.alarms.keys()
 
 
 async def test_receivers_do_not_wait_for_one_another(tmp_path: Path) -> None:
@@ -360,7 +386,7 @@ async def test_killed_between_sent_and_noted_it_is_sent_again_with_the_same_id(
             await desk.telling.deliver()
     assert len(post.got) == 1
     desk.killed()
-    desk.telling.tick(an_estate())
+    await desk.telling.tick(an_estate())
     await desk.telling.deliver()
     assert [alert.subject[-2:] for alert in post.got] == ["s1", "s1", "s2"]
     assert post.got[0] == post.got[1]
@@ -490,7 +516,7 @@ async def test_nothing_is_lost_and_order_is_kept_whatever_happens(
         elif what == "kill":
             desk.killed()
         elif what == "time":
-            desk.pass_time(20 * MINUTE)
+            await desk.pass_time(20 * MINUTE)
         else:
             states[names[which]] = {"up": None, "down": NotDelivered, "odd": _OddError}[what]
         await desk.work(MINUTE)

@@ -143,8 +143,8 @@ class AgentDesk(OwnerDesk):
         """Tells people of alarms, where there is one."""
         self.live: Live | None = None
         """Takes what is heard of followed stations, where there is one."""
-        self.shown: Callable[[Collection[str]], None] | None = None
-        """Told what changed, in one word each, where pages show it: alarms, orders, stations, loans."""
+        self.shown: Callable[[Collection[str], Collection[str] | None], None] | None = None
+        """Told what changed, in one word each, where pages show it (alarms, orders, stations, loans), and at which sites."""
         self._settled: tuple[tuple[str, str], datetime, InForce] | None = None
         super().__init__(
             baseline=self._apart,
@@ -174,11 +174,13 @@ class AgentDesk(OwnerDesk):
         if self.telling is not None:
             self.telling.announce(estate, changes)
         if changes:
-            self._show("alarms", "stations")
+            self._show(
+                "alarms", "stations", sites={change.after.drift.key.station.site for change in changes}
+            )
 
-    def _show(self, *names: str) -> None:
+    def _show(self, *names: str, sites: Collection[str] | None = None) -> None:
         if self.shown is not None:
-            self.shown(names)
+            self.shown(names, sites)
 
     def heard(self, looks: Mapping[StationId, AsFound | NotRead], here: Estate) -> None:
         """Take what followed stations tell: drift stands in the ledger, and alarms are made, when this returns.
@@ -197,21 +199,17 @@ class AgentDesk(OwnerDesk):
             }
             here_only = [item for item in standing if item.drift.key.station in known]
             self._observe(self.in_force().estate, here_only, known, here)
-            self._show("stations")
+            self._show("stations", sites={station.site for station in known})
 
     async def tick(self, estate: Estate) -> None:
         """Let a second go by for alarms and alerts, some sites at a time."""
-        changes: list[AlarmChange] = []
-        try:
-            for piece in in_pieces(self._alarming.sizes(estate)):
-                changes.extend(self._alarming.tick(estate, piece))
-                await asyncio.sleep(0)
-        finally:
-            self._told(estate, changes)  # in one go: each telling goes through the routes of all alarms
+        for piece in in_pieces(self._alarming.sizes(estate)):
+            self._told(estate, self._alarming.tick(estate, piece))
+            await asyncio.sleep(0)
         if self.sweep():
             self._show("orders")
         if self.telling is not None:
-            self.telling.tick(estate)
+            await self.telling.tick(estate)
 
     def night(self, estate: Estate) -> Figures:
         """Tell how the last day went to those who want to know, and give its figures."""

@@ -2,7 +2,8 @@
 
 import asyncio
 import random
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -21,6 +22,7 @@ from asleft.domain.names import harmless
 from asleft.domain.profile import Priority
 from asleft.ports.alerts import Channel, NotDelivered, Outbox, Undeliverable, Waiting
 from asleft.ports.clock import Clock
+from asleft.work.alarms.pieces import in_pieces
 from asleft.work.backoff import Backoff
 
 __all__ = ["Courtesy", "Telling"]
@@ -62,7 +64,8 @@ class Telling:
         channels: By the names that routes use.
         clock: The time.
         chance: For the waits between tries.
-        alarms: Gives every alarm that is not normal, and normal ones whose delay runs or that chatter.
+        alarms: Gives every alarm that is not normal, and normal ones whose delay runs or that chatter: those of some sites, or
+            all where None.
         routing: Gives what an estate says about telling people.
         notice: Takes sentences for the log: what was given up, a channel that failed in a way it should not.
         link: Address of the agent's pages; empty where it has none.
@@ -77,7 +80,7 @@ class Telling:
         clock: Clock,
         chance: random.Random,
         *,
-        alarms: Callable[[], Mapping[DriftKey, Alarm]],
+        alarms: Callable[[Collection[str] | None], Mapping[DriftKey, Alarm]],
         routing: Callable[[Estate], Routing],
         notice: Callable[[str], None],
         link: str = "",
@@ -95,7 +98,8 @@ class Telling:
         self._link = link
         self._courtesy = courtesy or Courtesy()
         self._ails = ails
-        self._told: list[Told] | None = None
+        self._told: dict[str, list[Told]] | None = None
+        """By site, and under no name what is about none: what one site is told of must not cost what all others were."""
         self._looked: datetime | None = None
         self._forgot: datetime | None = None
         self._estate: Estate | None = None
@@ -110,15 +114,26 @@ class Telling:
         """
         changed = {change.after.drift.key: change.after for change in changes}
         if changed:
-            self._look(estate, {**self._alarms(), **changed})
+            sites = {key.station.site for key in changed}
+            self._put(due(self._scene(estate, {**self._alarms(sites), **changed}, sites)))
 
-    def tick(self, estate: Estate) -> None:
-        """Put what became due by the time alone into the outbox: next steps, held back alerts, receivers that fail."""
+    async def tick(self, estate: Estate) -> None:
+        """Put what became due by the time alone into the outbox: next steps, held back alerts, receivers that fail.
+
+        Some sites are looked at at a time, and the event loop does what else is due in between: no cause has two sites.
+        """
         now = self._clock()
         if self._looked is None or not timedelta() <= now - self._looked < _LOOK_EVERY:
-            self._look(estate, self._alarms())
-            self._put(ailing(self._scene(estate, {}), self._ails()))
-            self._tell_failing(self._scene(estate, {}))
+            self._looked = now
+            told = self._open()
+            sizes = Counter(key.station.site for key in self._alarms(None))
+            sizes.update({site: len(some) for site, some in told.items() if site})
+            for sites in in_pieces(sizes):
+                self._put(due(self._scene(estate, self._alarms(sites), sites)))
+                await asyncio.sleep(0)
+            own = self._scene(estate, {}, {""})
+            self._put(ailing(own, self._ails()))
+            self._tell_failing(own)
         if self._forgot is None or now - self._forgot >= _FORGET_EVERY:
             self._forgot = now
             self._outbox.forget(now - self._courtesy.keep)
@@ -127,28 +142,25 @@ class Telling:
         """Put the digest of the last day into the outbox, for those whose route asks for it."""
         self._outbox.put(digest(estate, made, open_alarms, now=self._clock()))
 
-    def _look(self, estate: Estate, alarms: Mapping[DriftKey, Alarm]) -> None:
-        scene = self._scene(estate, alarms)
-        self._looked = scene.now
-        self._put(due(scene))
-
-    def _scene(self, estate: Estate, alarms: Mapping[DriftKey, Alarm]) -> Scene:
+    def _scene(self, estate: Estate, alarms: Mapping[DriftKey, Alarm], sites: Collection[str]) -> Scene:
         self._estate = estate
+        told = self._open()
         return Scene(
             estate=estate,
             routing=self._routing(estate),
             alarms=alarms,
-            told=self._open(),
+            told=[one for site in sorted(sites) for one in told.get(site, ())],
             now=self._clock(),
             link=self._link,
         )
 
-    def _open(self) -> list[Told]:
+    def _open(self) -> dict[str, list[Told]]:
         """Give what was told and is not cleared yet."""
         if self._told is None:
-            self._told = [
-                Told.of(alert) for cause in self._outbox.open_causes() for alert in self._outbox.told(cause)
-            ]
+            self._told = {}
+            for cause in self._outbox.open_causes():
+                for one in map(Told.of, self._outbox.told(cause)):
+                    self._told.setdefault(one.site, []).append(one)
         return self._told
 
     def _put(self, alerts: Sequence[Alert]) -> None:
@@ -158,10 +170,13 @@ class Telling:
         self._outbox.put(alerts)
         made = [Told.of(alert) for alert in alerts]
         over = {(one.alert.cause, one.alert.receiver) for one in made if one.event in _OVER}
-        if over:
-            told = [one for one in told if (one.alert.cause, one.alert.receiver) not in over]
-        told.extend(one for one in made if one.event not in _OVER)
-        self._told = told
+        for site in {one.site for one in made if one.event in _OVER}:
+            told[site] = [
+                one for one in told.get(site, ()) if (one.alert.cause, one.alert.receiver) not in over
+            ]
+        for one in made:
+            if one.event not in _OVER:
+                told.setdefault(one.site, []).append(one)
 
     def _tell_failing(self, scene: Scene) -> None:
         """Tell the others of a receiver that has failed for long, once."""
@@ -169,7 +184,7 @@ class Telling:
         for item in self._outbox.waiting():
             failing.setdefault(item.alert.receiver, []).append(item)
         long = {receiver: items for receiver, items in failing.items() if self._fails(items[0], scene.now)}
-        known = {told.alert.cause for told in self._open()}
+        known = {told.alert.cause for told in self._open().get("", ())}
         for receiver, items in long.items():
             cause = f"receiver {receiver}"
             if cause in known:
@@ -289,5 +304,5 @@ class Telling:
                 self._estate, told.receiver, Event.REACHED, alert, cause=cause, now=now,
                 since=datetime.fromisoformat(str(told.alert.data["failing-since"])), link=self._link,
             )
-            for told in self._open() if told.alert.cause == cause
+            for told in self._open().get("", ()) if told.alert.cause == cause
         ])  # fmt: skip

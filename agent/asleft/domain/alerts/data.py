@@ -71,6 +71,11 @@ class Told:
         return cls(alert, Event(str(alert.data["event"])), tuple(_about(row) for row in rows))
 
     @property
+    def site(self) -> str:
+        """The site that it is about, for no cause has two; empty where it is about a receiver or the agent."""
+        return self.about[0].drift.key.station.site if self.about else ""
+
+    @property
     def receiver(self) -> Receiver:
         """The receiver."""
         alert = self.alert

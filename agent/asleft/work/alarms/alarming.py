@@ -47,14 +47,18 @@ class Alarming:
             self._keys.setdefault(key.station.site, {})[key] = None
         self._withdrawn = dict(store.withdrawn())
         self._begun = store.begun() is not None
+        self.revision = 0
+        """Grows with each change of what is kept."""
 
     def alarms(self) -> list[Alarm]:
         """Give every alarm that is not normal, by station."""
         return [self._alarms[key] for key in sorted(self._alarms) if _shown(self._alarms[key])]
 
-    def current(self) -> Mapping[DriftKey, Alarm]:
-        """Give every alarm that is kept, also normal ones whose delay runs or that remember an onset."""
-        return dict(self._alarms)
+    def current(self, sites: Collection[str] | None = None) -> Mapping[DriftKey, Alarm]:
+        """Give every alarm of some sites, of all where None, also normal ones whose delay runs or that remember an onset."""
+        if sites is None:
+            return dict(self._alarms)
+        return {key: self._alarms[key] for site in sites for key in self._keys.get(site, ())}
 
     def view(self, estate: Estate) -> list[Alarm]:
         """Give every alarm that is not normal as it is at this moment, the one to take first first; nothing is kept."""
@@ -110,10 +114,11 @@ class Alarming:
         return due | {site: len(keys) for site, keys in self._keys.items()}
 
     def _pass(self, estate: Estate, now: datetime, sites: Collection[str] | None = None) -> Pass:
-        overdue, before = self._overdue(estate, now), self._alarms
+        overdue = self._overdue(estate, now)
+        before: Mapping[DriftKey, Alarm] = self._alarms
         if sites is not None:
             overdue = [drift for drift in overdue if drift.key.station.site in sites]
-            before = {key: before[key] for site in sites for key in self._keys.get(site, ())}
+            before = self.current(sites)
         return Pass(estate, self.rules(estate), before, self._withdrawn, now, overdue)
 
     def put(
@@ -147,6 +152,7 @@ class Alarming:
         changes = [AlarmChange(before=before.get(key), after=alarm) for key, alarm in sorted(changed.items())]
         events = [event for change in changes for event in life.events_of(change, at=now, by=by)]
         self.store.keep(changed.values(), events, withdrawn=withdrawn)
+        self.revision += 1
         for key, alarm in changed.items():
             if life.at_rest(alarm):
                 self._forget(key)

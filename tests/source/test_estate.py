@@ -240,6 +240,14 @@ def test_broken_estates(path: str, old: str, new: str, line: int, what: str, fix
     assert all(problem.fix and problem.what.isprintable() for problem in problems)
 
 
+@pytest.mark.parametrize("path", ["estate.yaml", ROLE, SITE, DRUMS])
+def test_an_empty_group_is_told_wherever_it_stands(path: str) -> None:
+    """Estate, role, site and station: a group that names nothing is a slip, and no error."""
+    [problem] = problems_of(changed(path, "settings:\n", "settings:\n  service: {}\n"))
+    assert (problem.rule, problem.level, problem.file) == ("whole.layer-empty", Level.HINT, path)
+    assert "service" in problem.what
+
+
 def test_one_cause_is_one_problem() -> None:
     """A mistyped profile does not make every setting of the estate unknown."""
     problems = problems_of(changed("estate.yaml", "profile: stage-station", "profile: stage-staton"))

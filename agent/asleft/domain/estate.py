@@ -1,8 +1,9 @@
 """The estate: all that one baseline revision says, resolved station by station."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import ItemsView, Iterator, Mapping, Sequence, ValuesView
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import chain
 from typing import TypeVar
 
 from asleft.domain.alarms.rules import AlarmRules
@@ -12,7 +13,7 @@ from asleft.domain.describing import Ground
 from asleft.domain.hearing import Limits, Worn
 from asleft.domain.kinds import Value
 from asleft.domain.layers import Layer, Origin
-from asleft.domain.occasions import Occasion, on_at
+from asleft.domain.occasions import Occasion, on_at, steady_until
 from asleft.domain.order_rules import OrderRules
 from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level
@@ -21,7 +22,7 @@ from asleft.domain.resolving import Resolved, Typing, leaves, overlay
 from asleft.domain.site import Site
 from asleft.domain.stations import StationId
 
-__all__ = ["AsLeft", "Estate", "Person", "Right", "Site", "StationId", "under"]
+__all__ = ["AsLeft", "Estate", "Person", "Right", "Site", "StationId", "Stations", "under"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -60,6 +61,76 @@ class AsLeft:
     def show(self, name: str) -> str:
         """Give the text of an approved value."""
         return self.profile.settings[name].show(self.values.get(name))
+
+
+class Stations(Mapping[StationId, AsLeft]):
+    """Stations as left, held by site, so that revisions share the sites in which they are alike.
+
+    A revision that touches one site makes one site anew: copying ten thousand entries, and letting go of them, took a
+    seventh of a reload, and a station is found quicker by two texts than by the hash of a StationId.
+
+    Args:
+        sites: Stations by their name, by site; nobody changes them afterwards.
+    """
+
+    __slots__ = ("sites",)
+
+    def __init__(self, sites: Mapping[str, Mapping[str, AsLeft]]) -> None:
+        self.sites = sites
+
+    @classmethod
+    def of(cls, stations: Mapping[StationId, AsLeft]) -> "Stations":
+        """Hold any stations by site."""
+        return stations if isinstance(stations, Stations) else cls({}).with_stations(stations)
+
+    def with_stations(self, others: Mapping[StationId, AsLeft]) -> "Stations":
+        """Give these stations with others added, or in their place."""
+        sites: dict[str, dict[str, AsLeft]] = {}
+        for station, as_left in others.items():
+            if station.site not in sites:
+                sites[station.site] = dict(self.sites.get(station.site, {}))
+            sites[station.site][station.name] = as_left
+        return Stations({**self.sites, **sites})
+
+    def __getitem__(self, station: StationId) -> AsLeft:
+        """Give a station as left."""
+        try:
+            return self.sites[station.site][station.name]
+        except KeyError:
+            raise KeyError(station) from None
+
+    def __iter__(self) -> Iterator[StationId]:
+        """Go through the stations, site by site."""
+        return (as_left.station for as_left in self.values())
+
+    def __len__(self) -> int:
+        """Count the stations."""
+        return sum(map(len, self.sites.values()))
+
+    def items(self) -> ItemsView[StationId, AsLeft]:
+        """Give each station with how it was left."""
+        return _Items(self)
+
+    def values(self) -> ValuesView[AsLeft]:
+        """Give how each station was left."""
+        return _Values(self)
+
+
+# What Mapping has by itself would look every station up: six times as long.
+class _Items(ItemsView[StationId, AsLeft]):
+    __slots__ = ()
+    _mapping: Stations
+
+    def __iter__(self) -> Iterator[tuple[StationId, AsLeft]]:
+        return ((as_left.station, as_left) for as_left in self._mapping.values())
+
+
+class _Values(ValuesView[AsLeft]):
+    __slots__ = ()
+    _mapping: Stations
+
+    def __iter__(self) -> Iterator[AsLeft]:
+        return chain.from_iterable(site.values() for site in self._mapping.sites.values())
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -121,19 +192,19 @@ class Estate:
         }
         return {name: occasions for name, occasions in found.items() if occasions}
 
+    def steady_until(self, now: datetime, last: datetime) -> datetime:
+        """Give until when nothing begins or ends at any site after a time; `last` where nothing does before it."""
+        calendars = (site.calendar for site in self.sites.values() if site.calendar is not None)
+        return min((steady_until(calendar, now, last) for calendar in calendars), default=last)
+
     def _with(self, occasions: Mapping[str, Sequence[str]]) -> "Estate":
         named = {occasion.name: occasion for occasion in self.occasions}
         above = {site: [named[name] for name in on] for site, on in occasions.items() if on}
         if not above:
             return self
-        there: dict[str, dict[StationId, AsLeft]] = {site: {} for site in above}
-        for station, as_left in self.stations.items():
-            if station.site in there:
-                there[station.site][station] = as_left
-        stations = dict(self.stations)
-        for site, on in above.items():
-            stations.update(under(there[site], on))
-        return replace(self, stations=stations)
+        sites = Stations.of(self.stations).sites
+        during = {site: under(sites.get(site, {}), on) for site, on in above.items()}
+        return replace(self, stations=Stations({**sites, **during}))
 
 
 _Key = TypeVar("_Key")

@@ -8,7 +8,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from asleft.domain.drift import Drift, DriftKey, DriftKind
-from asleft.domain.estate import AsLeft, Estate
+from asleft.domain.estate import AsLeft, Estate, Stations
 from asleft.domain.freezing import Freeze, freeze_at
 from asleft.domain.hazards import HazardKind, hazards_of
 from asleft.domain.kinds import Found, Value
@@ -133,7 +133,7 @@ def lent(estate: Estate, loans: Iterable[Loan]) -> Estate:
             continue  # laid over it before
         site = estate.sites.get(loan.station.site)
         above[loan.station] = _under(as_left, loan, site.time_zone if site else "UTC")
-    return replace(estate, stations={**estate.stations, **above}) if above else estate
+    return replace(estate, stations=Stations.of(estate.stations).with_stations(above)) if above else estate
 
 
 def _under(as_left: AsLeft, loan: Loan, zone: str) -> AsLeft:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from asleft.domain.describing import Ground
-from asleft.domain.estate import AsLeft, Estate, StationId
+from asleft.domain.estate import Estate, Stations
 from asleft.domain.layers import Origin
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Profile
@@ -84,10 +84,12 @@ class EstateReader:
         self._bad: dict[str, tuple[Problem, ...]] = {}
         self._sites: dict[str, _SiteFiles] = {}
         self._reads: dict[str, SiteRead] = {}
+        self._whole: Whole | None = None
         self._around: Around | None = None
-        self._stations: dict[StationId, AsLeft] = {}
         self._layers = Layers()
         self._between = book.Between()
+        self._lacking: tuple[object, tuple[Problem, ...]] = (None, ())
+        """What the last look for people who are lacking was about, and what it told."""
 
     def read(
         self, commit: str, ids: Mapping[str, str], fetch: Fetch, changed: Collection[str] | None = None
@@ -110,7 +112,7 @@ class EstateReader:
                 origin = Origin(layer="estate", file="estate.yaml", line=1)
                 problems.append(book.BOOK["estate.missing"].at(origin, what, fix))
             return None, sorted(set(problems))
-        whole = Whole(top.opened, self._shared.values(), self._sites)
+        whole = self._whole = self._whole or Whole(top.opened, self._shared.values(), self._sites)
         around = self._look_around(whole, dirty)
         self._read_sites(dirty, around)
         reads = dict(sorted(self._reads.items()))
@@ -119,10 +121,10 @@ class EstateReader:
         used = sorted({name for one in reads.values() for name in one.profiles} | {whole.file.profile})
         profiles = [around.profiles[name] for name in used if name in around.profiles]
         if len(profiles) == len(used):  # else no name can be called unknown
-            problems.extend(self._layers.problems(self._layered(whole), profiles))
+            problems.extend(self._layers.problems(tuple(self._layered(whole)), profiles))
         problems.extend(whole.occasion_problems(profiles))
         problems.extend(whole.alarm_problems(reads))
-        problems.extend(whole.order_problems(self._stands(reads, whole, around.profiles)))
+        problems.extend(self._people_lacking(reads, whole, around.profiles))
         problems.extend(problem for one in reads.values() for problem in one.problems)
         sums = {name: one.sums for name, one in reads.items() if one.sums is not None}
         routing, untellable = whole.routing(
@@ -133,12 +135,10 @@ class EstateReader:
         problems = book.weigh([*problems, *wrong, *self._between.check(sums)], weights)
         if not any(problem.level is Level.ERROR for problem in problems):
             # With a station missing, its role would seem to be nobody's.
-            layers = [one.layer for one in reads.values() if one.layer is not None]
             found = book.check_whole(
                 sums,
                 roles=whole.role_layers(),
                 below=whole.layer,
-                sites=layers,
                 occasions=whole.occasions,
             )
             problems.extend(book.weigh(found, weights))
@@ -148,7 +148,7 @@ class EstateReader:
             name=whole.file.name,
             commit=commit,
             sites={name: one.site for name, one in reads.items() if one.site is not None},
-            stations=self._stations,
+            stations=Stations({name: one.stations for name, one in reads.items()}),
             people=whole.people,
             orders=whole.orders,
             occasions=whole.occasions,
@@ -191,6 +191,7 @@ class EstateReader:
             self._sites.setdefault(name, _SiteFiles()).put(read, gone=gone)
             dirty.add(name)
             return
+        self._whole = None
         if gone:
             self._shared.pop(read.path)
         else:
@@ -219,42 +220,36 @@ class EstateReader:
         return self._around
 
     def _read_sites(self, dirty: Collection[str], around: Around) -> None:
-        stations = dict(self._stations)
-        resort = False
         for name in sorted(dirty):
             before = self._reads.pop(name, None)
             found = self._sites[name]
             if found.empty():
                 del self._sites[name]
-                now: Mapping[str, AsLeft] = {}
             else:
-                read = read_site(name, found.site, found.calendar, found.stations, around, before)
-                self._reads[name] = read
-                now = read.stations
+                self._reads[name] = read_site(
+                    name, found.site, found.calendar, found.stations, around, before
+                )
             after = self._reads.get(name)
             self._between.replace(before.sums if before else None, after.sums if after else None)
-            last = before.stations if before else {}
-            resort = resort or now.keys() != last.keys()
-            for key in last.keys() - now.keys():
-                stations.pop(StationId(name, key), None)
-            for key, as_left in now.items():
-                if last.get(key) is not as_left:
-                    stations[as_left.station] = as_left
-        self._stations = dict(sorted(stations.items())) if resort else stations
 
-    def _stands(
+    def _people_lacking(
         self, reads: Mapping[str, SiteRead], whole: Whole, profiles: Mapping[str, Profile]
-    ) -> dict[str, Stand]:
-        """Say what orders at each site can be about; sites of the same models and size are told from one look."""
-        known: dict[tuple[frozenset[str], bool], Stand] = {}
-        found: dict[str, Stand] = {}
-        for name, one in reads.items():
-            key = (one.profiles, len(one.stations) > whole.orders.many)
-            if key not in known:
-                models = [profiles[model] for model in sorted(one.profiles) if model in profiles]
-                known[key] = stand_of(models, len(one.stations), whole.orders)
-            found[name] = known[key]
-        return found
+    ) -> tuple[Problem, ...]:
+        """Tell at which sites people are lacking who may confirm; told once while models, sizes and people stay the same.
+
+        Sites of the same models and size are told from one look.
+        """
+        sizes = {name: (one.profiles, len(one.stations) > whole.orders.many) for name, one in reads.items()}
+        about = (whole, profiles, sizes)
+        if self._lacking[0] != about:
+            known: dict[tuple[frozenset[str], bool], Stand] = {}
+            for name, key in sizes.items():
+                if key not in known:
+                    models = [profiles[model] for model in sorted(key[0]) if model in profiles]
+                    known[key] = stand_of(models, len(reads[name].stations), whole.orders)
+            stands = {name: known[key] for name, key in sizes.items()}
+            self._lacking = (about, tuple(whole.order_problems(stands)))
+        return self._lacking[1]
 
     def _layered(self, whole: Whole) -> Iterator[Opened]:
         yield whole.top

@@ -8,18 +8,19 @@ import contextlib
 import os
 import signal
 import subprocess
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import IO, Final, NamedTuple, Self
+from typing import IO, Final, NamedTuple, Self, TypeVar
 
 from asleft.domain.errors import AsleftError
 
-__all__ = ["TIMED_OUT", "Git", "NotARepository", "Object", "Objects", "Place", "place_of_git"]
+__all__ = ["TIMED_OUT", "Differences", "Git", "NotARepository", "Object", "Objects", "Place", "place_of_git"]
 
 TIMED_OUT: Final = "Timeout: the command was given up"
 """What a command that took too long is said to have complained of."""
 _GIT_FILE: Final = "gitdir: "
 _READ_AHEAD: Final = 1 << 16
+_Answer = TypeVar("_Answer")
 
 
 class NotARepository(AsleftError):
@@ -174,55 +175,38 @@ class Object(NamedTuple):
     data: bytes | None
 
 
-class Objects:
-    """Gives objects by their names through one git process that stays (`git cat-file --batch`).
+class _Staying:
+    """A git process that stays: one question after the other, each with its answer.
 
     Args:
         git: How git is run.
         env: The environment of that process.
+        command: Its words, without `git` itself.
     """
 
-    def __init__(self, git: Git, env: Mapping[str, str]) -> None:
+    def __init__(self, git: Git, env: Mapping[str, str], command: Sequence[str]) -> None:
         self._git = git
         self._env = env
+        self._command = command
         self._process: subprocess.Popen[bytes] | None = None
 
-    def get(self, name: str, *, most: int | None = None) -> Object | None:
-        """Give an object; None where the repository has none of that name.
-
-        Args:
-            name: An id, or what git calls an extended object name, without a line break.
-            most: Content of more bytes than these is passed over.
+    def _ask(self, question: str, answer: Callable[[IO[bytes]], _Answer]) -> _Answer:
+        """Put a question, and read exactly its answer.
 
         Raises:
             EOFError: git broke off.
         """
         try:
-            return self._asked(name, most)
+            answers, asked = self._pipes()
+            asked.write(question.encode())
+            asked.flush()
+            return answer(answers)
         except OSError as wrong:
             self.close()
             raise EOFError(str(wrong)) from wrong
         except BaseException:
             self.close()  # the next answer would begin within this one
             raise
-
-    def _asked(self, name: str, most: int | None) -> Object | None:
-        answers, asked = self._pipes()
-        asked.write(f"{name}\n".encode())
-        asked.flush()
-        about = answers.readline().split()
-        if not about:
-            raise EOFError("git ended")
-        if len(about) != 3 or not about[2].isdigit():  # noqa: PLR2004 id, kind and size; else "… missing"
-            return None
-        size = int(about[2])
-        if most is not None and size > most:
-            _pass_over(answers, size + 1)
-            return Object(about[0].decode(), about[1], size, None)
-        data = answers.read(size + 1)
-        if len(data) <= size:
-            raise EOFError("git broke off within an object")
-        return Object(about[0].decode(), about[1], size, data[:-1])
 
     def close(self) -> None:
         """End the process; the next question starts another."""
@@ -248,13 +232,109 @@ class Objects:
 
     def _pipes(self) -> tuple[IO[bytes], IO[bytes]]:
         if self._process is None:
-            self._process = self._git.start(
-                ["cat-file", "--batch"], self._env, stdin=subprocess.PIPE, alone=True
-            )
+            self._process = self._git.start(self._command, self._env, stdin=subprocess.PIPE, alone=True)
         process = self._process
         if process.stdout is None or process.stdin is None:
             raise EOFError("git has no pipes")
         return process.stdout, process.stdin
+
+
+class Objects(_Staying):
+    """Gives objects by their names through one git process that stays (`git cat-file --batch`).
+
+    Args:
+        git: How git is run.
+        env: The environment of that process.
+    """
+
+    def __init__(self, git: Git, env: Mapping[str, str]) -> None:
+        super().__init__(git, env, ("cat-file", "--batch"))
+
+    def get(self, name: str, *, most: int | None = None) -> Object | None:
+        """Give an object; None where the repository has none of that name.
+
+        Args:
+            name: An id, or what git calls an extended object name, without a line break.
+            most: Content of more bytes than these is passed over.
+
+        Raises:
+            EOFError: git broke off.
+        """
+        return self._ask(f"{name}\n", lambda answers: _object_in(answers, most))
+
+
+class Differences(_Staying):
+    """Tells what differs between two commits through one git process that stays (`git diff-tree --stdin`).
+
+    git walks the trees: one question and one answer, where asking for each tree that differs took four of each and half
+    of a reload.
+
+    Args:
+        git: How git is run.
+        env: The environment of that process.
+        prefix: The folder that is looked at; empty for all.
+    """
+
+    def __init__(self, git: Git, env: Mapping[str, str], prefix: str) -> None:
+        self.prefix = prefix
+        words = (
+            "diff-tree",
+            "--stdin",
+            "--always",
+            "--raw",
+            "-r",
+            "-z",
+            "--no-renames",
+            "--no-ext-diff",
+            "--",
+        )
+        super().__init__(git, env, (*words, *([f"{prefix}/"] if prefix else [])))
+
+    def between(self, old: str, new: str, *, most: int) -> list[bytes] | None:
+        """Give git's raw difference as it stands between NUL bytes: modes, ids and a letter, then the path.
+
+        None where there is no such newer commit.
+
+        Args:
+            old: Id of a commit.
+            new: Id of another.
+            most: git is not listened to for longer than so many bytes.
+
+        Raises:
+            EOFError: git broke off, for there is no such older commit or the repository is damaged; or it said too much.
+        """
+        # git gives back at once any line that is no id; that both ids can stand in a path of theirs is not to be had.
+        end = f"end {new} {old}\n"
+        return self._ask(f"{new} {old}\n{end}", lambda answers: _difference_in(answers, end.encode(), most))
+
+
+def _object_in(answers: IO[bytes], most: int | None) -> Object | None:
+    about = answers.readline().split()
+    if not about:
+        raise EOFError("git ended")
+    if len(about) != 3 or not about[2].isdigit():  # noqa: PLR2004 id, kind and size; else "… missing"
+        return None
+    size = int(about[2])
+    if most is not None and size > most:
+        _pass_over(answers, size + 1)
+        return Object(about[0].decode(), about[1], size, None)
+    data = answers.read(size + 1)
+    if len(data) <= size:
+        raise EOFError("git broke off within an object")
+    return Object(about[0].decode(), about[1], size, data[:-1])
+
+
+def _difference_in(answers: IO[bytes], end: bytes, most: int) -> list[bytes] | None:
+    said = bytearray()
+    while not said.endswith(end):
+        # A path may hold a line break, and all may be one long line: what is read at once may end anywhere.
+        part = answers.readline(_READ_AHEAD)
+        said += part
+        if not part or len(said) > most:
+            raise EOFError("git ended" if not part else f"git said more than {most} bytes")
+    # First stands the newer commit, and last, after the last NUL, the line that was given back.
+    header, *fields = bytes(said).removesuffix(end).split(b"\0")
+    return fields[:-1] if header else None
 
 
 def _pass_over(stream: IO[bytes], size: int) -> None:

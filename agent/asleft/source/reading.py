@@ -13,6 +13,7 @@ from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Profile
 from asleft.domain.resolving import Leaf, leaves
 from asleft.domain.rules.secrets import look_for_secrets
+from asleft.domain.rules.whole import check_layer
 from asleft.source.documents import MAX_BYTES, Document, read_document
 from asleft.source.files.estate import ConcessionsFile, EstateFile, PeopleFile, RoleFile
 from asleft.source.files.occasion import OccasionFile
@@ -132,6 +133,8 @@ def read_file(path: str, blob: str, data: bytes) -> FileRead:
         wrong = [*wrong, *invalid]
         if file is not None:
             opened = _opened(place, file, document)
+            if opened.layer is not None:
+                wrong.extend(check_layer(opened.layer))
     return FileRead(path, blob, place, opened=opened, problems=(*problems, *wrong))
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import NamedTuple, cast
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from asleft.domain.concessions import Concession
@@ -83,7 +83,7 @@ class SiteRead:
     lacking: bool
     profiles: frozenset[str]
     sums: book.Sums | None
-    kept: Mapping[str, tuple[FileRead, "_Below | None", AsLeft | None, tuple[Problem, ...]]]
+    kept: Mapping[str, "_Kept"]
     below: Mapping[tuple[str, str], "_Below"]
     files: tuple[FileRead | None, FileRead | None]
     own_problems: tuple[Problem, ...]
@@ -96,6 +96,17 @@ class _Below:
     files: tuple[object, ...]
     layers: tuple[Layer, ...]
     resolved: Resolved
+
+
+class _Kept(NamedTuple):
+    """A station with what it was made from, and what is wrong with it; what its file names is asked of the file once."""
+
+    file: FileRead
+    role: str
+    profile: str | None
+    below: _Below | None = None
+    as_left: AsLeft | None = None
+    problems: tuple[Problem, ...] = ()
 
 
 def read_site(
@@ -128,31 +139,28 @@ def read_site(
             what = f"the site '{name}' has no site.yaml"
             reader.tell(one.path, 1, "station.site", what, "write one beside the stations folder")
     resolved: dict[str, AsLeft] = {}
-    kept: dict[str, tuple[FileRead, _Below | None, AsLeft | None, tuple[Problem, ...]]] = {}
+    kept: dict[str, _Kept] = {}
     known = before.kept if before else {}
     reader.belows = dict(before.below) if before else {}
     roles, profiles = set[str](), set[str]()
     usual = cast("EstateFile", around.estate.file).profile
     for key in sorted(stations):
-        one = stations[key]
-        opened = one.opened
-        if opened is None:
+        last = _as_kept(stations[key], known.get(key))
+        if last is None:
             continue
-        station = cast("StationFile", opened.file)
-        role, profile_name = station.role or "", station.profile or usual
+        role, profile_name = last.role, last.profile or usual
         profiles.add(profile_name)
         roles.add(role)
         if layer is None or site is None:
             continue
-        below = reader.below(role, profile_name, file, layer)
-        last = known.get(key)
-        if last is None or last[0] is not one or last[1] is not below:
-            as_left, problems = reader.station(StationId(name, key), opened, station, below, profile_name)
-            last = (one, below, as_left, tuple(problems))
+        below = reader.held.get((role, profile_name)) or reader.below(role, profile_name, file, layer)
+        if last.below is not below:
+            as_left, problems = reader.station(StationId(name, key), last.file, below, profile_name)
+            last = last._replace(below=below, as_left=as_left, problems=tuple(problems))
         kept[key] = last
-        reader.problems.extend(last[3])
-        if last[2] is not None:
-            resolved[key] = last[2]
+        reader.problems.extend(last.problems)
+        if last.as_left is not None:
+            resolved[key] = last.as_left
     sums = None
     if site is not None:
         view = SiteView(
@@ -180,6 +188,16 @@ def read_site(
     )
 
 
+def _as_kept(read: FileRead, last: _Kept | None) -> _Kept | None:
+    """Give what is kept of a station, or begin it anew where its file is another one; None where that cannot be read."""
+    if last is not None and last.file is read:
+        return last
+    if read.opened is None:
+        return None
+    station = cast("StationFile", read.opened.file)
+    return _Kept(read, station.role or "", station.profile)
+
+
 class _SiteReader:
     """Reads one site and keeps every problem on the way."""
 
@@ -189,7 +207,7 @@ class _SiteReader:
         self.problems: list[Problem] = []
         self.belows: dict[tuple[str, str], _Below] = {}
         self.held: dict[tuple[str, str], _Below] = {}
-        """Those that were looked up at this reading: most stations of a site share one."""
+        """Those that `below` gave at this reading: most stations of a site share one."""
 
     def tell(self, file: str, line: int, rule: str, what: str, fix: str) -> None:
         self.problems.append(Problem(rule=rule, level=Level.ERROR, file=file, line=line, what=what, fix=fix))
@@ -239,10 +257,7 @@ class _SiteReader:
         return calendar
 
     def below(self, role: str, profile: str, site_file: FileRead | None, layer: Layer) -> _Below:
-        """Give what holds below the stations of a role and a model, as far as those files can be read."""
-        held = self.held.get((role, profile))
-        if held is not None:
-            return held
+        """Give what holds below the stations of a role and a model, as far as those files can be read, and hold it."""
         around = self.around
         role_file = around.roles.get(role)
         model = around.profiles.get(profile)
@@ -264,8 +279,10 @@ class _SiteReader:
         return made
 
     def station(
-        self, station: StationId, opened: Opened, file: StationFile, below: _Below, profile_name: str
+        self, station: StationId, read: FileRead, below: _Below, profile_name: str
     ) -> tuple[AsLeft | None, Sequence[Problem]]:
+        opened = cast("Opened", read.opened)
+        file = cast("StationFile", opened.file)
         problems = list(self.references(opened, file))
         profile = self.around.profiles.get(profile_name)
         layer = opened.layer

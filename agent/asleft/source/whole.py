@@ -1,6 +1,7 @@
 """What the files that belong to no site say: estate.yaml, people, concessions, roles, occasions and own profiles."""
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from operator import is_
 from typing import cast
 
 from asleft.domain.alerts.routes import Routing
@@ -257,27 +258,28 @@ class Layers:
 
     def __init__(self) -> None:
         self._profiles: Sequence[Profile] = ()
+        self._opened: Sequence[Opened] = ()
         self._known: dict[str, tuple[Opened, tuple[Problem, ...]]] = {}
 
-    def problems(self, opened: Iterable[Opened], profiles: Sequence[Profile]) -> Iterator[Problem]:
+    def problems(self, opened: Sequence[Opened], profiles: Sequence[Profile]) -> list[Problem]:
         """Tell names and values that none of the models takes."""
         if not _same(self._profiles, profiles):
-            self._profiles, self._known = profiles, {}
-        found: dict[str, tuple[Opened, tuple[Problem, ...]]] = {}
-        for one in opened:
-            layer = one.layer
-            if layer is None:
-                continue
-            known = self._known.get(layer.file)
-            if known is None or known[0] is not one:
-                known = (one, (*check_names(layer, profiles), *check_values(layer, profiles)))
-            found[layer.file] = known
-            yield from known[1]
-        self._known = found
+            self._profiles, self._opened, self._known = profiles, (), {}
+        if not _same(self._opened, opened):
+            self._known = {one.document.path: self._look(one) for one in opened}
+            self._opened = opened
+        return [problem for _, told in self._known.values() for problem in told]
+
+    def _look(self, one: Opened) -> tuple[Opened, tuple[Problem, ...]]:
+        known = self._known.get(one.document.path)
+        if known is not None and known[0] is one:
+            return known
+        layer, profiles = one.layer, self._profiles
+        return one, (*check_names(layer, profiles), *check_values(layer, profiles)) if layer else ()
 
 
-def _same(some: Sequence[Profile], others: Sequence[Profile]) -> bool:
-    return len(some) == len(others) and all(one is other for one, other in zip(some, others, strict=True))
+def _same(some: Sequence[object], others: Sequence[object]) -> bool:
+    return len(some) == len(others) and all(map(is_, some, others))
 
 
 def _problem(rule: str, opened: Opened, path: tuple[str | int, ...], what: str, fix: str) -> Problem:

@@ -14,7 +14,7 @@ from asleft.domain.occasions import Occasion
 from asleft.domain.problems import Problem
 from asleft.domain.resolving import Typing, resolve
 from asleft.domain.rules.rule import SiteView
-from asleft.domain.rules.whole import RULES, check_estate, check_site, sum_up
+from asleft.domain.rules.whole import RULES, check_estate, check_layer, check_site, sum_up
 from asleft.domain.site import AddressPlan, Site
 from domain.made import profile
 
@@ -77,14 +77,13 @@ def view(site: str, stations: Sequence[AsLeft]) -> SiteView:
 def check(
     *stations: AsLeft,
     roles: Sequence[Layer] = (),
-    sites: Sequence[Layer] = (),
     occasions: Sequence[Occasion] = (),
 ) -> list[Problem]:
     """Check the whole of an estate of these stations."""
     names = sorted({one.station.site for one in stations})
     sums = {name: sum_up(view(name, stations)) for name in names}
     named = {one.name.partition(" ")[2]: one for one in roles}
-    return sorted(check_estate(sums, named, BELOW, sites=sites, occasions=occasions))
+    return sorted(check_estate(sums, named, BELOW, occasions=occasions))
 
 
 DRUMS = role("drums", {"room": {"microphones": "on"}})
@@ -215,25 +214,13 @@ def test_a_site_without_stations_is_told() -> None:
 
 
 def test_an_empty_group_is_told_wherever_it_stands() -> None:
-    """Estate, role, site, occasion and station: a group that names nothing is a slip."""
-    empty = {"room": {}, "panel": {"menus": "open"}}
-    [problem] = check_site(view("quay", [station("drums", {"label": "Drums", **empty})]))
-    assert (problem.rule, problem.level, problem.line) == ("whole.layer-empty", "hint", 6)
-    made = role("drums", empty)
-    site = layer("site quay", "sites/quay/site.yaml", {"panel": {"groups": {}}})
-    occasion = Occasion(
-        name="get-in",
-        meaning="",
-        performance=False,
-        layer=layer("occasion get-in", "occasions/get-in.yaml", empty),
-    )
-    problems = check(station("drums", {}, of=made), roles=[made], sites=[site], occasions=[occasion])
-    assert [(one.rule, one.where) for one in problems] == [
-        ("whole.layer-empty", "occasions/get-in.yaml:5"),
-        ("whole.layer-empty", "roles/drums.yaml:5"),
-        ("whole.layer-empty", "sites/quay/site.yaml:5"),
-    ]
-    assert "panel.groups" in problems[2].what
+    """A group that names nothing is a slip, at the top or within another group; one that names something is none."""
+    empty = {"room": {}, "panel": {"menus": "open", "groups": {}}}
+    room, groups = check_layer(layer("site quay", "sites/quay/site.yaml", {"label": "Quay", **empty}))
+    assert (room.rule, room.level, room.where) == ("whole.layer-empty", "hint", "sites/quay/site.yaml:6")
+    assert (groups.rule, groups.where) == ("whole.layer-empty", "sites/quay/site.yaml:7")
+    assert "panel.groups" in groups.what
+    assert list(check_layer(layer("site quay", "sites/quay/site.yaml", {"panel": {"menus": "open"}}))) == []
 
 
 @pytest.mark.parametrize("performance", [True, False])

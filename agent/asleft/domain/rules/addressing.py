@@ -37,10 +37,11 @@ def check_site(view: SiteView) -> Iterator[Problem]:
     plan = PlanNumbers.of(view.site)
     profiles = {as_left.profile.name: as_left.profile for as_left in view.stations.values()}
     named = {name: _Named.of(profile) for name, profile in profiles.items()}
+    rows = [(one, one.values, named[one.profile.name]) for one in view.stations.values()]
     yield from check_plan(plan)
-    yield from _check_addresses(plan, view, named)
-    yield from _check_gateways(plan, view, named)
-    yield from _check_labels(view, named)
+    yield from _check_addresses(plan, rows)
+    yield from _check_gateways(plan, rows)
+    yield from _check_labels(rows)
     yield from _check_serials(view)
 
 
@@ -140,15 +141,18 @@ class _Named:
         )
 
 
-def _check_addresses(plan: PlanNumbers, view: SiteView, named: Mapping[str, _Named]) -> Iterator[Problem]:
+_Rows = Sequence[tuple[AsLeft, Mapping[str, Value], _Named]]
+"""Each station of a site, its values, and which of them are looked at."""
+
+
+def _check_addresses(plan: PlanNumbers, rows: _Rows) -> Iterator[Problem]:
     taken: dict[int, AsLeft] = {}
     low, high = plan.stations or (0, 2**32)
     first, last = plan.subnet or (1, 0)
     ending, gateway = f"/{plan.length}", plan.gateway
     # Reserved ranges outside the station range need no look at stations inside it.
     crossing = plan.stations is None or any(a <= high and low <= b for a, b, _ in plan.reserved)
-    held = [(one, one.values.get(named[one.profile.name].address)) for one in view.stations.values()]
-    texts = [(one, str(address)) for one, address in held if address is not None]
+    texts = [(one, str(values[names.address])) for one, values, names in rows if names.address in values]
     for (as_left, text), number in zip(texts, numbers_of(text for _, text in texts), strict=True):
         other = taken.setdefault(number, as_left)
         if (
@@ -164,12 +168,11 @@ def _check_addresses(plan: PlanNumbers, view: SiteView, named: Mapping[str, _Nam
         yield from few_left(plan, low, high, sum(low <= number <= high for number in taken))
 
 
-def _check_gateways(plan: PlanNumbers, view: SiteView, named: Mapping[str, _Named]) -> Iterator[Problem]:
+def _check_gateways(plan: PlanNumbers, rows: _Rows) -> Iterator[Problem]:
     seen: dict[Value, tuple[int, str]] = {}
     first, last = plan.subnet or (1, 0)
     ending, planned = f"/{plan.length}", plan.gateway
-    for as_left in view.stations.values():
-        values, names = as_left.values, named[as_left.profile.name]
+    for as_left, values, names in rows:
         for name in names.gateways:
             value, address = values.get(name), values.get(names.address)
             if value is None or address is None:
@@ -188,11 +191,11 @@ def _check_gateways(plan: PlanNumbers, view: SiteView, named: Mapping[str, _Name
                 yield from _tell_gateway(plan, as_left, name, text, gateway)
 
 
-def _check_labels(view: SiteView, named: Mapping[str, _Named]) -> Iterator[Problem]:
+def _check_labels(rows: _Rows) -> Iterator[Problem]:
     taken: dict[str, AsLeft] = {}
-    for as_left in view.stations.values():
-        for name in named[as_left.profile.name].labels:
-            label = as_left.values.get(name)
+    for as_left, values, names in rows:
+        for name in names.labels:
+            label = values.get(name)
             if label is None:
                 continue
             other = taken.setdefault(str(label).casefold(), as_left)

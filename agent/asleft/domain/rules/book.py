@@ -124,7 +124,6 @@ def check_whole(
     *,
     roles: Mapping[str, Layer],
     below: Layer,
-    sites: Sequence[Layer],
     occasions: Sequence[Occasion],
 ) -> Iterator[Problem]:
     """Tell what nobody uses, what changes nothing, and what belongs in a role.
@@ -133,11 +132,10 @@ def check_whole(
         sums: What `sum_up` gave, by site.
         roles: The layer of every role, by its name.
         below: The layer below the roles.
-        sites: The layers of the sites.
         occasions: All occasions.
     """
     counted = {name: one.whole for name, one in sums.items()}
-    yield from whole.check_estate(counted, roles, below, sites=sites, occasions=occasions)
+    yield from whole.check_estate(counted, roles, below, occasions=occasions)
 
 
 def check_timely(estate: Estate, now: datetime) -> list[Problem]:

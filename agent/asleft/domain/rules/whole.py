@@ -13,7 +13,7 @@ from asleft.domain.profile import Profile, Setting
 from asleft.domain.rules.listing import first_few
 from asleft.domain.rules.rule import Rule, SiteView
 
-__all__ = ["RULES", "RoleCount", "Sum", "check_estate", "check_site", "sum_up"]
+__all__ = ["RULES", "RoleCount", "Sum", "check_estate", "check_layer", "check_site", "sum_up"]
 
 ORPHAN_ROLE = Rule(
     id="whole.orphan-role", level=Level.WARNING, sentence="every role is the role of some station"
@@ -66,7 +66,7 @@ Sum = Mapping[str, RoleCount]
 
 
 def check_site(view: SiteView) -> Iterator[Problem]:
-    """Tell of a site without stations, of stations without a serial, and of empty groups in the stations' files."""
+    """Tell of a site without stations, and of stations without a serial."""
     if not view.stations:
         yield SITE_EMPTY.at(
             view.site.origin("name"),
@@ -82,9 +82,6 @@ def check_site(view: SiteView) -> Iterator[Problem]:
             f"{said} planned at {view.site.name}, without a serial: {first_few(planned, most=_LISTED)}",
             "write the serial into the station's file once the unit is there",
         )
-    for as_left in view.stations.values():
-        if as_left.layers:
-            yield from _empty_groups(as_left.layers[-1])
 
 
 def sum_up(view: SiteView) -> Sum:
@@ -139,16 +136,14 @@ def check_estate(
     roles: Mapping[str, Layer],
     below: Layer,
     *,
-    sites: Sequence[Layer] = (),
     occasions: Sequence[Occasion] = (),
 ) -> Iterator[Problem]:
-    """Tell of roles, occasions and layers that change nothing, and of what belongs in a role.
+    """Tell of roles and occasions that change nothing, and of what belongs in a role.
 
     Args:
         sums: What `sum_up` gave, by site.
         roles: The layer of every role, by its name.
         below: The layer below the roles: the estate's own.
-        sites: The layers of the sites.
         occasions: All occasions.
     """
     counts: dict[str, RoleCount] = {}
@@ -156,7 +151,6 @@ def check_estate(
         for role, count in one.items():
             _add(counts.setdefault(role, RoleCount()), count)
     for role, layer in roles.items():
-        yield from _empty_groups(layer)
         having = counts.get(role)
         if having is None:
             yield ORPHAN_ROLE.at(
@@ -167,11 +161,7 @@ def check_estate(
             continue
         yield from _changes_nothing(role, layer, below, having)
         yield from _lift(role, layer, having)
-    yield from _empty_groups(below)
-    for layer in sites:
-        yield from _empty_groups(layer)
     for occasion in occasions:
-        yield from _empty_groups(occasion.layer)
         if not occasion.performance and not any(flatten(occasion.layer.settings)):
             yield LAYER_EMPTY.at(
                 _head(occasion.layer),
@@ -259,7 +249,8 @@ def _text_at(layer: Layer, name: str) -> Any:
     return tree
 
 
-def _empty_groups(layer: Layer) -> Iterator[Problem]:
+def check_layer(layer: Layer) -> Iterator[Problem]:
+    """Tell of empty groups in one file, which is looked at when it is read."""
     for path in _empty(layer.settings, ()):
         yield LAYER_EMPTY.at(
             Origin(layer=layer.name, file=layer.file, line=layer.line_of(path)),

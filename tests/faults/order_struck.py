@@ -12,9 +12,11 @@ from functools import wraps
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final
+from unittest import mock
 
 from asleft.daemon.home import Home
 from asleft.daemon.settings.settings import read_settings
+from asleft.devices.ocp1 import gateway
 from asleft.devices.ocp1.gateway import Ocp1Conversation, Ocp1Stations
 from asleft.devices.ocp1.session import Timings
 from asleft.domain.orders import OrderState
@@ -27,6 +29,7 @@ from asleft.source.checkout import Commits
 from asleft.source.profiles import shipped_profiles
 from asleft.work.desk import OwnerDesk
 from asleft.work.presence import Patience
+from faults.forked import see_forked
 
 __all__ = ["BEGUN", "TWO", "carry_out", "desk_of", "settle"]
 
@@ -35,6 +38,8 @@ BEGUN: Final = b"begun"
 TWO: Final = ("wren-halloway", "idris-quill")
 """Who confirm it."""
 _LOG: Final = "struck.log"
+_UNHURRIED: Final = Timings(connect_limit=30.0, command_limit=30.0, keepalive=0)
+"""A busy machine is no silent station: what does not listen refuses at once, and is not waited for."""
 _PROFILES: Final = shipped_profiles()
 """Read once, in the server that forks agents."""
 
@@ -71,6 +76,7 @@ def desk_of(folder: Path, clock: Clock, patience: Patience) -> Iterator[OwnerDes
     settings = read_settings(home.settings)
     with ExitStack() as stack:
         stack.enter_context(home.owned("a test"))
+        stack.enter_context(mock.patch.object(gateway, "_SEARCH", _UNHURRIED))
         ledger = SqliteLedger(home.ledger)
         stack.callback(ledger.close)
         # What was cloned is all there is: fetching it anew would take longer than the order.
@@ -82,7 +88,7 @@ def desk_of(folder: Path, clock: Clock, patience: Patience) -> Iterator[OwnerDes
             records=Records.open(home.records),
             ledger=ledger,
             alarms=SqliteAlarms(ledger),
-            stations=Ocp1Stations(ledger, timings=Timings(connect_limit=2.0, command_limit=5.0, keepalive=0)),
+            stations=Ocp1Stations(ledger, timings=_UNHURRIED),
             clock=clock,
             patience=patience,
         )
@@ -143,6 +149,7 @@ class _Fuse:
 
 
 def _begin(folder: str) -> None:
+    see_forked()
     os.setpgid(0, 0)  # so that the git that it starts can be waited for
     logging.disable(logging.INFO)
     sys.stderr = (Path(folder) / _LOG).open("a", encoding="utf-8")
@@ -162,8 +169,6 @@ def carry_out(folder: str, station: str, moment: float, at: int, door: Connectio
     fuse = _Fuse(at)
 
     async def work(desk: OwnerDesk) -> None:
-        # Whatever the last turn left is recorded first, so that every order goes through the same instants.
-        await desk.round()
         fuse.lay()
         door.send_bytes(BEGUN)
         (drawn,) = await desk.restore([station])

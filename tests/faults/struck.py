@@ -22,6 +22,7 @@ from asleft.daemon.local.calls import (
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.domain.orders import OrderState
+from faults.forked import see_forked
 
 __all__ = ["BY", "LOG", "ORDER", "READY", "ROUNDS", "live"]
 
@@ -81,6 +82,7 @@ def live(folder: str, station: str, door: Connection) -> None:
         station: Station that is put back again and again, between rounds; empty where nobody asks the agent for anything.
         door: Takes a word whenever something begins.
     """
+    see_forked()
     os.setpgid(0, 0)  # so that what it starts can be killed with it, as a service manager does
     logging.disable(logging.INFO)
     home = Path(folder)

@@ -1,11 +1,9 @@
 """kill -9 in a loop, during the start, rounds, records, orders and alerts: the next start finds everything in order."""
 
-import multiprocessing
 import os
 import random
 import re
 import signal
-import threading
 import time
 from collections import Counter
 from contextlib import closing, suppress
@@ -25,6 +23,7 @@ from asleft.ledger.outbox import SqliteOutbox
 from asleft.ledger.store import SqliteLedger
 from asleft.work.bookkeeping import RECORDS_HEAD
 from estates import HALL, Bench, a_bench, asleft, git
+from faults.forked import agents, gone
 from faults.receiver import Receiver, receiving
 from faults.struck import LOG, ORDER, READY, ROUNDS, live
 
@@ -46,43 +45,14 @@ PEOPLE = ("wren-halloway", "idris-quill")
 """Who is told of everything."""
 AT_ONCE = 3
 """So many alerts wait for each of them before a start whose alerts a kill shall hit."""
-LOADED = (
-    "apscheduler.schedulers.asyncio",
-    "apscheduler.triggers.cron",
-    "apscheduler.triggers.date",
-    "apscheduler.triggers.interval",
-    "asleft.alerts.make",
-    "asleft.alerts.rows",
-    "asleft.alerts.webhook",
-    "asleft.devices.drop.stations",
-    "asleft.devices.ocp1.gateway",
-    "asleft.ledger.alarms",
-    "asleft.ledger.outbox",
-    "asleft.ledger.store",
-    "asleft.records.repository",
-    "asleft.source.approvals",
-    "asleft.source.baseline",
-    "asleft.source.calendars",
-    "asleft.source.checkout",
-    "asleft.source.profiles",
-    "httpx",
-    "icalendar",
-    "jsonpatch",
-    "recurring_ical_events",
-    "watchdog.events",
-    "watchdog.observers",
-)
-"""What an agent loads in its first second; loaded once, an agent that is killed costs no more than what it does."""
 SPANS = {ROUNDS: 0.25, ORDER: 0.25, ALERTS: 0.05, b"": 0.4}
 """A kill comes up to so many seconds after what it shall hit began; the start begins with the process."""
 
 
 @pytest.fixture(scope="module")
 def context() -> ForkServerContext:
-    """Give a way to begin an agent in milliseconds: a server that has loaded everything forks it."""
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["faults.struck", *LOADED])
-    return context
+    """Give a way to begin an agent in milliseconds."""
+    return agents()
 
 
 def tell(bench: Bench, receiver: Receiver) -> None:
@@ -199,23 +169,6 @@ def begun(door: Connection, what: bytes, bench: Bench) -> None:
             f"the agent began no {what.decode()}: {said(bench)}"
         )
         word = door.recv_bytes()
-
-
-def gone(group: int) -> None:
-    """Wait until what an agent that was killed alone had started has ended, too."""
-    while alive(group):
-        threading.Event().wait(0.002)
-
-
-def alive(group: int) -> bool:
-    """Tell whether a process of a group still runs; one that has ended and was not fetched yet does not."""
-    for file in Path("/proc").glob("[0-9]*/stat"):
-        with suppress(OSError):
-            # proc(5): behind the name in parentheses come state, parent and process group.
-            state, _, of = file.read_text("utf-8", "replace").rpartition(")")[2].split()[:3]
-            if int(of) == group and state not in {"Z", "X"}:
-                return True
-    return False
 
 
 def check(bench: Bench, head: str) -> str:

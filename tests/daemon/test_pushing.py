@@ -3,11 +3,13 @@
 import asyncio
 import subprocess
 from contextlib import closing, suppress
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from asleft.daemon.pushing import PUSHED, PushPart, push_now
+from asleft.daemon.pushing import PUSHED, PushPart, ailments, kept, push_now
+from asleft.domain.errors import AsleftError
 from asleft.ledger.store import SqliteLedger
 from asleft.records.remote import REFUSED, CannotReachRemote, PushRefused, push, remote_head
 from estates import asleft, git
@@ -127,3 +129,39 @@ def test_what_one_command_records_is_pushed_by_it(tmp_path: Path) -> None:
     told = asleft("round", "--home", past.home)
     assert told.code in {0, 5}, told.err
     assert git(remote, "rev-parse", "main").strip() == past.commits()[-1]
+
+
+def test_a_remote_that_is_away_for_long_is_told_until_it_is_back(tmp_path: Path) -> None:
+    """An hour is waited, whatever is tried meanwhile; once it takes the records again, nothing ails and it counts anew."""
+    past = asyncio.run(live_through(tmp_path))
+    remote, away = bare(tmp_path / "remote"), tmp_path / "away"
+    begin = datetime(2026, 5, 1, 12, tzinfo=UTC)
+    head = past.commits()[-1]
+    with closing(SqliteLedger(past.home / "ledger.sqlite")) as ledger:
+
+        def tried(minutes: int) -> list[tuple[str, datetime]]:
+            at = begin + timedelta(minutes=minutes)
+            trouble: AsleftError | None = None
+            try:
+                push(past.records, str(remote))
+            except AsleftError as problem:
+                trouble = problem
+            kept(ledger, head, trouble, clock=lambda: at)
+            return [(one.cause, one.since) for one in ailments(ledger, str(remote), clock=lambda: at)]
+
+        remote.rename(away)
+        assert tried(0) == []
+        assert tried(59) == []
+        assert tried(60) == [("the remote of the records cannot be reached", begin)]
+        away.rename(remote)
+        assert tried(61) == []
+        assert remote_head(past.records, str(remote)) == head
+        # Away again, it has an hour again; back with a refusal, that is told alone.
+        remote.rename(away)
+        assert tried(100) == []
+        away.rename(remote)
+        strange = made(past, past.git("rev-parse", f"{head}^{{tree}}").strip(), "strange\n", 1, key=None)
+        past.git("push", "-q", str(remote), f"{strange}:refs/heads/strange")
+        git(remote, "update-ref", "refs/heads/main", strange)
+        at = begin + timedelta(minutes=170)
+        assert tried(170) == [("the remote refuses the records", at)]

@@ -90,7 +90,7 @@ def history(
     from asleft.work.evidence.data import HEADINGS, piece_cells, piece_json  # noqa: PLC0415 keeps --help quick
 
     if as_json:
-        say_json("history", entries=[piece_json(piece) for piece in found.pieces])
+        say_json("history", entries=[piece_json(piece) for piece in found.pieces], notes=[*found.notes])
     elif as_csv:
         _say_csv([HEADINGS, *map(piece_cells, found.pieces)])
     else:

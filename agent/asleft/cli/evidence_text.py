@@ -36,6 +36,7 @@ def tell_history(found: Timeline, *, everything: bool) -> None:
             say(f"            and {len(lines) - _SHOWN} more lines")
     if not found.pieces:
         say("Nothing is recorded yet." if everything else "Nothing that is asked for is recorded.")
+    say(*(safe(note) for note in found.notes))
 
 
 def tell_instant(made: Instant) -> None:

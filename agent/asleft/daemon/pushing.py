@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -12,6 +12,7 @@ from asleft.daemon.logs import log_of
 from asleft.domain.alerts.ailing import Ailment
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
+from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
 from asleft.work.bookkeeping import RECORDS_HEAD
 
@@ -20,6 +21,12 @@ __all__ = ["PUSHED", "PushPart", "ailments", "kept", "push_now"]
 _log = log_of("records")
 PUSHED: Final = "records head pushed"
 """Under this key the ledger notes the commit that was the newest when the remote last took the records."""
+UNREACHED: Final = "records remote unreached"
+"""Under this key the ledger notes why the remote could not be reached last; empty where it could."""
+UNREACHED_SINCE: Final = "records remote unreached since"
+"""Under this key the ledger notes since when it could not be reached."""
+_LONG: Final = timedelta(hours=1)
+"""So long a remote may be out of reach before people are told: networks come back by themselves."""
 _SECOND: Final = 1.0
 _AGAIN: Final = 60
 """So many seconds after a push that failed it is tried again; a new commit is tried at once."""
@@ -81,38 +88,88 @@ class PushPart:
             _log.error("the records are not at their remote", why=trouble.what, todo=trouble.todo)
 
 
-def kept(ledger: Ledger, head: str, trouble: AsleftError | None) -> None:
-    """Keep what became of a push; a remote that could not be reached refused nothing."""
+def kept(ledger: Ledger, head: str, trouble: AsleftError | None, *, clock: Clock = now) -> None:
+    """Keep what became of a push.
+
+    A remote that cannot be reached takes back no refusal, and one that refuses can be reached.
+
+    Args:
+        ledger: Where it is kept.
+        head: The commit that was pushed.
+        trouble: Why it was not taken; None where it was.
+        clock: Gives the time.
+    """
     from asleft.records.remote import REFUSED, REFUSED_SINCE, PushRefused  # noqa: PLC0415 as in the assembly
 
     if trouble is None:
         ledger.set_note(PUSHED, head)
-        if ledger.note(REFUSED):
-            ledger.set_note(REFUSED, "")
+        _over(ledger, REFUSED)
+        _over(ledger, UNREACHED)
     elif isinstance(trouble, PushRefused):
-        if not ledger.note(REFUSED):
-            ledger.set_note(REFUSED_SINCE, now().isoformat())
-        ledger.set_note(REFUSED, trouble.what)
+        _lasts(ledger, REFUSED, REFUSED_SINCE, trouble, clock)
+        _over(ledger, UNREACHED)
+    else:
+        _lasts(ledger, UNREACHED, UNREACHED_SINCE, trouble, clock)
 
 
-def ailments(ledger: Ledger, remote: str) -> tuple[Ailment, ...]:
-    """Give what is to be told to people of the copy of the records: that the remote refuses it, until it takes it again."""
+def _lasts(ledger: Ledger, key: str, since: str, trouble: AsleftError, clock: Clock) -> None:
+    if not ledger.note(key):
+        ledger.set_note(since, clock().isoformat())
+    ledger.set_note(key, trouble.what)
+
+
+def _over(ledger: Ledger, key: str) -> None:
+    if ledger.note(key):
+        ledger.set_note(key, "")
+
+
+def ailments(ledger: Ledger, remote: str, *, clock: Clock = now) -> tuple[Ailment, ...]:
+    """Give what is to be told to people of the copy of the records, until the remote takes it again.
+
+    Args:
+        ledger: Has what `kept` noted.
+        remote: URL or path of the remote.
+        clock: Gives the time.
+
+    Returns:
+        That the remote refuses the records, from the first time on; that it cannot be reached, after an hour of that.
+    """
     from asleft.records.remote import REFUSED, REFUSED_SINCE, shown  # noqa: PLC0415 as in the assembly
 
+    at = clock()
+    where = f"copy of the records at {shown(remote)}"
+    found: list[Ailment] = []
     refused = ledger.note(REFUSED)
-    if not refused:
-        return ()
-    since = ledger.note(REFUSED_SINCE)
-    return (
-        Ailment(
-            cause="the remote refuses the records",
-            what=refused,
-            where=f"copy of the records at {shown(remote)}",
-            since=datetime.fromisoformat(since) if since else now(),
-            matters="what is recorded has no copy elsewhere, and somebody may have rewritten one of the two",
-            todo="run asleft prove, find out what stands at the remote and who put it there; nothing is pushed with force",
-        ),
-    )
+    if refused:
+        found.append(
+            Ailment(
+                cause="the remote refuses the records",
+                what=refused,
+                where=where,
+                since=_since(ledger, REFUSED_SINCE, at),
+                matters="what is recorded has no copy elsewhere, and somebody may have rewritten one of the two",
+                todo="run asleft prove, find out what stands at the remote and who put it there; nothing is pushed with force",
+            )
+        )
+    unreached = ledger.note(UNREACHED)
+    since = _since(ledger, UNREACHED_SINCE, at)
+    if unreached and at - since >= _LONG:
+        found.append(
+            Ailment(
+                cause="the remote of the records cannot be reached",
+                what=unreached,
+                where=where,
+                since=since,
+                matters="what is recorded since then has no copy elsewhere",
+                todo="check the address, the network and the agent's access; it is tried again by itself",
+            )
+        )
+    return tuple(found)
+
+
+def _since(ledger: Ledger, key: str, at: datetime) -> datetime:
+    noted = ledger.note(key)
+    return datetime.fromisoformat(noted) if noted else at
 
 
 def push_now(folder: Path, remote: str, ledger: Ledger) -> None:

@@ -291,11 +291,7 @@ def _moved(before: Sight, sight: Sight, as_left: AsLeft) -> list[str]:
     found = {name for name in ("serial", "firmware") if before.unit.get(name) != sight.unit.get(name)}
     for old, new in ((before.settings, sight.settings), (before.unread, sight.unread)):
         if old != new:
-            found.update(
-                name
-                for name in old.keys() | new.keys()
-                if name in as_left.values and old.get(name) != new.get(name)
-            )
+            found.update(name for name, _ in old.items() ^ new.items() if name in as_left.values)
     return sorted(found)
 
 

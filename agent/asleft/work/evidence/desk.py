@@ -24,6 +24,7 @@ from asleft.ports.clock import Clock
 from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
 from asleft.work.evidence.bounds import Bounds, NoEvidence
 from asleft.work.evidence.grounds import Read
+from asleft.work.evidence.knowing import noted
 from asleft.work.evidence.leafing import Place, Timeline, leaf
 from asleft.work.ordering import NoStation
 
@@ -90,7 +91,8 @@ class EvidenceDesk:
         everything = limit is not None and asked.everything and scope.everywhere
         few = limit + 1 if limit is not None and everything else self._most
         read = self._read(limit=few, newest=place.records if place else "")
-        return leaf(read, asked, limit=limit, place=place, scope=scope, bounds=self._bounds)
+        found = leaf(read, asked, limit=limit, place=place, scope=scope, bounds=self._bounds)
+        return noted(found, read, asked, scope=scope, bounds=self._bounds)
 
     def piece(self, commit: str) -> Piece | None:
         """Give a commit of the baseline with what it changed; None where the followed branch holds none such."""
@@ -153,6 +155,7 @@ class EvidenceDesk:
         """
         read = self._whole()
         self._bounds.see("revisions", len(read.forces))
+        named = bool(sites)
         sites = tuple(filter(scope.holds, sites)) if sites else tuple(sorted(scope.sites))
         lines: _Lines = {}
         held: list[tuple[Force, list[Held]]] = []
@@ -185,6 +188,7 @@ class EvidenceDesk:
                 todo="compare the baseline with a clone of it" if read.forces else "make a round first",
             )
         if not found:
+            _see_that_they_are(sites, {*filter(scope.holds, _all_sites(read, read.forces))}, named=named)
             names = {
                 name
                 for as_left in (read.newest.stations.values() if read.newest else ())

@@ -50,12 +50,14 @@ class Timeline:
         zones: Time zone of each site that they name.
         older: Where it goes on; None where nothing is older.
         reached: The time up to which was looked, where that ended before `pieces` were as many as were asked for.
+        notes: Sentences that a reader should know.
     """
 
     pieces: tuple[Piece, ...]
     zones: dict[str, str]
     older: Place | None = None
     reached: datetime | None = None
+    notes: tuple[str, ...] = ()
 
     def zone(self, piece: Piece) -> str:
         """Give the zone in which people read the time of a piece; UTC where its sites share none."""

@@ -124,6 +124,31 @@ async def test_killed_after_the_last_write(tmp_path: Path) -> None:
         assert shown(bench) == (0.0, "locked")
 
 
+@pytest.mark.parametrize("made", [True, False], ids=["all was written", "the second was not"])
+async def test_killed_at_a_station_that_keeps_a_value_beside_the_one_written(
+    tmp_path: Path, *, made: bool
+) -> None:
+    """A level within the profile's tolerance is what the order wrote, and nobody else's: it is not halted for that."""
+    with a_bench(tmp_path) as bench:
+        bench.meddle(DRUMS, "headphones.limiter-level", "-3 dB")
+        bench.meddle(DRUMS, "panel.menus", "open")
+        as_left = next(one for name, one in bench.estate.stations.items() if str(name) == DRUMS)
+        level = as_left.values["headphones.limiter-level"]
+        assert isinstance(level, float)
+        order = await drawn(bench)
+        assert [write.setting for write in order.writes] == ["headphones.limiter-level", "panel.menus"]
+        killed(bench, order, OrderState.UNDER_WAY, ("headphones.limiter-level", StepState.WRITTEN))
+        near = level + 0.1
+        bench.fleet.call(bench.station(DRUMS).meddle, "headphones.limiter-level", near)
+        if made:
+            bench.meddle(DRUMS, "panel.menus", "locked")
+        with bench.desk() as desk:
+            (kept,) = await desk.take_up()
+        assert kept.state is (OrderState.RESTORED if made else OrderState.REFUSED), kept.outcome
+        held = bench.station(DRUMS).get("headphones.limiter-level")
+        assert held == pytest.approx(near if made else -3.0)
+
+
 async def test_killed_with_the_station_switched_off_since(tmp_path: Path) -> None:
     """What cannot be looked at cannot be settled: halted, recorded, and a person is told to look."""
     with a_bench(tmp_path) as bench:

@@ -232,17 +232,20 @@ class Carrier:
 
     def _see_no_other_hand(self, found: AsFound, *, lapsed: bool) -> None:
         """Refuse to write over what somebody set since, and to raise what stands lower when nobody waits for it."""
-        complete = all(found.values.get(write.setting) == write.after for write in self._order.writes)
+        complete = all(
+            self._writing.same(write.setting, write.after, found.values.get(write.setting))
+            for write in self._order.writes
+        )
         for write in self._writing.attempted:
             now = found.values.get(write.setting)
             shown = self._writing.show(write.setting, now)
             # It may have been killed while it was putting back, too.
-            if now not in self._writing.stood(write):
+            if not self._writing.stood_at(write, now):
                 raise _OtherHand(f"{write.setting} reads {shown}, neither as found nor as ordered")
             if (
                 lapsed
                 and not complete
-                and now != write.before
+                and not self._writing.same(write.setting, write.before, now)
                 and self._writing.louder(write.setting, now, write.before)
             ):
                 raise _OtherHand(

@@ -146,13 +146,14 @@ class Writing:
 
     async def _see_still(self, name: str, value: Found) -> None:
         now = await self._presence.value_of(name)
-        if now is None or not self._same(name, value, now):
+        if not self.same(name, value, now):
             raise Stop(f"{name} moved to {self.show(name, now)} while the order was under way")
 
-    def _same(self, name: str, wanted: Found, now: Found) -> bool:
+    def same(self, name: str, wanted: Found, now: Found | None) -> bool:
+        """Tell whether a setting reads as it should, as near as its profile asks for: a station may keep a value beside it."""
         if now == wanted:
             return True
-        if isinstance(wanted, Foreign):
+        if now is None or isinstance(wanted, Foreign):
             return False
         return not differing(self._as_left.profile, {name: wanted}, {name: now})
 
@@ -175,7 +176,7 @@ class Writing:
         found = await self._presence.values_of(guards)
         for guard in sorted(guards):
             now = found.get(guard)
-            if now is None or not self._same(guard, expected[guard], now):
+            if not self.same(guard, expected[guard], now):
                 raise Stop(
                     f"{guard} reads {self.show(guard, now)} and not {self.show(guard, expected[guard])}"
                     f": {name} is not raised"
@@ -296,11 +297,11 @@ class Writing:
         """Put one write back, by what it reads at that moment: somebody may have set it since."""
         name, before = write.setting, write.before
         now = await self._presence.value_of(name)
-        if now == before:
+        if self.same(name, before, now):
             return
         louder = self.louder(name, now, before)
         # A hand that turned it down meanwhile had its reasons: nobody expects it to come up again.
-        if louder and now not in self.stood(write):
+        if louder and not self.stood_at(write, now):
             raise Stop(
                 f"{name} reads {self.show(name, now)}, which this order did not write: it is not raised"
             )
@@ -345,7 +346,7 @@ class Writing:
                 )
         for level in sorted(levels & self._order.found.keys()):
             now, was = found.get(level), self._order.found[level]
-            if now is None or (self.louder(level, was, now) and not self._same(level, was, now)):
+            if now is None or (self.louder(level, was, now) and not self.same(level, was, now)):
                 raise Stop(
                     f"{level} reads {self.show(level, now)} and was {self.show(level, was)}: {self._left(name)}"
                 )
@@ -353,12 +354,12 @@ class Writing:
     def _left(self, name: str) -> str:
         return f"{name} is not raised again and stays as quiet as it is"
 
-    def stood(self, write: Write) -> tuple[Found, ...]:
-        """Give every value that a write, or its being put back in steps, may have left: another one is somebody else's."""
+    def stood_at(self, write: Write, now: Found | None) -> bool:
+        """Tell whether a write, or its being put back in steps, may have left a value: another one is somebody else's."""
         back: tuple[Value, ...] = ()
         if not isinstance(write.before, Foreign):
             back = steps_between(self.setting(write.setting), write.after, write.before, self._rules.rise)
-        return (write.before, *write.path, *back)
+        return any(self.same(write.setting, one, now) for one in (write.before, *write.path, *back))
 
     def _still_different(self, found: AsFound) -> list[str]:
         """Say which managed settings are not as they were when the order was drawn up, those not written included."""
@@ -366,7 +367,7 @@ class Writing:
         return [
             f"{name} reads {self.show(name, found.values.get(name))}, was {self.show(name, value)}"
             for name, value in before.items()
-            if found.values.get(name) != value
+            if not self.same(name, value, found.values.get(name))
         ]
 
     # Write-ahead.

@@ -22,6 +22,7 @@ __all__ = [
     "InForce",
     "NotApproved",
     "Stand",
+    "approvers_of",
     "begin",
     "in_force",
     "stand_of",
@@ -187,7 +188,7 @@ def stand_of(baseline: Baseline, ledger: Ledger, *, now: datetime) -> Stand:
         waits=weighed.commit not in {None, current},
         unusable=weighed.unusable,
         objections=weighed.objections,
-        approvers=_approvers(estate),
+        approvers=approvers_of(estate),
     )
 
 
@@ -302,12 +303,12 @@ def _notices(weighed: _Weighed, good: str | None) -> Iterator[str]:
 def _on_trust(estate: Estate) -> str:
     return (
         f"taken on trust: {estate.commit[:10]} is the first revision here, and says itself that the approval rule is "
-        f"'{estate.approval}' and who may approve: {', '.join(_approvers(estate))}; "
+        f"'{estate.approval}' and who may approve: {', '.join(approvers_of(estate))}; "
         "from here on only they can change that"
     )
 
 
-def _approvers(estate: Estate) -> tuple[str, ...]:
+def approvers_of(estate: Estate) -> tuple[str, ...]:
     """Give the names of those who may approve and can sign."""
     if estate.approval is Approval.COMMIT:
         return ()

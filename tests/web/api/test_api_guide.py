@@ -13,6 +13,7 @@ from asleft.domain.people import Right
 from asleft.web.api.document import document
 from asleft.web.api.problems import KINDS
 from asleft.web.api.shapes import MOST, USUAL
+from asleft.web.api.table import OPERATIONS
 from asleft.web.door import MOST_BODY, MOST_HEAD
 from estates import WREN
 from web.api.program import a_program, a_token
@@ -55,6 +56,17 @@ def test_its_addresses_are_there() -> None:
     named -= {f"/api/problems/{name}" for name in KINDS}
     assert named <= set(paths)
     assert {path for path in paths if path.count("{") < 1} <= named
+
+
+def test_its_rights_are_those_of_the_operations() -> None:
+    """Each operation that does something stands in the list, with just the rights of which it needs one."""
+    rows = re.findall(r"^\| (`/api/[^|]*) \| [^|]* \| ([^|]*) \|$", GUIDE.read_text("utf-8"), re.MULTILINE)
+    told = {
+        path: set(re.findall(r"`([a-z]+)`", rights))
+        for paths, rights in rows
+        for path in re.findall(r"`([^`]+)`", paths)
+    }
+    assert told == {one.path: set(map(str, one.rights)) for one in OPERATIONS if one.method == "POST"}
 
 
 def test_its_numbers_are_those_of_the_program() -> None:

@@ -9,6 +9,7 @@ import httpx
 import pytest
 
 from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.orders import ENDS
 from estates import HALL, WREN, Told, asleft
 from stage import DRUMS, drawn, performance
 from web.api.program import a_program, problem
@@ -56,6 +57,9 @@ def within(command: Any, answer: Any, *, but: frozenset[str] = frozenset(), at: 
         (["orders"], "orders", ""),
         (["orders", "--all"], "orders?all=true", ""),
         (["baseline"], "baseline", "fetched"),
+        (["history"], "history", ""),
+        (["history", DRUMS, "--kind", "found"], f"history?station={DRUMS}&kind=found", ""),
+        (["who", "panel.menus"], "who/panel.menus", "seconds"),
     ],
 )
 async def test_it_is_what_the_command_says(tmp_path: Path, command: list[str], path: str, but: str) -> None:
@@ -153,6 +157,34 @@ async def test_lists_come_in_pieces(tmp_path: Path) -> None:
             assert len(now["causes"]) == 1
 
 
+async def test_orders_of_years_come_in_pieces(tmp_path: Path) -> None:
+    """Ended and open ones, of sites that the person may see: nothing is left out or told twice, and all is the newest first."""
+    with a_page(tmp_path, THREE) as page:
+        for round_of_orders in range(7):
+            for name in THREE:
+                page.bench.meddle(f"{HALL}/{name}", "label", f"Number {round_of_orders}")
+            await page.clock.sleep(1200)
+            await drawn(page.desk, HALL)
+            await page.desk.take_up()  # what was drawn up before has lapsed by now
+        kepts = page.desk.order_page(100)
+        assert len(kepts) == 21
+        async with a_program(page) as program:
+            for query, wanted in (
+                ("all=true&", [kept.order.id for kept in kepts]),
+                ("", [kept.order.id for kept in kepts if kept.state not in ENDS]),
+            ):
+                found: list[str] = []
+                cursor, pieces = "", 0
+                while pieces == 0 or cursor:
+                    told = await given(
+                        program, f"orders?{query}limit=4" + (f"&cursor={cursor}" if cursor else "")
+                    )
+                    found += [one["order"] for one in told["orders"]]
+                    cursor, pieces = told["next"] or "", pieces + 1
+                assert found == wanted, query
+                assert pieces == (len(wanted) + 3) // 4
+
+
 async def test_a_cursor_of_an_alarm_that_is_gone(tmp_path: Path) -> None:
     """The list is in the order in which alarms matter; where its place is lost, that is said."""
     with a_page(tmp_path) as page:
@@ -184,17 +216,26 @@ async def test_the_records_are_searched(tmp_path: Path) -> None:
         page.desk.acknowledge(DRUMS, None, WREN, "at the rack")
         async with a_program(page) as program:
             assert [one["kind"] for one in (await given(program, "history?person=wren"))["entries"]] == [
-                "alarm"
+                "approved",
+                "acknowledged",
             ]
             found = await given(program, f"history?kind=found&station={DRUMS}&setting=panel")
             assert [one["kind"] for one in found["entries"]] == ["found"]
             assert (await given(program, "history?from=2190-01-01T00:00:00Z"))["entries"] == []
             assert (await given(program, "history?to=2026-06-10T00:00:00%2B02:00"))["entries"] == []
-            for query in ("from=1999-01-01T00:00:00Z", "from=2026-06-10", "cursor=abc", "kind=no", "to=x"):
+            for query in (
+                "from=soon",
+                "from=2026-06-31",
+                "cursor=abc",
+                "kind=no",
+                "kind=found,",
+                "concern=no",
+                "to=x",
+            ):
                 problem(await program.get(f"/api/history?{query}"), 422, "not-valid")
             backwards = "from=2026-06-11T00:00:00Z&to=2026-06-10T00:00:00Z"
             problem(await program.get(f"/api/history?{backwards}"), 422, "not-valid")
-            problem(await program.get(f"/api/history?cursor={'0' * 40}"), 422, "not-valid")
+            problem(await program.get(f"/api/history?cursor={'0' * 40}.-"), 422, "not-valid")
 
 
 async def test_hostile_text_is_escaped(tmp_path: Path) -> None:

@@ -201,7 +201,9 @@ async def test_rights_by_site(tmp_path: Path) -> None:
             assert (await program.get("/api/alarms")).json()["alarms"] == []
             assert (await program.get("/api/orders")).json()["orders"] == []
             assert (await program.get(NOW)).json()["stations"] == 0
-            assert (await program.get("/api/history")).json()["entries"] == []
+            (own,) = (await program.get("/api/history")).json()["entries"]
+            assert (own["sites"], own["files"]) == (["barn"], ["sites/barn/site.yaml"])
+            assert HALL not in str(own)
             for path in (
                 f"sites/{HALL}",
                 f"stations/{DRUMS}",

@@ -5,6 +5,7 @@ from typing import Final
 
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.people import Right
+from asleft.domain.profile import Concern
 from asleft.web.api.alarm_shapes import (
     AboutAlarms,
     AlarmChanges,
@@ -14,11 +15,19 @@ from asleft.web.api.alarm_shapes import (
     changes_of,
 )
 from asleft.web.api.operations import Ask
-from asleft.web.api.order_shapes import Identified, Identify, ReadBack
-from asleft.web.carrying import CHANGED
+from asleft.web.api.order_shapes import Cleared, ClearErrors, Identified, Identify, ReadBack
+from asleft.web.carrying import CHANGED, fresh
 from asleft.work.acts import Lit
 
-__all__ = ["acknowledge", "identify", "in_service", "out_of_service", "shelve", "unshelve"]
+__all__ = [
+    "acknowledge",
+    "clear_errors",
+    "identify",
+    "in_service",
+    "out_of_service",
+    "shelve",
+    "unshelve",
+]
 
 SEEN_WITHIN: Final = 2.0
 """Seconds for which an answer waits for the end of a lamp: what is refused mostly says so within them."""
@@ -105,3 +114,17 @@ def _ended(ask: Ask, station: StationId, task: asyncio.Task[Lit]) -> None:
     wrong = None if task.cancelled() else task.exception()
     if wrong is not None:
         ask.parts.log.warning("a lamp that a program asked for", station=str(station), why=str(wrong))
+
+
+async def clear_errors(ask: Ask) -> Cleared:
+    """Clear an error count, and read it."""
+    sent, desk = ask.sent(ClearErrors), ask.parts.desk
+    await fresh(ask.parts)
+    caller, site = ask.again(), ask.place(desk.estate_now(), sent.name).site
+    caller.check(site, Right.CONFIRM, verb="clear the error count")
+    caller.check_concerns(site, [Concern.SERVICE])
+    cleared = await desk.doing.clear_errors(sent.name, by=caller.person.key, reason=sent.reason)
+    ask.parts.live.changed(CHANGED)
+    return Cleared(
+        station=str(cleared.station), serial=cleared.serial, before=cleared.before, after=cleared.after
+    )

@@ -6,6 +6,7 @@ tries, from filling the log and the loop. It is kept in memory: a new start forg
 
 import re
 from collections import OrderedDict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
@@ -14,6 +15,7 @@ from starlette.requests import Request
 
 from asleft.domain.accounts import AccountLimits, ApiToken, Tries, network_of, wait_after
 from asleft.domain.people import Person, Right
+from asleft.domain.profile import Concern
 from asleft.ports.clock import Clock
 from asleft.web.api.problems import ApiRefused
 from asleft.web.web import Web
@@ -64,6 +66,16 @@ class Caller:
                 f"this token of {self.person.name} may not {verb} at {site}",
                 todo=f"have one made with the right to {' or '.join(rights)} there, by somebody who has it",
             )
+
+    def check_concerns(self, site: str, concerns: Iterable[Concern]) -> None:
+        """Refuse what the person may not confirm at a site for what it concerns.
+
+        Raises:
+            MayNot: It is none of theirs.
+        """
+        if not self.person.may_confirm(site, concerns):
+            own = ", ".join(sorted(self.person.concerns))
+            raise MayNot(f"{self.person.name} may confirm at {site} only what concerns {own}")
 
 
 class Callers:

@@ -29,6 +29,7 @@ PARTS: Final = {
         100,
         "Dotted name of a setting; for alarms also a kind of drift.",
     ),
+    "commit": ("^[0-9a-f]{40}$", 40, "Id of a commit of the baseline, all of it."),
     "order": ("^(g[0-9a-f]{9}|[0-9a-f]{10})$", 10, "Id of an order, or of a group."),
 }
 """What may stand in an address in braces: pattern, longest, and what it is."""

@@ -39,9 +39,8 @@ from asleft.web.api.station_shapes import (
     why_of,
 )
 from asleft.web.asking import may_at
-from asleft.web.pages.now import NowView
-from asleft.web.pages.now import view_of as now_view
-from asleft.web.pages.site import view_of as site_view
+from asleft.web.pages.now import NowView, view_now
+from asleft.web.pages.site import view_site
 from asleft.work.alarms.desk import Board
 
 __all__ = ["alarms", "me", "now", "site", "sites", "station", "why"]
@@ -70,16 +69,7 @@ async def me(ask: Ask) -> Me:
 
 def _now_view(ask: Ask) -> NowView:
     desk = ask.parts.desk
-    return now_view(
-        desk.estate_now(),
-        now=ask.parts.clock(),
-        sees=ask.caller.sees,
-        board=desk.alarms(),
-        orders=desk.order_views(),
-        looks=desk.looks(),
-        loans=desk.loans(),
-        rounds=ask.parts.rounds(),
-    )
+    return view_now(desk, desk.alarms(), ask.caller.sees, ask.parts.rounds())
 
 
 async def now(ask: Ask) -> Now:
@@ -122,15 +112,11 @@ async def site(ask: Ask) -> Site:
     desk = ask.parts.desk
     estate = desk.estate_now()
     found = ask.site(estate)
-    view = site_view(
-        estate,
+    view = view_site(
+        desk,
         found.name,
         now=ask.parts.clock(),
         board=desk.alarms(),
-        standing=desk.drifts(),
-        orders=desk.order_views(),
-        looks=desk.looks(),
-        loans=(),
         rounds=ask.parts.rounds(),
         may=may_at(estate, ask.caller.person, found.name),
     )

@@ -22,8 +22,6 @@ from asleft.web.web import Web
 __all__ = ["LOOK", "Ask", "House", "Operation", "Proof", "Replied", "Work"]
 
 LOOK: Final = (Right.LOOK,)
-_AT_ONCE: Final = 2
-"""So many searches of the records go on at once; others wait."""
 _Given = TypeVar("_Given", bound=BaseModel)
 Proof = Callable[[Estate, Sequence[Order]], str]
 """Says for what an estate asks a person to prove a confirmation; empty where it asks for nothing."""
@@ -42,7 +40,6 @@ class House:
         self.web = web
         self.parts: Parts = web.parts
         self.callers = Callers(web)
-        self.turns = asyncio.Semaphore(_AT_ONCE)
         self.tasks: set[asyncio.Task[object]] = set()
         """What goes on after its answer."""
 

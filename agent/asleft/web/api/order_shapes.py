@@ -27,6 +27,8 @@ from asleft.work.outlook import Outlook
 from asleft.work.restores import DrawnUp
 
 __all__ = [
+    "ClearErrors",
+    "Cleared",
     "Confirm",
     "DrawnUps",
     "GroupShape",
@@ -42,6 +44,7 @@ __all__ = [
     "OrdersQuery",
     "ReadBack",
     "Restore",
+    "SetUp",
     "Stop",
     "Stopped",
     "Undo",
@@ -52,6 +55,7 @@ __all__ = [
     "order_of",
     "row_of",
     "undone_of",
+    "waiting_data",
 ]
 
 
@@ -140,7 +144,7 @@ class OrdersQuery(PageQuery):
 
 
 class Orders(Answer):
-    """Orders, oldest first."""
+    """Orders, the newest first."""
 
     schema_: Literal["asleft-orders"] = "asleft-orders"
     orders: tuple[OrderRow, ...]
@@ -206,6 +210,17 @@ class Restore(Request):
     )
 
 
+class SetUp(Request):
+    """Which stations are new at their place."""
+
+    names: Annotated[tuple[AnyPlace, ...], Field(min_length=1, max_length=50)] = Field(
+        description="Stations as site/station; a site for all of its."
+    )
+    cannot_wait: Reason = Field(
+        default="", description="Why it is to be written even beside a performance; two people confirm it."
+    )
+
+
 class Undo(Request):
     """Which order is undone."""
 
@@ -248,6 +263,23 @@ class Identify(Request):
     seconds: Annotated[int, Field(ge=1, le=120)] = 10
 
 
+class ClearErrors(Request):
+    """Whose error count is cleared, and why."""
+
+    name: StationName
+    reason: Reason = Field(min_length=1)
+
+
+class Cleared(Answer):
+    """How an error count was cleared; a count is null where it cannot be read."""
+
+    schema_: Literal["asleft-clear-errors"] = "asleft-clear-errors"
+    station: str
+    serial: str
+    before: str | None
+    after: str | None
+
+
 class ReadBack(Shape):
     """What the station said of its lamp; null where it cannot be read."""
 
@@ -277,8 +309,12 @@ def row_of(kept: KeptOrder, waits: Iterable[str]) -> OrderRow:
 
 def undone_of(kept: KeptOrder, outlook: Outlook) -> UndoneBy:
     """Give the order that would undo another one."""
-    more = {"waits": outlook.together, "may-confirm": outlook.able}
-    return UndoneBy.model_validate({**_given(kept), **more})
+    return UndoneBy.model_validate(waiting_data(kept, outlook))
+
+
+def waiting_data(kept: KeptOrder, outlook: Outlook) -> dict[str, object]:
+    """Give an order that was just drawn up, with how it goes on."""
+    return {**_given(kept), "waits": outlook.together, "may-confirm": outlook.able}
 
 
 def _given(kept: KeptOrder) -> dict[str, object]:

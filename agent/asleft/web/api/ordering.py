@@ -1,10 +1,12 @@
-"""Orders: what waits, one in full, drawing up, confirming, stopping, undoing."""
+"""Orders: what waits, one in full, drawing up, setting up, confirming, stopping, undoing."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from asleft.domain.drawing import Wish
 from asleft.domain.estate import Estate
-from asleft.domain.orders import OrderState
+from asleft.domain.orders import ENDS, OrderState, Purpose
 from asleft.domain.people import Right
 from asleft.ports.orders import KeptOrder
 from asleft.web.api.callers import Caller
@@ -16,6 +18,7 @@ from asleft.web.api.order_shapes import (
     Orders,
     OrdersQuery,
     Restore,
+    SetUp,
     Stop,
     Stopped,
     Undo,
@@ -26,20 +29,20 @@ from asleft.web.api.order_shapes import (
     row_of,
     undone_of,
 )
-from asleft.web.api.paging import follow, piece
+from asleft.web.api.paging import follow
 from asleft.web.api.problems import ApiRefused
 from asleft.web.api.shapes import MOST, PageQuery
 from asleft.web.carrying import CHANGED, carried, fresh
 from asleft.web.errands import MOMENT
 from asleft.web.order_words import GOING
 from asleft.work.guards import Confirming
-from asleft.work.order_desk import OrderView
 from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.outlook import Outlook
 
-__all__ = ["confirm", "order", "orders", "restore", "stop", "undo"]
+__all__ = ["ACTING", "confirm", "order", "orders", "part_of", "restore", "set_up", "stop", "undo"]
 
-_ACTING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
+ACTING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
+"""Each of them lets somebody have an order drawn up."""
 
 
 async def orders(ask: Ask) -> Orders:
@@ -47,26 +50,49 @@ async def orders(ask: Ask) -> Orders:
     query, desk = ask.asked(OrdersQuery), ask.parts.desk
     if query.site is not None:
         ask.place(desk.estate_now(), query.site)
-    views = [
-        view
-        for view in desk.order_views(all_of_them=query.all_ == "true")
-        if ask.caller.sees(view.kept.order.station.site)
-        and query.site in {None, view.kept.order.station.site}
-    ]
-    some, after = piece(sorted(views, key=_age), _age, query)
-    return Orders(orders=tuple(row_of(view.kept, view.waits) for view in some), next=after)
+    if query.cursor:
+        _see_cursor(ask, query.cursor)
+    sites = ask.caller.person.sites or None if query.site is None else (query.site,)
+    found = desk.order_page(
+        query.limit + 1,
+        before=query.cursor,
+        sites=sites,
+        states=None if query.all_ == "true" else set(OrderState) - ENDS,
+    )
+    waits = {view.kept.order.id: view.waits for view in desk.order_views()}
+    some = found[: query.limit]
+    return Orders(
+        orders=tuple(row_of(kept, waits.get(kept.order.id, ())) for kept in some),
+        next=some[-1].order.id if len(found) > len(some) else None,
+    )
 
 
-def _age(view: OrderView) -> str:
-    return f"{view.kept.order.drawn_up:%Y%m%dT%H%M%SZ}-{view.kept.order.id}"
+def _see_cursor(ask: Ask, cursor: str) -> None:
+    """See that a cursor is the id of an order that may be looked at; whatever became of it since, the list goes on there.
+
+    Raises:
+        ApiRefused: It is not.
+    """
+    try:
+        (kept,) = _found(ask, cursor).kepts
+    except (NoOrder, ValueError):
+        kept = None
+    if kept is None or kept.order.id != cursor:
+        raise ApiRefused(
+            "not-valid",
+            "this is no cursor of the orders",
+            where="cursor",
+            todo="give `next` of an answer, or begin again without a cursor",
+        )
 
 
 async def order(ask: Ask) -> OrderPart:
     """Give an order, or a group, in full."""
-    return _part(ask, _found(ask, ask.path["order"]), ask.asked(PageQuery))
+    return part_of(ask, _found(ask, ask.path["order"]), ask.asked(PageQuery))
 
 
-def _part(ask: Ask, outlook: Outlook, query: PageQuery) -> OrderPart:
+def part_of(ask: Ask, outlook: Outlook, query: PageQuery) -> OrderPart:
+    """Give an order, or the orders of a group, as far as they may be looked at."""
     seen = [kept for kept in outlook.kepts if ask.caller.sees(kept.order.station.site)]
     whole = len(seen) == len(outlook.kepts)
     waits = [
@@ -112,15 +138,27 @@ def _found(ask: Ask, name: str) -> Outlook:
 async def restore(ask: Ask) -> DrawnUps:
     """Draw up orders that bring stations back as left."""
     sent = ask.sent(Restore)
+    wish = Wish(only=frozenset(sent.settings), cannot_wait=sent.cannot_wait)
+    return await _drawn_up(ask, sent.names, wish, role=sent.role or "", stop_share=sent.stop_share)
+
+
+async def set_up(ask: Ask) -> DrawnUps:
+    """Draw up orders that write everything that is ours."""
+    sent = ask.sent(SetUp)
+    wish = Wish(purpose=Purpose.SET_UP, cannot_wait=sent.cannot_wait, everything=True)
+    return await _drawn_up(ask, sent.names, wish)
+
+
+async def _drawn_up(
+    ask: Ask, names: Sequence[str], wish: Wish, *, role: str = "", stop_share: float = 0.0
+) -> DrawnUps:
     await fresh(ask.parts)
     caller, estate = ask.again(), ask.parts.desk.estate_now()
-    for name in sent.names:
-        caller.check(ask.place(estate, name).site, *_ACTING, verb="have an order drawn up")
-    wish = Wish(by=caller.person.key, only=frozenset(sent.settings), cannot_wait=sent.cannot_wait)
+    for name in names:
+        caller.check(ask.place(estate, name).site, *ACTING, verb="have an order drawn up")
+    wish = replace(wish, by=caller.person.key)
     async with ask.parts.turn():
-        drawn = await ask.parts.desk.restore(
-            sent.names, wish, role=sent.role or "", stop_share=sent.stop_share
-        )
+        drawn = await ask.parts.desk.restore(names, wish, role=role, stop_share=stop_share)
     ask.parts.live.changed(CHANGED)
     kepts = [item.order for item in drawn if item.order is not None]
     outlook = ask.parts.desk.outlook(kepts[0].group or kepts[0].order.id) if kepts else None
@@ -140,7 +178,7 @@ async def undo(ask: Ask) -> UndoneBy:
     await fresh(ask.parts)
     caller = ask.again()
     (done,) = _found(ask, sent.order).kepts
-    caller.check(done.order.station.site, *_ACTING, verb="have an order drawn up")
+    caller.check(done.order.station.site, *ACTING, verb="have an order drawn up")
     async with ask.parts.turn():
         kept = await desk.undo(sent.order, by=caller.person.key, cannot_wait=sent.cannot_wait)
     ask.parts.live.changed(CHANGED)
@@ -152,11 +190,11 @@ async def stop(ask: Ask) -> Stopped:
     name, caller = ask.sent(Stop).group, ask.caller
     outlook = _found(ask, name)
     sites = {kept.order.station.site for kept in outlook.kepts}
-    if not any(caller.person.may(right, site) for right in _ACTING for site in sites):
-        caller.check(min(filter(caller.sees, sites)), *_ACTING, verb="stop a group")
+    if not any(caller.person.may(right, site) for right in ACTING for site in sites):
+        caller.check(min(filter(caller.sees, sites)), *ACTING, verb="stop a group")
     going = [kept for kept in outlook.kepts if kept.state in GOING]
     if going:
-        ask.parts.desk.stop(name)
+        ask.parts.desk.stop(name, by=caller.person.key)
         ask.parts.log.warning("a group is stopped", group=name, person=caller.person.key)
     return Stopped(
         group=name,
@@ -177,9 +215,9 @@ async def confirm(ask: Ask) -> tuple[OrderPart, int]:
     _see_may(ask, ask.caller, outlook, ask.parts.desk.estate_now())
     before = errands.find((name, me))
     if before is not None and before.runs:
-        return _part(ask, outlook, PageQuery()), 202
+        return part_of(ask, outlook, PageQuery()), 202
     if _counts_already(outlook, me):
-        return _part(ask, outlook, PageQuery()), 200
+        return part_of(ask, outlook, PageQuery()), 200
     errand = errands.begin(
         (name, me), lambda: carried(ask.parts, name, lambda: _settled(ask, sent)), sent, ask.parts.log
     )
@@ -187,7 +225,7 @@ async def confirm(ask: Ask) -> tuple[OrderPart, int]:
     if errand.wrong is not None:
         errands.forget((name, me))
         raise errand.wrong
-    return _part(ask, _found(ask, name), PageQuery()), 202 if errand.runs else 200
+    return part_of(ask, _found(ask, name), PageQuery()), 202 if errand.runs else 200
 
 
 def _counts_already(outlook: Outlook, me: str) -> bool:
@@ -224,9 +262,7 @@ def _see_may(ask: Ask, caller: Caller, outlook: Outlook, estate: Estate) -> None
                 todo="confirm its orders one by one, where it may",
             )
         caller.check(site, Right.CONFIRM, verb="confirm")
-        if not caller.person.may_confirm(site, concerns):
-            own = ", ".join(sorted(caller.person.concerns))
-            raise MayNot(f"{caller.person.name} may confirm at {site} only what concerns {own}")
+        caller.check_concerns(site, concerns)
     why = ask.house.proof(estate, [kept.order for kept in waiting])
     if why:
         raise ApiRefused(

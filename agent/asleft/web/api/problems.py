@@ -1,6 +1,7 @@
 """What goes wrong, told as problem details (RFC 9457): one table of kinds, and which error of the work is of which kind."""
 
 import json
+import re
 from dataclasses import dataclass
 from math import ceil
 from typing import Final
@@ -13,7 +14,17 @@ from asleft.web.errands import Failed, Stopping
 from asleft.work.accounts.refusals import NoToken, NotThroughProxy, TooBusy, TooManyTries
 from asleft.work.ordering import MayNot, NoOrder, NoStation
 
-__all__ = ["KINDS", "PROBLEM_JSON", "ApiRefused", "Kind", "is_api", "kind_of", "problem_response", "told"]
+__all__ = [
+    "KINDS",
+    "PROBLEM_JSON",
+    "ApiRefused",
+    "Kind",
+    "for_programs",
+    "is_api",
+    "kind_of",
+    "problem_response",
+    "told",
+]
 
 PROBLEM_JSON: Final = "application/problem+json"
 
@@ -61,6 +72,20 @@ _ERRORS: Final[tuple[tuple[type[AsleftError], str], ...]] = (
     (Failed, "failed"),
 )
 _ACCEPT: Final = " --accept "
+_LOOKS: Final = ("alarms", "lent", "orders", "proposals")
+_ACTS: Final = (
+    *("adopt", "clear-errors", "concede", "confirm", "enrol", "exchange", "give-back", "in-service"),
+    *("lend", "out-of-service", "restore", "set-up", "shelve", "stop", "undo", "unshelve"),
+)
+"""Commands that have an operation of their name."""
+_NAME: Final = "[a-z][a-z0-9-]*"
+_COMMAND: Final = re.compile(
+    rf"asleft (?P<verb>{'|'.join((*_LOOKS, *_ACTS))})(?![a-z0-9-])"
+    rf"(?: (?:SITE/STATION|(?P<about>{_NAME}/{_NAME}(?: [a-z0-9-]+(?:\.[a-z0-9-]+)+)?|g?[0-9a-f]{{9,10}})))?"
+    r"(?: --serial \S+)?"
+)
+_SIGNED: Final = re.compile(r"asleft orders (\S+) --canonical > .*--signature \S+")
+_OPTION: Final = re.compile(r"--(layer|gone|cannot-wait|from|to)(?![a-z-])(?: REASON)?")
 
 
 class ApiRefused(AsleftError):
@@ -106,7 +131,7 @@ def told(wrong: AsleftError) -> Response:
         headers["WWW-Authenticate"] = 'Bearer realm="asleft", error="invalid_token"'  # RFC 6750 §3
     # Where it happened may be a path of this computer, which is for the log.
     where = "" if wrong.where.startswith("/") and not isinstance(wrong, ApiRefused) else wrong.where
-    return problem_response(kind, wrong.what, where=where, todo=_for_programs(wrong.todo), headers=headers)
+    return problem_response(kind, wrong.what, where=where, todo=for_programs(wrong.todo), headers=headers)
 
 
 def problem_response(
@@ -133,9 +158,22 @@ def problem_response(
     return Response(body, kind.status, headers, media_type=PROBLEM_JSON)
 
 
-def _for_programs(todo: str) -> str:
-    """Say by its field here what is an option of the command line there."""
+def for_programs(todo: str) -> str:
+    """Say by operations and fields here what a sentence of the work says by commands and options.
+
+    A command that has no operation stays: it is for who looks after the agent, and so is what it says.
+    """
     before, found, hazards = todo.partition(_ACCEPT)
-    if not found:
-        return todo
-    return f"{before.rstrip(':')}, name them in `accept`: {', '.join(hazards.split(_ACCEPT))}"
+    if found:
+        return f"{before.rstrip(':')}, name them in `accept`: {', '.join(hazards.split(_ACCEPT))}"
+    signed = _SIGNED.sub(
+        r"sign `canonical` of GET /api/orders/\1 (RFC 8785), and send that as `signature`", todo
+    )
+    named = _COMMAND.sub(_operation, signed)
+    return _OPTION.sub(r"`\1`", named.replace("--for", "`seconds`"))
+
+
+def _operation(command: re.Match[str]) -> str:
+    verb, about = command["verb"], command["about"]
+    method = "GET" if verb in _LOOKS else "POST"
+    return f"{method} /api/{verb}{f' for {about}' if about else ''}"

@@ -1,29 +1,28 @@
-"""Figures, the baseline and the records, in the shapes of `asleft figures`, `asleft baseline` and `asleft history`."""
+"""Figures and the baseline, in the shapes of `asleft figures` and `asleft baseline`."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Final, Literal
 
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
 from asleft.domain.alarms.figures import Figure, Figures, Source
 from asleft.domain.people import Approval
-from asleft.domain.problems import Level
+from asleft.domain.problems import Level, Problem
 from asleft.ports.baseline import Approver, Revision
-from asleft.ports.records import Entry
-from asleft.web.api.shapes import Answer, AnyText, Days, PageQuery, PlaceName, Query, SettingName, Shape
-from asleft.web.pages.searching import Kind, kind_of
+from asleft.web.api.shapes import Answer, Days, Query, Shape
 from asleft.work.approved import Stand
 
 __all__ = [
     "Baseline",
+    "CheckShape",
     "FiguresAnswer",
     "FiguresQuery",
-    "History",
-    "HistoryQuery",
+    "RevisionShape",
     "baseline_of",
-    "entry_of",
+    "check_of",
     "figures_answer",
+    "revision_of",
 ]
 
 _MOST: Final = 200
@@ -122,6 +121,16 @@ class ObjectionShape(RevisionShape):
     fix: str
 
 
+class CheckShape(Shape):
+    """What the check says of a revision."""
+
+    rule: str
+    level: Level
+    where: str
+    what: str
+    fix: str
+
+
 class Baseline(Answer):
     """Which revision is in force, who approved it, and why anything newer is not."""
 
@@ -139,45 +148,9 @@ class Baseline(Answer):
         description="The first 200 errors, at sites that may be looked at."
     )
     objections: tuple[ObjectionShape, ...] = Field(description="The first 200.")
-
-
-class HistoryQuery(PageQuery):
-    """What is searched; what is left out holds for all."""
-
-    site: PlaceName | None = None
-    station: AnyText = Field(
-        default="",
-        pattern="^([a-z](-?[a-z0-9]){0,39}(/[a-z](-?[a-z0-9]){0,39})?)?$",
-        description="Name of a station, or site/station.",
+    problems: tuple[CheckShape, ...] = Field(
+        description="What the check says of the newest revision: the first 200, at sites that may be looked at."
     )
-    setting: SettingName | None = Field(default=None, description="A setting, or the group it stands in.")
-    person: AnyText = Field(default="", description="Key of a person, or a part of key or name.")
-    kind: Kind | None = None
-    from_: AwareDatetime | None = Field(default=None, description="The earliest time (RFC 3339).")
-    to: AwareDatetime | None = Field(default=None, description="The time from which on it is too late.")
-
-
-class EntryShape(Shape):
-    """One commit of the records; of one that is about several sites only what may be looked at."""
-
-    commit: str
-    at: datetime
-    kind: Kind
-    subject: str
-    body: str
-    trailers: tuple[tuple[str, str], ...]
-    files: tuple[str, ...]
-
-
-class History(Answer):
-    """What was found and what was done, newest first."""
-
-    schema_: Literal["asleft-history"] = "asleft-history"
-    entries: tuple[EntryShape, ...]
-    reached: datetime | None = Field(
-        description="Where the search broke off before the list was full: up to when it came. Go on with `next`."
-    )
-    next: str | None
 
 
 def figures_answer(made: Figures) -> FiguresAnswer:
@@ -215,11 +188,12 @@ def _source(source: Source) -> SourceShape:
     return SourceShape(station=str(source.station), what=source.what, alarms=source.alarms)
 
 
-def baseline_of(stand: Stand, may_see: Callable[[str], bool]) -> Baseline:
+def baseline_of(stand: Stand, problems: Sequence[Problem], may_see: Callable[[str], bool]) -> Baseline:
     """Give how the revision in force stands to the newest one.
 
     Args:
         stand: That.
+        problems: What the check says of the newest.
         may_see: Tells of a file whether errors in it may be told.
     """
     unusable = stand.unusable
@@ -231,10 +205,10 @@ def baseline_of(stand: Stand, may_see: Callable[[str], bool]) -> Baseline:
     return Baseline(
         rule=stand.rule,
         approvers=stand.approvers,
-        in_force=_revision(stand.in_force),
+        in_force=revision_of(stand.in_force),
         approved_by=_approver(stand.by),
         taken_on_trust=stand.on_trust,
-        newest=_revision(stand.newest),
+        newest=revision_of(stand.newest),
         newest_in_force=stand.current,
         comes_with_next_round=stand.waits,
         fetched=stand.fetched,
@@ -251,10 +225,19 @@ def baseline_of(stand: Stand, may_see: Callable[[str], bool]) -> Baseline:
             )
             for one in stand.objections[:_MOST]
         ),
+        problems=tuple(check_of(one) for one in problems if may_see(one.file))[:_MOST],
     )
 
 
-def _revision(revision: Revision) -> RevisionShape:
+def check_of(problem: Problem) -> CheckShape:
+    """Give what the check says of one place."""
+    return CheckShape(
+        rule=problem.rule, level=problem.level, where=problem.where, what=problem.what, fix=problem.fix
+    )
+
+
+def revision_of(revision: Revision) -> RevisionShape:
+    """Give one commit."""
     return RevisionShape(
         commit=revision.commit,
         author=revision.author,
@@ -268,17 +251,4 @@ def _approver(by: Approver | None) -> ApproverShape | None:
         return None
     return ApproverShape(
         person=by.person, name=by.name, signs_as=by.principal, key=by.key, tag=by.tag or None
-    )
-
-
-def entry_of(entry: Entry) -> EntryShape:
-    """Give a commit of the records, as far as it may be looked at."""
-    return EntryShape(
-        commit=entry.commit,
-        at=entry.at,
-        kind=kind_of(entry),
-        subject=entry.subject,
-        body=entry.body,
-        trailers=entry.trailers,
-        files=entry.files,
     )

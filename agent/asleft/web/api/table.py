@@ -5,22 +5,26 @@ from typing import Any, Final
 from pydantic import RootModel
 
 from asleft.domain.people import Right
-from asleft.web.api import acts, looking, ordering, plans, reports
+from asleft.web.api import account_shapes as accounts
 from asleft.web.api import alarm_shapes as alarm
+from asleft.web.api import effect_shapes as effects
 from asleft.web.api import hearing_shapes as hearing
+from asleft.web.api import lending, looking, ordering, past, plans, proposing, reports
+from asleft.web.api import lending_shapes as loan
 from asleft.web.api import order_shapes as order
+from asleft.web.api import past_shapes as evidence
 from asleft.web.api import plan_shapes as plan
+from asleft.web.api import proposal_shapes as proposal
 from asleft.web.api import report_shapes as report
 from asleft.web.api import station_shapes as station
 from asleft.web.api.operations import Ask, Operation
+from asleft.web.api.rows import look
 from asleft.web.api.shapes import PageQuery
+from asleft.web.api.table_of_acts import ACTS
 
 __all__ = ["DOCUMENT_PATH", "OPERATIONS", "Document"]
 
 DOCUMENT_PATH: Final = "/api/openapi.json"
-_ACK: Final = (Right.ACKNOWLEDGE,)
-_CONFIRM: Final = (Right.CONFIRM,)
-_ACTING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
 
 
 class Document(RootModel[dict[str, Any]]):
@@ -34,39 +38,9 @@ async def _document(ask: Ask) -> Document:
     return Document(document())
 
 
-def _look(name: str, path: str, says: str, work: Any, answer: Any, **more: Any) -> Operation:
-    """Give a row of something that is looked at."""
-    problems = (404,) if "{" in path or more.pop("places", False) else ()
-    return Operation(
-        name=name,
-        method="GET",
-        path=f"/api/{path}",
-        says=says,
-        work=work,
-        answer=answer,
-        problems=problems,
-        **more,
-    )
-
-
-def _act(name: str, path: str, says: str, work: Any, request: Any, answer: Any, **more: Any) -> Operation:
-    """Give a row of something that is done."""
-    return Operation(
-        name=name,
-        method="POST",
-        path=f"/api/{path}",
-        says=says,
-        work=work,
-        request=request,
-        answer=answer,
-        problems=(400, 404, 408, 413, 415),
-        **more,
-    )
-
-
 OPERATIONS: Final[tuple[Operation, ...]] = (
-    _look("openapi", "openapi.json", "This document; it needs no token.", _document, Document, rights=()),
-    _look(
+    look("openapi", "openapi.json", "This document; it needs no token.", _document, Document, rights=()),
+    look(
         "me",
         "me",
         "As whom the token acts, what it may do, and until when.",
@@ -74,10 +48,8 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         station.Me,
         rights=tuple(Right),
     ),
-    _look(
-        "now", "now", "What needs a person, worst first.", looking.now, station.Now, query=station.NowQuery
-    ),
-    _look(
+    look("now", "now", "What needs a person, worst first.", looking.now, station.Now, query=station.NowQuery),
+    look(
         "sites",
         "sites",
         "The sites that may be looked at.",
@@ -85,7 +57,7 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         station.Sites,
         query=PageQuery,
     ),
-    _look(
+    look(
         "site",
         "sites/{site}",
         "One site: what is on there, and its stations.",
@@ -93,21 +65,21 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         station.Site,
         query=station.SitePage,
     ),
-    _look(
+    look(
         "station",
         "stations/{site}/{station}",
         "One station, as left beside as found, each value with the line that approved it.",
         looking.station,
         station.Station,
     ),
-    _look(
+    look(
         "why",
         "stations/{site}/{station}/{setting}",
         "Why a setting has its approved value.",
         looking.why,
         station.Why,
     ),
-    _look(
+    look(
         "alarms",
         "alarms",
         "The alarms: what nobody has seen first, then by priority, then the newest.",
@@ -116,7 +88,7 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         query=alarm.AlarmsQuery,
         places=True,
     ),
-    _look(
+    look(
         "alarmsOfSite",
         "alarms/{site}",
         "The alarms about a site as a whole.",
@@ -124,7 +96,7 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         alarm.Alarms,
         query=PageQuery,
     ),
-    _look(
+    look(
         "alarmsOfStation",
         "alarms/{site}/{station}",
         "The alarms of a station.",
@@ -132,7 +104,7 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         alarm.Alarms,
         query=PageQuery,
     ),
-    _look(
+    look(
         "alarm",
         "alarms/{site}/{station}/{setting}",
         "The alarm of one setting of a station, or of one kind of drift.",
@@ -140,16 +112,16 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         alarm.Alarms,
         query=PageQuery,
     ),
-    _look(
+    look(
         "orders",
         "orders",
-        "The orders that have not ended, or all of them, oldest first.",
+        "The orders that have not ended, or all of them, the newest first.",
         ordering.orders,
         order.Orders,
         query=order.OrdersQuery,
         places=True,
     ),
-    _look(
+    look(
         "order",
         "orders/{order}",
         "One order in full, or the orders of a group.",
@@ -157,15 +129,41 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         order.OrderPart,
         query=PageQuery,
     ),
-    _look(
+    look(
         "history",
         "history",
-        "What was found and what was done, newest first.",
-        reports.history,
-        report.History,
-        query=report.HistoryQuery,
+        "What was approved, found and done, newest first: both repositories as one time line.",
+        past.history,
+        evidence.History,
+        query=evidence.HistoryQuery,
+        places=True,
     ),
-    _look(
+    look(
+        "state",
+        "state/{site}/{station}",
+        "How a station was at a past time, as left beside as found.",
+        past.state,
+        evidence.State,
+        query=evidence.StateQuery,
+    ),
+    look(
+        "who",
+        "who/{setting}",
+        "Each value that a setting ever had as left, who approved it, and how long it stood.",
+        past.who,
+        evidence.Who,
+        query=evidence.WhoQuery,
+    ),
+    look(
+        "account",
+        "account",
+        "The account of a time: what was approved, found and done (ISO 10007:2017, 3.4).",
+        past.account,
+        accounts.AccountAnswer,
+        query=accounts.AccountQuery,
+        places=True,
+    ),
+    look(
         "figures",
         "figures",
         "Figures of alarms and answers, beside their targets.",
@@ -173,7 +171,7 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         report.FiguresAnswer,
         query=report.FiguresQuery,
     ),
-    _look(
+    look(
         "agenda",
         "agenda/{site}",
         "What is on at a site, and what that changes.",
@@ -181,8 +179,8 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         plan.AgendaAnswer,
         query=plan.AgendaQuery,
     ),
-    _look("addresses", "addresses/{site}", "The address plan of a site.", plans.addresses, plan.Addresses),
-    _look(
+    look("addresses", "addresses/{site}", "The address plan of a site.", plans.addresses, plan.Addresses),
+    look(
         "patch",
         "patch/{site}",
         "How signals go at a site, and what comes back.",
@@ -190,110 +188,50 @@ OPERATIONS: Final[tuple[Operation, ...]] = (
         plan.PatchAnswer,
         query=plan.PatchQuery,
     ),
-    _look(
+    look(
         "hearing",
         "hearing/{site}",
         "How loud each ear of a site can get, and how long that is allowed.",
         plans.hearing,
         hearing.Hearing,
     ),
-    _look(
+    look(
         "baseline",
         "baseline",
         "Which revision is in force, who approved it, and what is newer.",
         reports.baseline,
         report.Baseline,
     ),
-    _act(
-        "acknowledge",
-        "acknowledge",
-        "Say that the person has seen the alarms of a station, or one of them.",
-        acts.acknowledge,
-        alarm.AboutAlarms,
-        alarm.AlarmChanges,
-        rights=_ACK,
+    look(
+        "effect",
+        "effect",
+        "What the newest revision of the baseline would do, station by station, where it came into force.",
+        proposing.effect,
+        effects.EffectAnswer,
     ),
-    _act(
-        "shelve",
-        "shelve",
-        "Put alarms off until a time; then they come back by themselves.",
-        acts.shelve,
-        alarm.Shelve,
-        alarm.AlarmChanges,
-        rights=_ACK,
+    look(
+        "proposals",
+        "proposals",
+        "Which changes of the baseline wait for people, the newest first, and who may approve them.",
+        proposing.proposals,
+        proposal.Proposals,
+        query=PageQuery,
     ),
-    _act(
-        "unshelve",
-        "unshelve",
-        "Take alarms from the shelf before their time.",
-        acts.unshelve,
-        alarm.AboutAlarms,
-        alarm.AlarmChanges,
-        rights=_ACK,
+    look(
+        "proposal",
+        "proposals/{commit}",
+        "One change that waits, with what it would do and who may approve it.",
+        proposing.proposal,
+        proposal.WaitingProposal,
     ),
-    _act(
-        "outOfService",
-        "out-of-service",
-        "Take a station out of service while it is worked on.",
-        acts.out_of_service,
-        alarm.ServiceReason,
-        alarm.AlarmChanges,
-        rights=_ACK,
+    look(
+        "lent",
+        "lent",
+        "What is lent, asked for or overdue, to whom, why and until when; the overdue first.",
+        lending.lent,
+        loan.Lent,
+        query=loan.LentQuery,
+        places=True,
     ),
-    _act(
-        "inService",
-        "in-service",
-        "Put a station back in service; what stands there is an alarm again.",
-        acts.in_service,
-        alarm.ServiceAct,
-        alarm.AlarmChanges,
-        rights=_ACK,
-    ),
-    _act(
-        "identify",
-        "identify",
-        "Light a station's lamp, to find it; 202 while it is still on.",
-        acts.identify,
-        order.Identify,
-        order.Identified,
-        rights=_ACK,
-        statuses=(200, 202),
-    ),
-    _act(
-        "restore",
-        "restore",
-        "Read stations and draw up the orders that bring them back as left; nothing is written yet.",
-        ordering.restore,
-        order.Restore,
-        order.DrawnUps,
-        rights=_ACTING,
-    ),
-    _act(
-        "undo",
-        "undo",
-        "Draw up the order that takes a station back to what an earlier order found; nothing is written yet.",
-        ordering.undo,
-        order.Undo,
-        order.UndoneBy,
-        rights=_ACTING,
-    ),
-    _act(
-        "confirm",
-        "confirm",
-        "Confirm an order or a group, and have it carried out; 202 while it goes on.",
-        ordering.confirm,
-        order.Confirm,
-        order.OrderPart,
-        rights=_CONFIRM,
-        statuses=(200, 202),
-    ),
-    _act(
-        "stop",
-        "stop",
-        "Begin no further station of a group that is being carried out.",
-        ordering.stop,
-        order.Stop,
-        order.Stopped,
-        rights=_ACTING,
-    ),
+    *ACTS,
 )

@@ -1,0 +1,158 @@
+"""Changes of the baseline: what the newest revision would do, what waits, and proposing."""
+
+from collections.abc import Awaitable, Callable
+from datetime import date
+
+from asleft.domain.people import Right
+from asleft.ports.baseline import OpenProposal
+from asleft.web.api.effect_shapes import EffectAnswer, effect_answer
+from asleft.web.api.operations import Ask
+from asleft.web.api.paging import follow
+from asleft.web.api.problems import ApiRefused
+from asleft.web.api.proposal_shapes import (
+    Adopt,
+    Concede,
+    Enrol,
+    Exchange,
+    Proposal,
+    Proposals,
+    WaitingProposal,
+    proposal_of,
+    row_of,
+    waiting_of,
+)
+from asleft.web.api.shapes import MOST, PageQuery
+from asleft.web.carrying import fresh
+from asleft.web.pages.effects import may_see_file
+from asleft.work.approved import approvers_of
+from asleft.work.proposing.desk import ProposalDesk
+from asleft.work.proposing.enrol import Wish
+from asleft.work.proposing.words import Proposed, approve_words
+
+__all__ = ["adopt", "concede", "effect", "enrol", "exchange", "proposal", "proposals"]
+
+Make = Callable[[ProposalDesk, str], Awaitable[Proposed]]
+"""Makes a proposal at a desk as the person with a key."""
+
+
+async def effect(ask: Ask) -> EffectAnswer:
+    """Say what the newest revision would do; nothing at all where it is in force."""
+    desk, caller = ask.parts.desk, ask.caller
+    stand = desk.stand()
+    found = desk.effect_of(stand.newest.commit)
+    if found is None:
+        raise ApiRefused(
+            "not-now",
+            "the newest revision cannot be used, so it would do nothing",
+            where=stand.newest.commit,
+            todo="GET /api/baseline says what is wrong with it",
+        )
+    return effect_answer(stand.in_force, stand.newest, found, caller.sees, everywhere=caller.everywhere)
+
+
+async def proposals(ask: Ask) -> Proposals:
+    """List the changes that wait."""
+    estate = ask.parts.desk.in_force().estate
+    some, after = follow(_waiting(ask), lambda one: one.revision.commit, ask.asked(PageQuery))
+    return Proposals(
+        proposals=tuple(row_of(one, _approve(ask, one)) for one in some),
+        approvers=approvers_of(estate),
+        next=after,
+    )
+
+
+async def proposal(ask: Ask) -> WaitingProposal:
+    """Give one change that waits."""
+    desk, caller, commit = ask.parts.desk, ask.caller, ask.path["commit"]
+    found = next((one for one in _waiting(ask) if one.revision.commit == commit), None)
+    if found is None:
+        raise ApiRefused(
+            "not-there",
+            f"no proposal with the commit {commit} waits, or this token may not look at all of it",
+            todo="GET /api/proposals lists those that wait",
+        )
+    estate = desk.in_force().estate
+    return waiting_of(
+        row_of(found, _approve(ask, found)),
+        desk.effect_of_proposal(found),
+        caller.sees,
+        everywhere=caller.everywhere,
+        apart=found.base != estate.commit,
+        approvers=approvers_of(estate),
+    )
+
+
+def _waiting(ask: Ask) -> list[OpenProposal]:
+    """Give the changes that wait of which all may be looked at, the newest first."""
+    caller = ask.caller
+    return [
+        one
+        for one in ask.parts.desk.proposals(MOST)
+        if caller.everywhere or all(may_see_file(file, caller.sees) for file in one.files)
+    ]
+
+
+def _approve(ask: Ask, one: OpenProposal) -> str:
+    return approve_words(ask.parts.desk.in_force().estate.approval, one.branch, one.revision.commit)
+
+
+async def adopt(ask: Ask) -> Proposal:
+    """Propose that a station is left as it was found."""
+    sent = ask.sent(Adopt)
+    return await _proposed(
+        ask,
+        sent.name,
+        lambda desk, by: desk.adopt(sent.name, sent.settings, layer=sent.layer, by=by, reason=sent.reason),
+    )
+
+
+async def concede(ask: Ask) -> Proposal:
+    """Propose a concession."""
+    sent = ask.sent(Concede)
+    try:
+        until = date.fromisoformat(sent.until)
+    except ValueError as wrong:
+        raise ApiRefused(
+            "not-valid", "there is no such day", where="until", todo="give a day, as 2026-12-31"
+        ) from wrong
+    return await _proposed(
+        ask,
+        sent.name,
+        lambda desk, by: desk.concede(
+            sent.name, sent.setting, sent.value, holder=sent.holder, until=until, by=by, reason=sent.reason
+        ),
+    )
+
+
+async def exchange(ask: Ask) -> Proposal:
+    """Propose another unit for a station."""
+    sent = ask.sent(Exchange)
+    return await _proposed(
+        ask, sent.name, lambda desk, by: desk.exchange(sent.name, sent.serial, by=by, reason=sent.reason)
+    )
+
+
+async def enrol(ask: Ask) -> Proposal:
+    """Propose a new station for a unit that answers."""
+    sent = ask.sent(Enrol)
+    wish = Wish(
+        site=sent.site,
+        address=sent.address,
+        name=sent.name,
+        role=sent.role or "",
+        serial=sent.serial,
+        as_role=sent.as_role,
+    )
+    return await _proposed(ask, sent.site, lambda desk, by: desk.enrol(wish, by=by, reason=sent.reason))
+
+
+async def _proposed(ask: Ask, name: str, make: Make) -> Proposal:
+    """Have a change proposed at a station, or a site, where the token may."""
+    desk = ask.parts.desk
+    await fresh(ask.parts)
+    caller = ask.again()
+    site = ask.place(desk.estate_now(), name).site
+    caller.check(site, Right.CONFIRM, Right.APPROVE, verb="propose changes")
+    async with ask.parts.turn():
+        made = await make(desk.proposing, caller.person.key)
+    return proposal_of(made, caller.sees, everywhere=caller.everywhere)

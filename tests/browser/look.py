@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import uvicorn
 from playwright.async_api import Browser, Page, async_playwright
 
+from asleft.daemon.evidence import open_evidence
 from asleft.daemon.logs import log_of
 from asleft.domain.accounts import AccountEvent, AccountLimits, Whence
 from asleft.domain.drawing import Wish
@@ -77,6 +78,7 @@ async def a_served_page(folder: Path, *, quiet: bool) -> AsyncIterator[tuple[str
             chance=chance,
             log=log_of("pages"),
             live=Live(secrets.token_hex(4)),
+            evidence=lambda: open_evidence(bench.home),
             turn=nullcontext,
             rounds=lambda: dict.fromkeys(bench.estate.sites, ended),
             version="0.1.0",

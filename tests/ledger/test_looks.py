@@ -1,17 +1,18 @@
 """The narrow way into the ledger: what one station told, with every other station as it was."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from asleft.domain.comparison import compare
 from asleft.domain.estate import StationId
-from asleft.domain.snapshot import ReadState
+from asleft.domain.snapshot import AsFound, NotRead, ReadState, Unread, UnreadWhy
 from asleft.ledger.store import SqliteLedger
-from asleft.ports.ledger import Looked, Standing
+from asleft.ports.ledger import Glance, Looked, Standing
 from domain.made import DRUMS, NOON, as_found, as_left, not_read
 
 KEYS = StationId("quay", "keys")
@@ -49,3 +50,52 @@ def test_a_station_never_looked_at_is_left_out(ledger: SqliteLedger) -> None:
     """Nothing is known of it, and nothing stands there."""
     assert ledger.looks_at([DRUMS]) == {}
     assert ledger.standing_at([DRUMS]) == ()
+
+
+def unread(*why: UnreadWhy) -> Mapping[str, Unread]:
+    """Give settings that were not read, one for each reason."""
+    return dict(zip(("label", "panel.menus", "mix.heard"), map(Unread, why), strict=False))
+
+
+@pytest.mark.parametrize(
+    "last, state, why, read",
+    [
+        (as_found(), ReadState.COMPLETE, "", NOON),
+        (as_found(unread=unread(UnreadWhy.MISSING)), ReadState.PARTIAL, "", NOON),
+        (as_found(unread=unread(UnreadWhy.STALE, UnreadWhy.REFUSED)), ReadState.PARTIAL, "", NOON),
+        (as_found(unread=unread(UnreadWhy.REFUSED, UnreadWhy.LOCKED)), ReadState.LOCKED, "", NOON),
+        (as_found(unread=unread(UnreadWhy.STALE, UnreadWhy.STALE)), ReadState.STALE, "", NOON),
+        (not_read(ReadState.SILENT), ReadState.SILENT, "nothing answers at 127.20.1.11", None),
+    ],
+)
+def test_a_glance_says_what_the_look_says(
+    ledger: SqliteLedger, last: AsFound | NotRead, state: ReadState, why: str, read: datetime | None
+) -> None:
+    """Lists of many take no look apart, and still use the look's own word for how much was read."""
+    assert last.state is state
+    found = last if isinstance(last, AsFound) else None
+    ledger.keep_round({DRUMS: Looked(last=last, found=found)}, [], stations=[DRUMS])
+    glance = Glance(at=NOON, state=state, why=why, read=read)
+    assert ledger.glances("quay") == {"drums": glance}
+    assert ledger.glances("hall") == {}
+    assert ledger.not_read() == ({DRUMS: glance} if found is None else {})
+
+
+def test_a_glance_at_what_was_read_before(ledger: SqliteLedger) -> None:
+    """A station that fell silent was read at some time, and that time is told beside."""
+    before = replace(as_found(), at=NOON - timedelta(hours=3))
+    ledger.keep_looks({DRUMS: Looked(last=not_read(ReadState.SILENT), found=before)}, [])
+    assert ledger.glances("quay")["drums"].read == NOON - timedelta(hours=3)
+    assert ledger.not_read()[DRUMS].read == NOON - timedelta(hours=3)
+
+
+def test_who_was_looked_at_is_known_whatever_came_before(ledger: SqliteLedger) -> None:
+    """The set that is kept follows looks at single stations, rounds, and stations that left the estate."""
+    old = Looked(last=as_found(), found=as_found())
+    assert ledger.looked_at() == set()
+    ledger.keep_looks({DRUMS: old}, [])
+    assert ledger.looked_at() == {DRUMS}
+    ledger.keep_round({KEYS: old}, [], stations=[DRUMS, KEYS])
+    assert ledger.looked_at() == {DRUMS, KEYS}
+    ledger.keep_round({KEYS: old}, [], stations=[KEYS])
+    assert ledger.looked_at() == {KEYS}

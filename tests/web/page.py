@@ -14,6 +14,7 @@ from typing import Any
 import httpx
 from argon2 import Parameters, Type
 
+from asleft.daemon.evidence import open_evidence
 from asleft.domain.accounts import AccountEvent, AccountLimits, Whence
 from asleft.ledger.accounts import SqliteAccounts
 from asleft.web.app import make_web
@@ -24,6 +25,7 @@ from asleft.work.accounts.hashing import Hashing
 from asleft.work.accounts.passkeys import PasskeyPlace
 from asleft.work.accounts.proxy import ProxyTrust
 from asleft.work.desk import OwnerDesk
+from asleft.work.evidence.bounds import FEW, Bounds
 from estates import WREN, Bench
 from stage import Time, a_stage
 
@@ -136,6 +138,7 @@ def a_page(
     rounds: dict[str, datetime] | None = None,
     beat: float = 15.0,
     place: PasskeyPlace | None = None,
+    bounds: Bounds = FEW,
     **stage: Any,
 ) -> Iterator[Page]:
     """Set a page up over a small stage."""
@@ -162,6 +165,7 @@ def a_page(
             chance=chance,
             log=log,
             live=Live("test", beat=beat),
+            evidence=lambda: open_evidence(bench.home, clock=clock, bounds=bounds),
             turn=nullcontext,
             rounds=lambda: ended,
             version="0.1.0",

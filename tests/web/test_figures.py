@@ -147,10 +147,10 @@ async def test_the_page(tmp_path: Path) -> None:
     assert f"/stations/{HALL_DRUMS}" in {one.get("href") for one in shown.of("a")}
     ids = {one.get("id") for _, one in shown.all}
     drawn = [one for one in shown.of("svg") if one.get("role") == "img"]
-    assert len(drawn) == 3  # nobody has acknowledged it, and it has not returned
+    assert len(drawn) == 4  # nobody has acknowledged it, and it has not returned
     assert all(set((one["aria-labelledby"] or "").split()) <= ids for one in drawn)
-    assert said.count("The same as a table") == 5
-    assert "it is derived from the records" in said
+    assert said.count("The same as a table") == 6
+    assert "1 of 2" in said  # of the stations that were read one is as left
     assert not [one for _, one in shown.all if "style" in one or any(name.startswith("on") for name in one)]
 
 

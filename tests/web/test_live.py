@@ -1,9 +1,12 @@
 """Live updates (HTML standard §9.2): what goes over the stream, what a page that comes back is told, and when it ends."""
 
 import asyncio
+import json
 from collections.abc import AsyncIterator
 from contextlib import aclosing
 from pathlib import Path
+
+import pytest
 
 from asleft.web.live import MOST_KEPT, MOST_READERS_A_PERSON, MOST_WAITING, Live
 from estates import WREN
@@ -89,6 +92,66 @@ async def test_closing_ends_every_stream() -> None:
     live.close()
     live.changed(["alarms"])
     assert [part async for part in stream] == []
+
+
+async def test_pages_are_told_one_after_the_other() -> None:
+    """Told at one instant a hundred pages would fetch themselves at one instant: each is told a pace after the one before."""
+    live = Live("run", pace=3600)
+    streams = [live.stream(WREN, "", lambda: True) for _ in range(2)]
+    for stream in streams:
+        await first(stream)
+    live.changed(["alarms"])
+    assert b'["alarms"]' in await first(streams[0])
+    second = asyncio.ensure_future(anext(streams[1]))
+    for _ in range(20):
+        await asyncio.sleep(0)  # one turn of the loop each: it would have been told
+    assert not second.done()
+    live.close()
+    with pytest.raises(StopAsyncIteration):
+        await second
+
+
+@pytest.mark.parametrize(
+    "at, told",
+    [
+        ("/sites/quay", ["rounds", "stations"]),
+        ("/stations/quay/drums", ["rounds", "stations"]),
+        ("/", ["rounds", "stations"]),
+        ("/history/quay", ["rounds", "stations"]),
+        ("/sites/hall", []),
+        ("/stations/hall/keys", []),
+    ],
+)
+async def test_a_page_about_another_site_is_left_alone(at: str, told: list[str]) -> None:
+    """Rounds and stations of one site are told to pages about it, and to those about no single site."""
+    live = Live("run", pace=0)
+    stream = live.stream(WREN, "", lambda: True, at=at)
+    await first(stream)
+    live.changed(["rounds", "stations"], ["quay"])
+    live.changed(["loans"])
+    expected = json.dumps(sorted([*told, "loans"]))
+    assert await first(stream) == f"id: run-2\nevent: changed\ndata: {expected}\n\n".encode()
+
+
+async def test_what_is_of_no_site_reaches_every_page() -> None:
+    """Alarms and orders stand in the head of each page; a change of which no site is known may be anywhere."""
+    live = Live("run", pace=0)
+    stream = live.stream(WREN, "", lambda: True, at="/sites/hall")
+    await first(stream)
+    live.changed(["alarms", "rounds"], ["quay"])
+    assert b'["alarms"]' in await first(stream)
+    live.changed(["rounds"])
+    assert b'["rounds"]' in await first(stream)
+
+
+async def test_a_page_that_comes_back_hears_of_its_own_site_only() -> None:
+    """What it missed is held against its site as what comes is."""
+    live = Live("run", pace=0)
+    live.changed(["rounds"], ["quay"])
+    live.changed(["stations"], ["hall"])
+    stream = live.stream(WREN, "run-0", lambda: True, at="/sites/hall")
+    await first(stream)
+    assert await first(stream) == b'id: run-2\nevent: changed\ndata: ["stations"]\n\n'
 
 
 async def test_so_many_pages_a_person() -> None:

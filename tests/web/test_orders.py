@@ -15,7 +15,7 @@ from asleft.work.guards import Confirming
 from estates import HALL, IDRIS, WREN, a_bench
 from stage import DRUMS, Heard, a_stage, accepted, drawn
 from web.order_forms import plain, post, settled, token
-from web.page import Elements, a_page
+from web.page import Elements, Page, a_page
 
 THREE = ("a", "b", "c")
 
@@ -103,6 +103,7 @@ async def test_a_group_is_confirmed_at_once_and_stopped_between_stations(tmp_pat
             going = (await client.get(path)).text
             assert '<meta http-equiv="refresh"' in going
             assert "It is being carried out: 0 of 3 ended." in plain(going)
+            await _only_who_acts_may_stop_it(page, path, going)
             twice = await post(client, path)
             assert twice.status_code == 303
             assert "You have confirmed it already. It is being carried out. Nothing is done twice." in plain(
@@ -114,10 +115,24 @@ async def test_a_group_is_confirmed_at_once_and_stopped_between_stations(tmp_pat
             assert (await confirming).status_code == 303
             text = plain(await settled(client, path))
             assert "1 restored, 2 refused." in text
-            assert "it was interrupted before its turn" in text
+            assert "Wren Halloway stopped it before its turn" in text
         states = [kept.state for kept in page.desk.orders()]
         assert states.count(OrderState.RESTORED) == 1
         assert ("warning", "a group is stopped", {"group": group, "person": WREN}) in page.log.lines
+
+
+async def _only_who_acts_may_stop_it(page: Page, path: str, shown: str) -> None:
+    """See that the way to stop a group is on the page of somebody who acts there, and that who only looks has none."""
+
+    def stops(text: str) -> bool:
+        return any(form.get("action") == f"{path}/stop" for form in Elements(text).of("form"))
+
+    async with page.signed_in("pell-osgood") as pell:
+        looked_at = (await pell.get(path)).text
+        assert "It is being carried out: 0 of 3 ended." in plain(looked_at)
+        assert (stops(shown), stops(looked_at)) == (True, False)
+        answer = await pell.post(f"{path}/stop", data={"form-token": await token(pell)})
+        assert answer.status_code == 403
 
 
 async def test_the_agent_ends_in_the_middle_of_an_order(tmp_path: Path) -> None:

@@ -13,9 +13,8 @@ from asleft.domain.alarms.figures import figures_of
 from asleft.domain.alarms.times import times_to_see, times_to_stand
 from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.estate import StationId
+from asleft.domain.statistics import CLASSES, by_class
 from asleft.web.pages.series import (
-    CLASSES,
-    by_class,
     raised_per_hour,
     slots_of,
     standing_at_once,

@@ -36,10 +36,14 @@ def harmless(text: str, *, longest: int = 200) -> str:
     """
     kept = text[:longest]
     # Python calls printable what is in none of those categories, nor a space other than the common one: most of all text.
-    shown = kept if kept.isprintable() else "".join(
-        character.encode("unicode_escape").decode("ascii")
-        if unicodedata.category(character) in _UNPRINTABLE
-        else character
-        for character in kept
+    shown = (
+        kept
+        if kept.isprintable()
+        else "".join(
+            character.encode("unicode_escape").decode("ascii")
+            if unicodedata.category(character) in _UNPRINTABLE
+            else character
+            for character in kept
+        )
     )
     return shown if len(text) <= longest else f"{shown}… ({len(text) - longest} more)"

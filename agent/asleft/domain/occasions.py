@@ -8,7 +8,19 @@ from typing import Protocol
 
 from asleft.domain.layers import Layer
 
-__all__ = ["Calendar", "Change", "Event", "Occasion", "Stretch", "changes", "on_at", "stretches"]
+__all__ = [
+    "Calendar",
+    "Change",
+    "Coming",
+    "Event",
+    "Occasion",
+    "Stretch",
+    "changes",
+    "coming",
+    "on_at",
+    "steady_until",
+    "stretches",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -150,6 +162,41 @@ def changes(calendar: Calendar, order: Sequence[str], first: datetime, last: dat
             ends = tuple(event for event in before.events if event.ends == at)
             found.append(Change(at=at, before=was, after=now, begins=begins, ends=ends))
     return found
+
+
+def steady_until(calendar: Calendar, at: datetime, last: datetime) -> datetime:
+    """Give until when no event begins or ends after a time; `last` where none does before it."""
+    edges = (edge for event in calendar.between(at, last) for edge in (event.starts, event.ends))
+    return min((edge for edge in edges if at < edge < last), default=last)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Coming:
+    """What is on, and what comes next.
+
+    Args:
+        on: What is on, the strongest first.
+        until: When that changes; None where nothing is on, or it does not within the time that was asked for.
+        next: What is on next.
+        next_at: From when.
+    """
+
+    on: tuple[str, ...] = ()
+    until: datetime | None = None
+    next: tuple[str, ...] = ()
+    next_at: datetime | None = None
+
+
+def coming(calendar: Calendar | None, order: Sequence[str], now: datetime, ahead: timedelta) -> Coming:
+    """Say what is on at a time, and what comes next within some time; nothing where there is no calendar."""
+    if calendar is None:
+        return Coming()
+    on, until = on_at(calendar, order, now), None
+    for change in changes(calendar, order, now, now + ahead):
+        until = until or (change.at if on else None)
+        if change.after:
+            return Coming(on=on, until=until, next=change.after, next_at=change.at)
+    return Coming(on=on, until=until)
 
 
 def _ordered(events: Sequence[Event], order: Sequence[str]) -> tuple[str, ...]:

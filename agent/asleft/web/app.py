@@ -94,7 +94,7 @@ def _live(web: Web) -> Callable[[Request], Awaitable[Response]]:
 
         last = request.headers.get("last-event-id", "")[:100]
         return StreamingResponse(
-            live.stream(person, last, still),
+            live.stream(person, last, still, at=request.query_params.get("at", "")),
             headers={"Content-Type": "text/event-stream", "X-Accel-Buffering": "no"},
         )
 

@@ -1,7 +1,8 @@
 """What the pages about sites, stations and alarms have in common: what a person may do there, and what their forms ask."""
 
+import asyncio
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
@@ -14,14 +15,15 @@ from asleft.domain.drawing import Wish
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.freezing import freeze_at
+from asleft.domain.layers import Origin
 from asleft.domain.loans import is_loan
 from asleft.domain.occasions import changes
 from asleft.domain.people import Person, Right
+from asleft.ports.baseline import Touch
 from asleft.web.parts import Parts
 from asleft.web.web import Viewer
 from asleft.work.desk import OwnerDesk
 from asleft.work.proposing.words import Proposed
-from asleft.work.questions import WhyView
 
 __all__ = [
     "LAYER_WORDS",
@@ -42,7 +44,6 @@ __all__ = [
     "read_until",
     "seen",
     "shelf_choices",
-    "source_of",
     "wrong_of",
 ]
 
@@ -148,7 +149,7 @@ class Source:
 
 
 class Sources:
-    """Where values come from. A line of a commit is asked of git once: what is committed stays as it is.
+    """Where values come from. A line of a commit is asked of git once, in a thread: what is committed stays as it is.
 
     Args:
         desk: Answers.
@@ -156,39 +157,36 @@ class Sources:
 
     def __init__(self, desk: OwnerDesk) -> None:
         self._desk = desk
-        self._kept: OrderedDict[tuple[str, str, str, int], Source] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, str, int], Touch] = OrderedDict()
 
-    def of(self, estate: Estate, station: StationId, setting: str) -> Source | None:
-        """Give where a station's value of a setting comes from; None where no layer names it."""
-        origin = estate.stations[station].origins.get(setting)
-        if origin is None:
-            return None
-        key = (estate.commit, setting, origin.file, origin.line)
-        if key not in self._kept or is_loan(origin):
-            found = source_of(self._desk.why(str(station), setting))
-            if found is None:
-                return None
-            self._kept[key] = found
-            while len(self._kept) > _MOST_SOURCES:
-                self._kept.popitem(last=False)
-        return self._kept[key]
+    async def of(
+        self, estate: Estate, station: StationId, settings: Iterable[str]
+    ) -> dict[str, Source | None]:
+        """Give where a station's values of settings come from; None where no layer names one."""
+        origins = estate.stations[station].origins
+        return {
+            setting: await self._at(estate.commit, origins[setting]) if setting in origins else None
+            for setting in settings
+        }
 
-
-def source_of(why: WhyView) -> Source | None:
-    """Give the word that counts; None where there is none."""
-    for named in why.names:
-        if named.won:
-            touch = named.touch
-            return Source(
-                layer=named.origin.layer,
-                file=named.origin.file,
-                line=named.origin.line,
-                commit=touch.commit,
-                who=touch.author,
-                at=touch.at,
-                subject=touch.subject,
-            )
-    return None
+    async def _at(self, commit: str, origin: Origin) -> Source:
+        key = (commit, origin.file, origin.line)
+        touch = None if is_loan(origin) else self._kept.get(key)
+        if touch is None:
+            touch = await asyncio.to_thread(self._desk.touched, commit, origin)
+            if not is_loan(origin):
+                self._kept[key] = touch
+        while len(self._kept) > _MOST_SOURCES:
+            self._kept.popitem(last=False)
+        return Source(
+            layer=origin.layer,
+            file=origin.file,
+            line=origin.line,
+            commit=touch.commit,
+            who=touch.author,
+            at=touch.at,
+            subject=touch.subject,
+        )
 
 
 def seen(estate: Estate, viewer: Viewer, site: str, name: str = "") -> StationId:

@@ -11,6 +11,7 @@ from asleft.domain.orders import OrderState, Purpose
 from asleft.ports.orders import KeptOrder
 from asleft.web.parts import Parts
 from asleft.work.guards import Confirming
+from asleft.work.handing import Hand
 from asleft.work.outlook import is_group
 
 __all__ = ["CHANGED", "carried", "fresh"]
@@ -29,13 +30,16 @@ async def fresh(parts: Parts) -> None:
             await parts.fresh()
 
 
-async def carried(parts: Parts, name: str, settled: Callable[[], Confirming]) -> None:
+async def carried(
+    parts: Parts, name: str, settled: Callable[[], Confirming], *, hand: Hand | None = None
+) -> None:
     """Have an order or a group confirmed and carried out, and tell open pages how it goes on.
 
     Args:
         parts: What the page is given.
         name: Id of the order or the group.
         settled: Gives the confirmation, once the baseline was fetched; what it raises keeps it from being taken.
+        hand: Shows who confirms what a station hands over, where one order opened something; None where nobody can be shown it.
 
     Raises:
         AsleftError: It was not taken.
@@ -63,6 +67,7 @@ async def carried(parts: Parts, name: str, settled: Callable[[], Confirming]) ->
                 accepted=given.accepted,
                 signature=given.signature,
                 prove=given.prove,
+                hand=hand,
             )
             await _set_up_behind(parts, kept, given.by)
     finally:

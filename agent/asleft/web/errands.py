@@ -9,10 +9,12 @@ from typing import Final, Protocol
 
 from asleft.domain.errors import AsleftError
 
-__all__ = ["MOMENT", "STOP_SECONDS", "Errand", "Errands", "Failed", "Key", "Stopping"]
+__all__ = ["HAND_MOMENT", "MOMENT", "STOP_SECONDS", "Errand", "Errands", "Failed", "Key", "Stopping"]
 
 MOMENT: Final = 1.0
 """Seconds that a page waits for what was set going: a refusal comes within them, and is shown at once."""
+HAND_MOMENT: Final = 30.0
+"""Seconds that a page waits where a station hands something to the person who confirms; the proxies before it wait longer."""
 STOP_SECONDS: Final = 3.0
 """Seconds that errands get to end in order when the agent stops."""
 _MOST_KEPT: Final = 200
@@ -107,8 +109,10 @@ class Errands:
     async def stop(self, seconds: float = STOP_SECONDS) -> list[str]:
         """Begin nothing any more, tell what runs to end, and give it a moment to leave its stations in order.
 
-        Many stations end between two of them. Names of what would not end in time are given; it is cut short, and the
-        next start of the agent finishes or undoes it.
+        Many stations end between two of them, and an order that is cut short puts its station back. What has not ended in
+        time is told once more, and its name is given: its order makes nothing louder from then on and puts back the rest,
+        or ends halted where it is interrupted again. Only what has not come to its end when the agent has is left to the
+        next start, which finishes or undoes it.
         """
         self._stopping = True
         tasks = {errand.task for errand in self._known.values() if errand.task is not None and errand.runs}

@@ -7,9 +7,10 @@ import asyncio
 import json
 from collections import deque
 from collections.abc import AsyncGenerator, Callable, Collection
+from contextlib import suppress
 from typing import Final
 
-__all__ = ["BEAT", "MOST_READERS", "MOST_READERS_A_PERSON", "Live"]
+__all__ = ["BEAT", "MOST_READERS", "MOST_READERS_A_PERSON", "PACE", "Live", "site_of"]
 
 BEAT: Final = 15.0
 """Seconds after which a comment is sent where nothing else was (§9.2.7: proxies drop quiet connections)."""
@@ -17,26 +18,46 @@ MOST_READERS: Final = 100
 MOST_READERS_A_PERSON: Final = 10
 MOST_WAITING: Final = 32
 """Changes that wait for one slow reader; with more the page is told to load itself again."""
+PACE: Final = 0.03
+"""Seconds between two pages that are told: told at one instant, a hundred would fetch themselves at one instant."""
 MOST_KEPT: Final = 256
 """Changes that are kept for readers that come back."""
 _RETRY: Final = 3000
 _LONGEST_NUMBER: Final = 18
 _RELOAD: Final = "reload"
 
-_Change = tuple[int, tuple[str, ...]]
+_OF_A_SITE: Final = frozenset({"rounds", "stations"})
+"""What is told only to pages about the site where it changed, where that is said, and to those about no single site."""
+_SITE_PAGES: Final = frozenset({"sites", "stations", "alarms", "addresses", "agenda", "hearing", "patch"})
+
+_Change = tuple[int, tuple[str, ...], frozenset[str] | None]
+"""Its number, what changed, and at which sites; None where it may be any."""
+
+
+def site_of(path: str) -> str:
+    """Give the site that a page is about, by its path; empty where it is about no single one."""
+    page, _, rest = path.removeprefix("/").partition("/")
+    return rest.partition("/")[0] if page in _SITE_PAGES else ""
 
 
 class _Reader:
     """One open page."""
 
-    def __init__(self, person: str) -> None:
+    def __init__(self, person: str, site: str) -> None:
         self.person = person
+        self.site = site
         self.waiting: list[_Change] = []
         self.lost = False
         self.news = asyncio.Event()
 
     def take(self, change: _Change) -> None:
-        """Let a change wait, or forget all of them where they are too many."""
+        """Let a change wait where it is about this page, or forget all of them where they are too many."""
+        number, names, sites = change
+        if sites is not None and self.site and self.site not in sites:
+            names = tuple(name for name in names if name not in _OF_A_SITE)
+            if not names:
+                return
+            change = number, names, sites
         if len(self.waiting) >= MOST_WAITING:
             self.waiting.clear()
             self.lost = True
@@ -50,11 +71,16 @@ class Live:
     Args:
         start: Names this run of the agent: a reader that comes back from another run loads its page again.
         beat: As `BEAT`.
+        pace: As `PACE`.
     """
 
-    def __init__(self, start: str, *, beat: float = BEAT) -> None:
+    def __init__(self, start: str, *, beat: float = BEAT, pace: float = PACE) -> None:
         self._start = start
         self._beat = beat
+        self._pace = pace
+        self._free = 0.0
+        """From when on the next page may be told, by the loop's clock."""
+        self._ending = asyncio.Event()
         self._count = 0
         self._kept: deque[_Change] = deque(maxlen=MOST_KEPT)
         self._readers: set[_Reader] = set()
@@ -70,12 +96,17 @@ class Live:
         """Whether nothing will be told any more."""
         return self._closed
 
-    def changed(self, names: Collection[str]) -> None:
-        """Tell every open page what changed: `alarms`, `orders`, `stations`, `loans`, `rounds`, `baseline`, `accounts`."""
+    def changed(self, names: Collection[str], sites: Collection[str] | None = None) -> None:
+        """Tell open pages what changed, in one word each.
+
+        Args:
+            names: Of `alarms`, `orders`, `stations`, `loans`, `rounds`, `baseline`, `accounts`.
+            sites: Where rounds or stations changed; None where it may be anywhere.
+        """
         if not names or self._closed:
             return
         self._count += 1
-        change = (self._count, tuple(sorted(set(names))))
+        change = (self._count, tuple(sorted(set(names))), None if sites is None else frozenset(sites))
         self._kept.append(change)
         for reader in self._readers:
             reader.take(change)
@@ -83,10 +114,12 @@ class Live:
     def open(self) -> None:
         """Begin, or begin again after an end."""
         self._closed = False
+        self._ending.clear()
 
     def close(self) -> None:
         """End every stream, and begin none any more: the agent shuts down."""
         self._closed = True
+        self._ending.set()
         for reader in self._readers:
             reader.news.set()
 
@@ -95,15 +128,18 @@ class Live:
         theirs = sum(reader.person == person for reader in self._readers)
         return len(self._readers) < MOST_READERS and theirs < MOST_READERS_A_PERSON
 
-    async def stream(self, person: str, last: str, still: Callable[[], bool]) -> AsyncGenerator[bytes, None]:
+    async def stream(
+        self, person: str, last: str, still: Callable[[], bool], *, at: str = ""
+    ) -> AsyncGenerator[bytes, None]:
         """Give what is sent to one page, until the agent shuts down or nobody is signed in there any more.
 
         Args:
             person: Whose page.
             last: The `Last-Event-ID` of a page that comes back; empty for a new one.
             still: Tells whether the session still holds; asked before anything is sent.
+            at: Path of the page.
         """
-        reader = _Reader(person)
+        reader = _Reader(person, site_of(at))
         self._readers.add(reader)
         try:
             yield f"retry: {_RETRY}\nid: {self._id(self._count)}\nevent: hello\ndata: \n\n".encode()
@@ -115,11 +151,22 @@ class Live:
                         await reader.news.wait()
                 except TimeoutError:
                     pass
+                else:
+                    await self._turn()
                 if self._closed or not still():
                     return
                 yield self._said(reader)
         finally:
             self._readers.discard(reader)
+
+    async def _turn(self) -> None:
+        """Wait until one more page may be told; what changes meanwhile is told with the rest."""
+        now = asyncio.get_running_loop().time()
+        wait, self._free = self._free - now, max(now, self._free) + self._pace
+        if wait > 0:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(wait):
+                    await self._ending.wait()
 
     def _said(self, reader: _Reader) -> bytes:
         reader.news.clear()
@@ -130,7 +177,7 @@ class Live:
         at = self._id(waiting[-1][0] if waiting else self._count)
         if lost:
             return f"id: {at}\nevent: {_RELOAD}\ndata: \n\n".encode()
-        names = sorted({name for _, some in waiting for name in some})
+        names = sorted({name for _, some, _ in waiting for name in some})
         return f"id: {at}\nevent: changed\ndata: {json.dumps(names)}\n\n".encode()
 
     def _catch_up(self, reader: _Reader, last: str) -> None:

@@ -1,7 +1,9 @@
 """What the page tells of orders and groups, as values: frozen, ready to be shown, with no question left open."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
+
+from asleft.work.handing import Handed
 
 __all__ = [
     "Confirm",
@@ -176,6 +178,7 @@ class Waits:
         frozen: Freezes that keep it from being written now.
         lapses: When it lapses.
         ears: Why the earphones must be out; None where nothing goes up.
+        hands: What the station hands to who confirms now, as `id` and `password`; mostly nothing.
         form: The form; None where this person cannot confirm it now.
         why_not: Why not; empty where there is a form.
     """
@@ -186,6 +189,7 @@ class Waits:
     frozen: tuple[Ice, ...]
     lapses: datetime
     ears: Ears | None
+    hands: tuple[str, ...]
     form: Confirm | None
     why_not: str
 
@@ -227,6 +231,9 @@ class OrderPage:
         going: Whether it is confirmed or under way.
         taking: Whether a confirmation is being taken just now.
         done: How many writes are written.
+        hands: What the station hands to who confirms it; mostly nothing.
+        handed: What it has just handed to this person, for this one answer; None in every other.
+        open_now: Whether what it lent is lent still.
         waits: What it waits for; None where it does not.
         undoable: Whether an order that undoes it can be drawn up.
         trouble: What went wrong behind a confirmation, where the order had gone on.
@@ -262,6 +269,9 @@ class OrderPage:
     going: bool
     taking: bool
     done: int
+    hands: tuple[str, ...]
+    handed: Handed | None = field(repr=False)
+    open_now: bool
     due: datetime | None
     waits: Waits | None
     undoable: bool
@@ -296,7 +306,7 @@ class GroupPage:
         hidden: How many of its stations stand where the viewer may not look.
         counts: States in words, each with how many orders are in it.
         stops: When it stops by itself.
-        stoppable: Whether something is left that can be kept from being begun.
+        stoppable: Whether something is left that the viewer may keep from being begun.
         waits: What it waits for; None where nothing of it does.
         trouble: What went wrong behind a confirmation, where the group had gone on.
         halted: Stations at which an order was halted.

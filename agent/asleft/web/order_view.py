@@ -10,7 +10,7 @@ from asleft.domain.groups import hazards_together
 from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState, Purpose, Write
 from asleft.domain.people import Person, Right
 from asleft.ports.orders import KeptOrder, StepState
-from asleft.web.order_proof import passkey_ask
+from asleft.web.order_proof import name_of, passkey_ask
 from asleft.web.order_values import (
     Confirm,
     Ears,
@@ -40,6 +40,8 @@ from asleft.web.order_words import (
 )
 from asleft.work.acting import action_step
 from asleft.work.guards import longest
+from asleft.work.handing import Handed, to_hand
+from asleft.work.many import may_stop
 from asleft.work.outlook import Outlook
 
 __all__ = ["group_page", "order_page", "zone_of"]
@@ -67,6 +69,8 @@ def order_page(
     undo_trouble: Trouble | None = None,
     cannot_wait: str = "",
     behind: str = "",
+    handed: Handed | None = None,
+    open_now: bool = False,
 ) -> OrderPage:
     """Put together what a person should know of one order.
 
@@ -83,11 +87,12 @@ def order_page(
         undo_trouble: Why no order that undoes it could be drawn up.
         cannot_wait: What was typed with that.
         behind: Id of the set-up that was drawn up behind it.
+        handed: What the station has just handed to the viewer.
+        open_now: Whether what it lent is lent still.
     """
     (kept,) = outlook.kepts
     order = kept.order
     waiting = kept.state is OrderState.DRAWN_UP
-    rows = tuple(_rows(estate, kept))
     return OrderPage(
         id=order.id,
         station=str(order.station),
@@ -107,13 +112,16 @@ def order_page(
         undoes=order.undoes,
         lent_until=order.ends,
         group=kept.group,
-        rows=rows,
+        rows=tuple(_rows(estate, kept)),
         hazards=tuple(_ticks([order], Given(accepted=kept.accepted), missing=False)),
         left_alone=order.left_alone,
         life=tuple(_happened(estate, move) for move in kept.life),
         going=kept.state in GOING,
         taking=taking and waiting,
         done=sum(step.state is StepState.WRITTEN for step in kept.steps),
+        hands=to_hand(estate, order),
+        handed=handed,
+        open_now=open_now,
         due=kept.due,
         waits=_waits(outlook, estate, viewer, now, given, trouble, passkeys, hidden=0, taking=taking),
         undoable=kept.state in _UNDOABLE and bool(order.writes) and not busy,
@@ -192,7 +200,7 @@ def group_page(
         else "at the first station that goes wrong",
         going=going,
         taking=taking and waiting,
-        stoppable=going,
+        stoppable=going and may_stop(viewer, {kept.order.station.site for kept in outlook.kepts}),
         waits=_waits(outlook, estate, viewer, now, given, trouble, passkeys, hidden=hidden, taking=taking),
         trouble=trouble if trouble and (trouble.late or not waiting) else None,
         halted=tuple(str(kept.order.station) for kept in seen if kept.state is OrderState.HALTED),
@@ -226,7 +234,7 @@ def _waits(
     if not why_not:
         wanted = given or Given()
         missing = trouble is not None and trouble.at == "hazards"
-        name = orders[0].id if len(outlook.kepts) == 1 else _group_id(outlook)
+        name = name_of(outlook)
         form = Confirm(
             to=f"/orders/{name}",
             words=_button(orders, last=outlook.last),
@@ -258,13 +266,10 @@ def _waits(
         frozen=frozen,
         lapses=min(order.lapses for order in orders),
         ears=_ears(orders, outlook.rest, last=outlook.last),
+        hands=to_hand(estate, orders[0]) if outlook.last and len(outlook.kepts) == 1 else (),
         form=form,
         why_not=why_not,
     )
-
-
-def _group_id(outlook: Outlook) -> str:
-    return outlook.group.id if outlook.group else ""
 
 
 def _why_not(

@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 from asleft.ports.clock import Clock
 from asleft.web.errands import Errands
 from asleft.web.live import Live
+from asleft.web.past import OpenEvidence
 from asleft.work.accounts.desk import AccountDesk
 from asleft.work.accounts.proxy import ProxyTrust
 from asleft.work.accounts.secret import Chance
@@ -42,6 +43,7 @@ class Parts:
         chance: Gives random bytes that nobody can foresee.
         log: Takes what is said.
         live: Knows which pages are open, and is told what changed.
+        evidence: Opens the two repositories, in any thread, for one question about the past.
         turn: Gives what is held while orders are drawn up, so that no round comes between; confirming needs none.
         health: Gives what is wrong with the agent itself, in words; nothing where it is well.
         rounds: Gives when the last round of each site ended, UTC; a site without one yet is left out.
@@ -61,6 +63,7 @@ class Parts:
     chance: Chance
     log: Log
     live: Live
+    evidence: OpenEvidence
     turn: Callable[[], AbstractAsyncContextManager[object]]
     health: Callable[[], Sequence[str]] = tuple
     rounds: Callable[[], Mapping[str, datetime]] = dict

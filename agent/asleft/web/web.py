@@ -16,6 +16,7 @@ from asleft.domain.people import Person, Right
 from asleft.domain.profile import Priority
 from asleft.web.cookies import LOOK, SESSION, VISIT, drop_cookie, get_cookie, set_cookie
 from asleft.web.parts import Parts
+from asleft.web.past import Past
 from asleft.web.refusals import FormRefused, SignInFirst
 from asleft.web.showing import Showing
 from asleft.web.statics import Statics
@@ -102,6 +103,7 @@ class Web:
 
     def __init__(self, parts: Parts) -> None:
         self.parts = parts
+        self.past = Past(parts.evidence)
         self.statics = Statics()
         self.paths: frozenset[str] = frozenset()
         """Paths of pages that are there; the way to any other is not shown."""

@@ -1,36 +1,60 @@
 """The part of the desk that answers questions: it neither writes nor reaches a station."""
 
-from collections.abc import Generator, Iterable, Sequence
-from datetime import timedelta
+from collections.abc import Generator, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from functools import cached_property
+from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmEvent
 from asleft.domain.alarms.figures import Figures
 from asleft.domain.drift import DriftKind
 from asleft.domain.effects.effect import Effect, effect_between
-from asleft.domain.estate import Estate, StationId
+from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.groups import Group
+from asleft.domain.layers import Origin
 from asleft.domain.loans import Loan, lent, overdue_drifts
 from asleft.domain.names import harmless
+from asleft.domain.occasions import Coming, coming
 from asleft.domain.orders import OrderState
 from asleft.domain.problems import Problem
 from asleft.ports.alarms import AlarmStore
-from asleft.ports.baseline import Baseline, OpenProposal
+from asleft.ports.baseline import Baseline, OpenProposal, Touch
 from asleft.ports.clock import Clock
-from asleft.ports.ledger import Ledger, Looked, Standing
+from asleft.ports.ledger import Glance, Ledger, Looked, Standing
 from asleft.ports.orders import KeptOrder
 from asleft.ports.records import Entry, Records
 from asleft.work.alarms.alarming import Alarming
 from asleft.work.alarms.desk import AlarmBoard, Board
 from asleft.work.alarms.figures import Happened
 from asleft.work.approved import InForce, Stand, in_force, stand_of
+from asleft.work.bookkeeping import RECORDS_HEAD
 from asleft.work.loans import loans_of
 from asleft.work.order_desk import OrderView, views_of
 from asleft.work.ordering import NoStation, stations_of
 from asleft.work.outlook import Outlook, outlook_of
-from asleft.work.questions import StationView, WhyView, history, station_view, why_view
+from asleft.work.questions import StationView, WhyView, history, station_view, touched, why_view
 
 __all__ = ["Desk"]
+
+
+_AHEAD: Final = timedelta(days=8)
+_STEADY: Final = timedelta(hours=1)
+"""So far ahead it is looked for what begins or ends; then it is looked anew."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Present:
+    """An estate as it is from a time until another one: without what is lent, and with it; what is on and comes, by site."""
+
+    base: Estate
+    since: datetime
+    until: datetime
+    plain: Estate
+    loans: tuple[Loan, ...]
+    here: Estate
+    comings: dict[str, Coming]
 
 
 class Desk:
@@ -52,6 +76,10 @@ class Desk:
         self._ledger = ledger
         self._alarm_store = alarms
         self._clock = clock
+        self._present: _Present | None = None
+        self._never: (
+            tuple[Mapping[StationId, AsLeft], AbstractSet[StationId], int, AbstractSet[StationId]] | None
+        ) = None
 
     @cached_property
     def _alarming(self) -> Alarming:
@@ -94,8 +122,28 @@ class Desk:
         return self.present(self.in_force().estate)
 
     def present(self, base: Estate) -> Estate:
-        """Give an estate as it is now: with the occasions that are on, and with what is lent."""
-        return self.with_loans(base.at(self._clock()))
+        """Give an estate as it is now: with the occasions that are on, and with what is lent.
+
+        It is kept until something begins or ends at a site, or other things are lent.
+        """
+        now, loans, kept = self._clock(), self.loans(), self._present
+        if kept is None or kept.base is not base or not kept.since <= now < kept.until:
+            plain = base.at(now)
+            until = base.steady_until(now, now + _STEADY)
+            kept = _Present(base=base, since=now, until=until, plain=plain, loans=(), here=plain, comings={})
+        if kept.loans != loans:
+            kept = replace(kept, loans=loans, here=lent(kept.plain, loans))
+        self._present = kept
+        return kept.here
+
+    def coming(self, site: str) -> Coming:
+        """Say what is on at a site, and what comes next within eight days: what comes weekly is always in it."""
+        estate, kept = self.estate_now(), self._present
+        assert kept is not None  # noqa: S101 it was made just now
+        if site not in kept.comings:
+            order = [occasion.name for occasion in estate.occasions]
+            kept.comings[site] = coming(estate.sites[site].calendar, order, self._clock(), _AHEAD)
+        return kept.comings[site]
 
     def with_loans(self, here: Estate) -> Estate:
         """Give an estate as it is now with what is lent; it is the same one where nothing is."""
@@ -113,6 +161,27 @@ class Desk:
         """Give what stands now, by station."""
         return self._ledger.standing()
 
+    def drifts_in(self, site: str) -> Sequence[Standing]:
+        """Give what stands at the stations of a site now, by station."""
+        return self._ledger.standing_in(site)
+
+    def glances(self, site: str) -> Mapping[str, Glance]:
+        """Give the last look at every station of a site in short, by its name there."""
+        return self._ledger.glances(site)
+
+    def never_looked_at(self) -> AbstractSet[StationId]:
+        """Give the stations of the estate in force that were never looked at."""
+        stations, looked = self.in_force().estate.stations, self._ledger.looked_at()
+        kept = self._never
+        if kept is None or kept[0] is not stations or kept[1] is not looked or kept[2] != len(looked):
+            # A set that was given before only grows, so its size says whether it is what it was.
+            kept = self._never = (stations, looked, len(looked), stations.keys() - looked)
+        return kept[3]
+
+    def not_read(self) -> Mapping[StationId, Glance]:
+        """Give the last look at every station of which it read nothing."""
+        return self._ledger.not_read()
+
     def looks(self) -> dict[StationId, Looked]:
         """Give the last look at every station of the estate in force, those never looked at left out."""
         estate = self.in_force().estate
@@ -127,6 +196,10 @@ class Desk:
         """Say where the approved value of a setting comes from."""
         estate = self.estate_now()
         return why_view(estate, self._baseline, stations_of(estate, [name])[0], setting, now=self._clock())
+
+    def touched(self, commit: str, origin: Origin) -> Touch:
+        """Say which commit, at or before the one given, last touched a line. It may be done in a thread."""
+        return touched(self._baseline, commit, origin, self._clock())
 
     def orders(self) -> Sequence[KeptOrder]:
         """Give all orders, oldest first."""
@@ -150,9 +223,9 @@ class Desk:
         """Give the orders of a group, oldest first."""
         return self._ledger.orders_in(group_id)
 
-    def order_views(self, *, all_of_them: bool = False) -> list[OrderView]:
-        """Give the orders that have not ended, or all of them, oldest first, each with what it waits for."""
-        return views_of(self._ledger, self.estate_now(), self._clock(), all_of_them=all_of_them)
+    def order_views(self) -> list[OrderView]:
+        """Give the orders that have not ended, oldest first, each with what it waits for."""
+        return views_of(self._ledger, self.estate_now(), self._clock())
 
     def group(self, group_id: str) -> Group | None:
         """Give a group of orders by its id."""
@@ -170,6 +243,10 @@ class Desk:
             if station is None:
                 raise NoStation(f"'{harmless(name)}' is not a station", todo="write it as site/station")
         return history(self._records, station, limit=limit)
+
+    def recorded(self) -> str:
+        """Give the newest commit of the records that the agent wrote; empty where it wrote none yet."""
+        return self._ledger.note(RECORDS_HEAD) or ""
 
     def entries(self, *, newest: str | None = None) -> Generator[Entry, None, None]:
         """Give the records' commits one by one, newest first, from the newest or an earlier one on.

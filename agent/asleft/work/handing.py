@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 
 from asleft.domain.estate import Estate
 from asleft.domain.names import harmless
-from asleft.domain.orders import OrderState, Purpose
+from asleft.domain.orders import Order, OrderState, Purpose
 from asleft.domain.stations import StationId
 from asleft.ports.clock import Clock
 from asleft.ports.orders import KeptOrder
 from asleft.ports.stations import StationError, Stations, door_of
 from asleft.work.looking import Looking, SiteSearch
 
-__all__ = ["Hand", "Handed", "Handing"]
+__all__ = ["Hand", "Handed", "Handing", "Waiting", "to_hand"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -39,6 +39,34 @@ Hand = Callable[[Handed], None]
 """Shows a person what a station handed over, once. Who cannot show it gives none, and then it is not even read."""
 
 
+@dataclass(kw_only=True, slots=True)
+class Waiting:
+    """A `Hand` for somebody who waits so long and no longer: once they are gone it is not even read, and what comes yet is dropped.
+
+    Args:
+        gone: Whether nobody waits any more.
+        handed: What was handed over.
+    """
+
+    gone: bool = False
+    handed: list[Handed] = field(default_factory=list, repr=False)
+
+    def __call__(self, handed: Handed) -> None:
+        """Take what a station handed over, where somebody is there to be shown it."""
+        if not self.gone:
+            self.handed.append(handed)
+
+
+def to_hand(estate: Estate, order: Order) -> tuple[str, ...]:
+    """Say what a station hands to a person where an order opens something there, as `id` and `password`; mostly nothing."""
+    as_left = estate.stations.get(order.station)
+    if order.purpose is not Purpose.LEND or as_left is None:
+        return ()
+    write = order.writes[0]
+    row = as_left.profile.settings.get(write.setting)
+    return tuple(row.hands) if row is not None and row.show(write.after) == row.opens else ()
+
+
 class Handing:
     """Asks stations for what they hand over.
 
@@ -57,13 +85,10 @@ class Handing:
         Nothing is raised: the order has ended, and what it opened is open.
         """
         order = kept.order
-        as_left = estate.stations.get(order.station)
-        if order.purpose is not Purpose.LEND or kept.state is not OrderState.RESTORED or as_left is None:
+        told = to_hand(estate, order)
+        if not told or kept.state is not OrderState.RESTORED:
             return None
-        write = order.writes[0]
-        row = as_left.profile.settings[write.setting]
-        if not row.hands or row.show(write.after) != row.opens:
-            return None
+        as_left, write = estate.stations[order.station], order.writes[0]
         texts: Mapping[str, str] = {}
         why = ""
         try:
@@ -77,7 +102,7 @@ class Handing:
                     why = f"another unit answers there, serial {harmless(serial)}"
         except StationError as problem:
             why = problem.what
-        missing = [what for what in row.hands if what not in texts]
+        missing = [what for what in told if what not in texts]
         if missing and not why:
             why = f"the station does not tell its {' and '.join(missing)}"
         return Handed(station=order.station, setting=write.setting, texts=texts, why_not=why)

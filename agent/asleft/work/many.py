@@ -1,7 +1,7 @@
 """Orders for many stations: the first one alone, a look at it, then waves that grow, and a stop where one fails."""
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from typing import Final
 
@@ -22,12 +22,17 @@ from asleft.work.guards import Confirming, person_of
 from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.restores import Restores
 
-__all__ = ["GroupProgress", "Many"]
+__all__ = ["GroupProgress", "Many", "may_stop"]
 
 GroupProgress = Callable[[KeptOrder], None]
 """Told of each order as it ends."""
 _GOING: Final = (OrderState.CONFIRMED, OrderState.UNDER_WAY)
 _STOPPING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
+
+
+def may_stop(person: Person, sites: Collection[str]) -> bool:
+    """Tell whether a person may stop a group of orders at these sites: who may act at one of them may."""
+    return any(person.may(right, site) for right in _STOPPING for site in sites)
 
 
 class Many:
@@ -102,7 +107,7 @@ class Many:
     def _who_stops(self, estate: Estate, group: Group, by: str) -> Person:
         person = person_of(estate, by)
         sites = self._sites(group)
-        if not any(person.may(right, site) for right in _STOPPING for site in sites):
+        if not may_stop(person, sites):
             raise MayNot(f"{person.name} may not stop orders at {' or '.join(sites)}", where="people.yaml")
         return person
 

@@ -13,7 +13,7 @@ from asleft.ports.ledger import Ledger
 from asleft.ports.orders import KeptOrder
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.guards import Confirming, waits_for
-from asleft.work.handing import Hand, Handing
+from asleft.work.handing import Hand, Handing, Waiting
 from asleft.work.many import GroupProgress, Many
 from asleft.work.ordering import find_order, stations_of
 from asleft.work.restores import DrawnUp, Restores
@@ -32,11 +32,9 @@ class OrderView:
     waits: tuple[str, ...]
 
 
-def views_of(ledger: Ledger, estate: Estate, now: datetime, *, all_of_them: bool = False) -> list[OrderView]:
-    """Give the orders that have not ended, or all, oldest first, each with what it waits for."""
-    kepts = ledger.orders(
-        states=None if all_of_them else [state for state in OrderState if state not in ENDS]
-    )
+def views_of(ledger: Ledger, estate: Estate, now: datetime) -> list[OrderView]:
+    """Give the orders that have not ended, oldest first, each with what it waits for."""
+    kepts = ledger.orders(states=[state for state in OrderState if state not in ENDS])
     sizes: dict[str, int] = {}
     for kept in kepts:
         if kept.group:
@@ -107,8 +105,10 @@ class OrderDesk:
         async with self._held([station]):
             kept = await self._restores.confirm(estate, order_id, confirming)
         self._ended(kept)
-        handed = None if hand is None else await self._handing.over(estate, kept)
-        if hand is not None and handed is not None:
+        if hand is None or (isinstance(hand, Waiting) and hand.gone):
+            return kept
+        handed = await self._handing.over(estate, kept)
+        if handed is not None:
             hand(handed)
         return kept
 

@@ -16,7 +16,18 @@ from asleft.ports.ledger import Ledger, Looked, Standing
 from asleft.ports.records import Entry, Records
 from asleft.work.ordering import NoStation
 
-__all__ = ["Named", "Row", "RowState", "StationView", "WhyView", "history", "station_view", "why_view"]
+__all__ = [
+    "Named",
+    "Row",
+    "RowState",
+    "StationView",
+    "WhyView",
+    "history",
+    "is_about",
+    "station_view",
+    "touched",
+    "why_view",
+]
 
 
 class RowState(StrEnum):
@@ -64,8 +75,8 @@ class StationView:
 def station_view(estate: Estate, ledger: Ledger, station: StationId) -> StationView:
     """Put as left beside as found for one station."""
     as_left = estate.stations[station]
-    looked = ledger.looks().get(station)
-    standing = tuple(item for item in ledger.standing() if item.drift.key.station == station)
+    looked = ledger.looks_at([station]).get(station)
+    standing = tuple(ledger.standing_at([station]))
     drifted = {item.drift.key.setting for item in standing}
     found = looked.found if looked else None
     rows: list[Row] = []
@@ -155,9 +166,7 @@ def why_view(
             Named(
                 text=naming.text,
                 origin=naming.origin,
-                touch=_lent(naming.origin, now)
-                if is_loan(naming.origin)
-                else baseline.touched(estate.commit, naming.origin.file, naming.origin.line),
+                touch=touched(baseline, estate.commit, naming.origin, now),
                 won=at == len(namings) - 1,
             )
             for at, naming in enumerate(namings)
@@ -165,9 +174,19 @@ def why_view(
     )
 
 
-def _lent(origin: Origin, now: datetime) -> Touch:
-    """Say of a loan what is said of a line: no commit of the baseline has it; its order's page tells the rest."""
-    return Touch(commit="", author="the records", at=now, subject=origin.layer)
+def touched(baseline: Baseline, commit: str, origin: Origin, now: datetime) -> Touch:
+    """Say which commit, at or before the one given, last touched a line.
+
+    No commit has the line of a loan: the records are named in its place, and its order's page tells the rest.
+    """
+    if is_loan(origin):
+        return Touch(commit="", author="the records", at=now, subject=origin.layer)
+    return baseline.touched(commit, origin.file, origin.line)
+
+
+def is_about(entry: Entry, station: StationId) -> bool:
+    """Tell whether a commit of the records is about a station: its page, or something done there."""
+    return as_found_path(station) in entry.files or ("Station", str(station)) in entry.trailers
 
 
 def history(records: Records, station: StationId | None, *, limit: int | None) -> Sequence[Entry]:
@@ -176,7 +195,7 @@ def history(records: Records, station: StationId | None, *, limit: int | None) -
         return tuple(records.history(limit=limit))
     found: list[Entry] = []
     for entry in records.history():
-        if as_found_path(station) in entry.files or ("Station", str(station)) in entry.trailers:
+        if is_about(entry, station):
             found.append(entry)
             if limit is not None and len(found) == limit:
                 break

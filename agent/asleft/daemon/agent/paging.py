@@ -4,16 +4,19 @@ import secrets
 from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft import __version__
 from asleft.daemon.agent.pages import PagesPart, pages_at
 from asleft.daemon.clock import now
+from asleft.daemon.evidence import open_evidence
 from asleft.daemon.logs import log_of
 from asleft.daemon.settings.settings import Settings
 from asleft.domain.estate import Estate
 from asleft.work.accounts.desk import AccountDesk
 from asleft.work.attending import AgentDesk
+from asleft.work.evidence.bounds import FEW
 from asleft.work.rounds import RoundReport
 
 if TYPE_CHECKING:
@@ -42,15 +45,15 @@ class PageAttendant:
         """What it is called in the log."""
         return "page"
 
-    def tell(self, names: Collection[str]) -> None:
-        """Tell open pages what changed."""
+    def tell(self, names: Collection[str], sites: Collection[str] | None = None) -> None:
+        """Tell open pages what changed, and at which sites; None where it may be any."""
         if self.live is not None:
-            self.live.changed(names)
+            self.live.changed(names, sites)
 
     async def looked(self, estate: Estate, report: RoundReport) -> None:
         """Take what a round gave."""
-        del estate, report
-        self.tell(["rounds", "stations", "alarms"])
+        del estate  # what became of alarms the desk tells itself
+        self.tell(["rounds", "stations"], {station.site for station in report.looks})
 
     async def changed(self, estate: Estate, sites: Collection[str]) -> None:
         """Take what holds from now on."""
@@ -75,6 +78,7 @@ def page_part(
     attendant: PageAttendant,
     accounts: AccountDesk,
     *,
+    home: Path,
     turn: Callable[[], AbstractAsyncContextManager[object]],
     fresh: Callable[[], Awaitable[object]],
     ails: Callable[[], Sequence[str]],
@@ -87,6 +91,7 @@ def page_part(
         desk: Does the work.
         attendant: Tells open pages what changed; it is plugged into the desk here.
         accounts: Knows who is signed in.
+        home: The home folder, of which the two repositories are asked about the past.
         turn: Gives what is held while orders are drawn up.
         fresh: Fetches the baseline.
         ails: Gives what is wrong with the agent itself, in words.
@@ -110,6 +115,7 @@ def page_part(
         chance=secrets.token_bytes,
         log=log_of("page"),
         live=attendant.live,
+        evidence=lambda: open_evidence(home, bounds=FEW),
         turn=turn,
         health=ails,
         rounds=rounds,

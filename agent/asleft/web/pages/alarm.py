@@ -99,9 +99,9 @@ class _Alarms:
             setting,
             now=now,
             board=board,
-            look=desk.looks().get(target),
+            look=desk.station(str(target)).looked if target.name else None,
             orders=desk.order_views(),
-            sources={name: self._sources.of(estate, target, name) for name in names} if target.name else {},
+            sources=await self._sources.of(estate, target, names) if target.name else {},
             entries=entries,
             events=desk.alarm_life(
                 target, MOST_MOVES, kind=kind, setting=setting if setting and kind is None else ""

@@ -26,6 +26,7 @@ _HOLDS: Final = timedelta(seconds=5)
 """So long an answer is given again: to judge a baseline takes git and ssh-keygen some time."""
 _MOST: Final = 50
 """So many objections and problems are shown; the rest is counted."""
+_PROPOSED: Final = "/history?kind=adopted&kind=conceded&kind=exchanged&kind=enrolled&kind=captured"
 _RULES: Final = {
     Approval.COMMIT: "whatever is on the branch",
     Approval.SIGNED: "every commit since the last approved one is signed by an approver",
@@ -188,7 +189,7 @@ def routes(web: Web) -> list[Route]:
             sees=viewer.sees,
             everywhere=not viewer.person.sites,
             zone=_zone(desk.in_force().estate, viewer),
-            proposals="/history?kind=proposal" if "/history" in web.paths else "",
+            proposals=_PROPOSED if "/history" in web.paths else "",
             waiting=told.waiting,
         )
         return web.show(request, "baseline.html", title="Baseline", view=view)

@@ -10,16 +10,11 @@ from asleft.domain.alarms.times import times_to_see, times_to_stand
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.site import Site
 from asleft.domain.snapshot import AsFound
-from asleft.domain.statistics import Share, wilson
+from asleft.domain.statistics import Share, by_class, wilson
 from asleft.drawn.drawing import Drawing
 from asleft.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
 from asleft.ports.ledger import Looked
-from asleft.web.pages.series import (
-    by_class,
-    raised_per_hour,
-    slots_of,
-    standing_at_once,
-)
+from asleft.web.pages.series import raised_per_hour, slots_of, standing_at_once
 
 __all__ = ["Cells", "Part", "Plot", "answers", "as_left_plot", "over_time", "part_of"]
 

@@ -1,10 +1,12 @@
 """Figures: how many alarms there are and how well they are answered, beside their targets; plots with tables behind."""
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -13,12 +15,18 @@ from asleft.domain.alarms.alarm import AlarmEvent
 from asleft.domain.alarms.figures import Figure, Figures, figures_of
 from asleft.domain.alarms.journal import name_of
 from asleft.domain.estate import Estate, StationId
+from asleft.domain.evidence.account import Week
+from asleft.domain.evidence.seeing import Scope
 from asleft.domain.hearing import time_words
+from asleft.domain.people import Right
 from asleft.ports.ledger import Looked
 from asleft.web.pages.figure_plots import Plot, answers, as_left_plot, over_time, part_of
 from asleft.web.pages.places import Days, begun, days_in
-from asleft.web.web import Web
+from asleft.web.pages.week_plots import weeks_plot
+from asleft.web.web import LIVE_HEADER, Web
+from asleft.work.accounts.refusals import TooBusy
 from asleft.work.alarms.desk import Board
+from asleft.work.evidence.bounds import NoEvidence
 
 __all__ = ["FiguresView", "routes", "view_of"]
 
@@ -66,6 +74,9 @@ class FiguresView:
         top: The sources of most alarms.
         chattering: Those that chattered.
         notices: What a reader should know.
+        weeks: Stations as left week by week; None where that was not asked of the records, or could not be.
+        why: Why it could not be; empty where it could.
+        account: Path of the account of the same time.
     """
 
     days: Days
@@ -78,6 +89,9 @@ class FiguresView:
     top: tuple[Origin, ...]
     chattering: tuple[Origin, ...]
     notices: tuple[str, ...]
+    weeks: Plot | None
+    why: str
+    account: str
 
 
 def routes(web: Web) -> list[Route]:
@@ -85,9 +99,17 @@ def routes(web: Web) -> list[Route]:
 
     async def page(request: Request) -> Response:
         viewer = web.viewer(request)
+        scope = Scope(viewer.person.sites)
         days = days_in(request, usual=_USUAL, most=_MOST)
         desk = web.parts.desk
         happened = desk.happened(days.value)
+        weeks, why = None, ""
+        # A page that keeps itself up to date keeps that part as it is: it is asked of git.
+        if LIVE_HEADER not in request.headers and Right.LOOK in viewer.person.rights:
+            try:
+                weeks = await _weeks(web, scope, days.value)
+            except (NoEvidence, TooBusy) as none:
+                why = f"{begun(none.what)}; {none.todo}."
         view = view_of(
             desk.estate_now(),
             days=days,
@@ -98,12 +120,26 @@ def routes(web: Web) -> list[Route]:
             board=web.board(request),
             looks=desk.looks(),
             drifted={item.drift.key.station for item in desk.drifts()},
+            weeks=weeks,
+            why=why,
         )
         return web.show(
             request, "figures.html", title="Figures", view=view, status=400 if days.wrong else 200
         )
 
     return [Route("/figures", page, methods=["GET"])]
+
+
+async def _weeks(web: Web, scope: Scope, days: int) -> Sequence[Week]:
+    desk, until = web.parts.desk, web.parts.clock()
+
+    def newest() -> str:
+        with closing(desk.entries()) as entries:
+            return next((entry.commit for entry in entries), "")
+
+    told_by = (await run_in_threadpool(newest), desk.in_force().estate.commit)
+    made = await web.past.account(scope, until - timedelta(days=days), until, told_by=told_by)
+    return made.weeks
 
 
 def view_of(
@@ -117,6 +153,8 @@ def view_of(
     board: Board,
     looks: Mapping[StationId, Looked],
     drifted: Collection[StationId],
+    weeks: Sequence[Week] | None = None,
+    why: str = "",
 ) -> FiguresView:
     """Make the figures of the sites that a person may look at, with plots of what is kept.
 
@@ -130,6 +168,8 @@ def view_of(
         board: The alarms as they are now.
         looks: The last look at every station.
         drifted: Stations at which something stands.
+        weeks: Stations as left week by week, as the account has them; None where it was not asked.
+        why: Why the account could not be asked.
     """
     seen = {name: site for name, site in sorted(estate.sites.items()) if sees(name)}
     ours = [event for event in events if event.drift.key.station.site in seen]
@@ -162,6 +202,9 @@ def view_of(
         top=tuple(_origin(source.station, source.what, source.alarms) for source in made.top),
         chattering=tuple(_origin(source.station, source.what, source.alarms) for source in made.chattering),
         notices=tuple(f"{begun(notice)}." for notice in made.notices) if since is not None else (),
+        weeks=weeks_plot(weeks) if weeks else None,
+        why=why,
+        account=f"/accounting?from={days.value}d",
     )
 
 

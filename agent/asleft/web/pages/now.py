@@ -1,8 +1,10 @@
 """Now: what needs a person, worst first; where nothing does, it says so and since when that is known."""
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import groupby
 from typing import Final
 
@@ -15,20 +17,18 @@ from asleft.domain.alarms.floods import Group, grouped
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.loans import Loan, LoanState
-from asleft.domain.occasions import changes, on_at
+from asleft.domain.occasions import Coming
 from asleft.domain.orders import ENDS, OrderState
 from asleft.domain.profile import Priority
 from asleft.domain.site import Site
-from asleft.domain.snapshot import NotRead
-from asleft.ports.ledger import Looked
+from asleft.ports.ledger import Glance
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
+from asleft.work.desk import OwnerDesk
 from asleft.work.order_desk import OrderView
 
-__all__ = ["NowView", "routes", "view_of"]
+__all__ = ["NowView", "routes", "view_now", "view_of"]
 
-_AHEAD: Final = timedelta(days=8)
-"""So far ahead the next occasion is looked for: what comes weekly is always in it."""
 _MOST_NAMES: Final = 6
 _WORST: Final = tuple(Priority)
 _STATES: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.ACKNOWLEDGED)
@@ -163,35 +163,60 @@ def routes(web: Web) -> list[Route]:
     async def page(request: Request) -> Response:
         viewer = web.viewer(request)
         desk = web.parts.desk
-        view = view_of(
-            desk.estate_now(),
-            now=web.parts.clock(),
-            sees=viewer.sees,
-            board=web.board(request),
-            orders=desk.order_views(),
-            looks=desk.looks(),
-            loans=desk.loans(),
-            rounds=web.parts.rounds(),
-        )
+        view = view_now(desk, web.board(request), viewer.sees, web.parts.rounds())
         return web.show(request, "now.html", title="Now", view=view)
 
     return [Route("/", page, methods=["GET"])]
 
 
+def view_now(
+    desk: OwnerDesk, board: Board, sees: Callable[[str], bool], rounds: Mapping[str, datetime]
+) -> NowView:
+    """Ask the desk for what a person should see now, and put it together."""
+    return view_of(
+        desk.estate_now(),
+        sees=sees,
+        board=board,
+        orders=desk.order_views(),
+        never_looked_at=desk.never_looked_at(),
+        not_read=desk.not_read(),
+        loans=desk.loans(),
+        rounds=rounds,
+        coming=desk.coming,
+    )
+
+
 def view_of(
     estate: Estate,
     *,
-    now: datetime,
     sees: Callable[[str], bool],
     board: Board,
     orders: Sequence[OrderView],
-    looks: Mapping[StationId, Looked],
+    never_looked_at: AbstractSet[StationId],
+    not_read: Mapping[StationId, Glance],
     loans: Sequence[Loan],
     rounds: Mapping[str, datetime],
+    coming: Callable[[str], Coming],
 ) -> NowView:
-    """Put together what a person should see now, of the sites that the person may see."""
+    """Put together what a person should see now, of the sites that the person may see.
+
+    Args:
+        estate: As it is now.
+        sees: Tells whether the person may see a site.
+        board: The alarms.
+        orders: What has not ended.
+        never_looked_at: The stations that were never looked at.
+        not_read: The last look at stations of which it read nothing.
+        loans: What is lent or asked for.
+        rounds: When the last round of each site ended.
+        coming: Says what is on at a site, and what comes next.
+    """
     seen = {name: site for name, site in estate.sites.items() if sees(name)}
-    stations = [station for station in estate.stations if station.site in seen]
+    sizes = Counter(station.site for station in estate.stations)
+    unheard: dict[StationId, Glance | None] = {
+        station: look for station, look in not_read.items() if station in estate.stations
+    }
+    unheard |= dict.fromkeys(never_looked_at)
     ours = [alarm for alarm in board.alarms if alarm.drift.key.station.site in seen]
     old = [alarm for alarm in board.stale if alarm.drift.key.station.site in seen]
     flood = sum(count for site, count in board.flood.by_site.items() if site in seen)
@@ -207,10 +232,17 @@ def view_of(
         old=_causes(old, seen),
         flood=flood if board.flood.on else 0,
         orders=_waiting([one for one in orders if one.kept.order.station.site in seen], seen),
-        unheard=tuple(_unheard([one for one in stations if one not in out | told], looks, seen)),
+        unheard=tuple(
+            _unheard(station, unheard[station], seen)
+            for station in sorted(unheard.keys() - out - told)
+            if station.site in seen
+        ),
         loans=tuple(_lent(loan, estate, seen) for loan in loans if loan.station.site in seen),
-        sites=tuple(_site_now(estate, site, now, rounds.get(name)) for name, site in sorted(seen.items())),
-        stations=len(stations),
+        sites=tuple(
+            _site_now(estate, site, coming(name), sizes[name], rounds.get(name))
+            for name, site in sorted(seen.items())
+        ),
+        stations=sum(sizes[name] for name in seen),
         shelved=sum(alarm.drift.key.station.site in seen for alarm in board.shelved),
         suppressed=sum(alarm.drift.key.station.site in seen for alarm in board.suppressed),
         withdrawn=sum(station.site in seen for station in out),
@@ -288,30 +320,15 @@ def _waiting(views: Sequence[OrderView], sites: Mapping[str, Site]) -> tuple[Wai
     return tuple(sorted(made, key=lambda waiting: (waiting.lapses, waiting.id)))
 
 
-def _unheard(
-    stations: Sequence[StationId], looks: Mapping[StationId, Looked], sites: Mapping[str, Site]
-) -> list[Unheard]:
-    found: list[Unheard] = []
-    for station in sorted(stations):
-        look = looks.get(station)
-        zone = sites[station.site].time_zone
-        if look is None:
-            found.append(
-                Unheard(station=station, state="never looked at", why="", zone=zone, at=None, heard=None)
-            )
-        elif isinstance(look.last, NotRead):
-            heard = look.found.at if look.found else None
-            found.append(
-                Unheard(
-                    station=station,
-                    state=str(look.last.state),
-                    why=look.last.why,
-                    zone=zone,
-                    at=look.last.at,
-                    heard=heard,
-                )
-            )
-    return found
+def _unheard(station: StationId, look: Glance | None, sites: Mapping[str, Site]) -> Unheard:
+    return Unheard(
+        station=station,
+        state=str(look.state) if look else "never looked at",
+        why=look.why if look else "",
+        zone=sites[station.site].time_zone,
+        at=look.at if look else None,
+        heard=look.read if look else None,
+    )
 
 
 def _lent(loan: Loan, estate: Estate, sites: Mapping[str, Site]) -> Lent:
@@ -332,32 +349,18 @@ def _lent(loan: Loan, estate: Estate, sites: Mapping[str, Site]) -> Lent:
     )
 
 
-def _site_now(estate: Estate, site: Site, now: datetime, ended: datetime | None) -> SiteNow:
-    order = [occasion.name for occasion in estate.occasions]
-    stations = sum(station.site == site.name for station in estate.stations)
-    on: tuple[str, ...] = ()
-    until: datetime | None = None
-    after: tuple[str, ...] = ()
-    after_at: datetime | None = None
-    if site.calendar is not None:
-        on = on_at(site.calendar, order, now)
-        for change in changes(site.calendar, order, now, now + _AHEAD):
-            if on and until is None:
-                until = change.at
-            if change.after:
-                after, after_at = change.after, change.at
-                break
+def _site_now(estate: Estate, site: Site, coming: Coming, stations: int, ended: datetime | None) -> SiteNow:
     audience = {occasion.name for occasion in estate.occasions if occasion.performance}
     return SiteNow(
         name=site.name,
         title=site.title,
         zone=site.time_zone,
         has_calendar=site.calendar is not None,
-        on=on,
-        frozen=bool(audience.intersection(on)),
-        until=until,
-        next=after,
-        next_at=after_at,
+        on=coming.on,
+        frozen=bool(audience.intersection(coming.on)),
+        until=coming.until,
+        next=coming.next,
+        next_at=coming.next_at,
         stations=stations,
         round=ended,
     )

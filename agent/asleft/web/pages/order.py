@@ -14,7 +14,7 @@ from asleft.domain.names import harmless
 from asleft.domain.orders import OrderState, Purpose
 from asleft.ports.orders import KeptOrder
 from asleft.web.carrying import CHANGED, carried, fresh
-from asleft.web.errands import MOMENT, Errand, Errands, Stopping
+from asleft.web.errands import HAND_MOMENT, MOMENT, Errand, Errands, Stopping
 from asleft.web.order_proof import about_of, body_of, kept_of, name_of
 from asleft.web.order_values import Given, Trouble
 from asleft.web.order_view import group_page, order_page
@@ -23,6 +23,7 @@ from asleft.web.web import Viewer, Web
 from asleft.work.accounts.refusals import BadPasskey
 from asleft.work.accounts.sessions import Here
 from asleft.work.guards import Confirming, Prove
+from asleft.work.handing import Handed, Waiting, to_hand
 from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.outlook import Outlook, is_group
 
@@ -32,6 +33,10 @@ _DIGITS: Final = frozenset("0123456789abcdef")
 _ID_LENGTH: Final = 10
 _LONGEST_TYPED: Final = 2000
 _LONGEST_SIGNATURE: Final = 64 * 1024
+_NOT_READ: Final = (
+    "It takes longer than this page waits, and goes on. What the station hands out is not read from it now."
+    " Once it is lent, this page says how to come by that."
+)
 
 
 def routes(web: Web) -> list[Route]:
@@ -109,20 +114,35 @@ class _OrderPages:
         already = self._already(outlook, viewer)
         if already:
             return self._web.back(request, f"/orders/{name}", already)
+        hand = Waiting() if self._hands(outlook) else None
         try:
             errand = self._errands.begin(
                 (name, me),
-                lambda: carried(self._web.parts, name, lambda: confirming),
+                lambda: carried(self._web.parts, name, lambda: confirming, hand=hand),
                 given,
                 self._web.parts.log,
             )
         except Stopping as wrong:
             trouble = Trouble(what=wrong.what, todo=wrong.todo)
             return self._shown(request, viewer, outlook, given=given, trouble=trouble, status=503)
-        await errand.wait(MOMENT)
+        if hand is None:
+            await errand.wait(MOMENT)
+        else:
+            try:
+                await errand.wait(HAND_MOMENT)
+            finally:
+                hand.gone = True  # nobody can be shown anything any more, also where the browser has left
+            if hand.handed:
+                return self._shown(request, viewer, self._found(request, viewer), handed=hand.handed.pop())
         if errand.wrong is None:
-            return self._web.back(request, f"/orders/{name}")
+            return self._web.back(request, f"/orders/{name}", _NOT_READ if hand and errand.runs else "")
         return self._refused(request, viewer, name, errand)
+
+    def _hands(self, outlook: Outlook) -> tuple[str, ...]:
+        """Say what a station hands to who confirms; nothing for a group, whose stations open nothing to anybody."""
+        if len(outlook.kepts) > 1:
+            return ()
+        return to_hand(self._desk.estate_now(), outlook.kepts[0].order)
 
     async def undo(self, request: Request) -> Response:
         """Draw up the order that undoes this one."""
@@ -152,7 +172,7 @@ class _OrderPages:
         )
 
     async def stop(self, request: Request) -> Response:
-        """Begin no further station of a group. Whoever sees it may: nothing gets worse by it."""
+        """Begin no further station of a group. Whoever may act at one of its sites may: nothing gets worse by it."""
         viewer = self._web.viewer(request)
         await self._web.form(request)
         outlook = self._found(request, viewer)
@@ -162,7 +182,7 @@ class _OrderPages:
         going = [kept for kept in outlook.kepts if kept.state in GOING]
         if not going:
             return self._web.back(request, f"/orders/{name}", "This group is not being carried out.")
-        self._desk.stop(name)
+        self._desk.stop(name, by=viewer.person.key)
         self._web.parts.log.warning("a group is stopped", group=name, person=viewer.person.key)
         under_way = ", ".join(
             str(kept.order.station)
@@ -231,6 +251,7 @@ class _OrderPages:
         trouble: Trouble | None = None,
         undo_trouble: Trouble | None = None,
         cannot_wait: str = "",
+        handed: Handed | None = None,
         status: int = 200,
     ) -> Response:
         name, now = name_of(outlook), self._web.parts.clock()
@@ -266,10 +287,15 @@ class _OrderPages:
             undo_trouble=undo_trouble,
             cannot_wait=cannot_wait,
             behind=self._behind(outlook.kepts[0]),
+            handed=handed,
+            open_now=any(loan.id == name and loan.opened for loan in self._desk.loans()),
         )
-        return self._web.show(
+        response = self._web.show(
             request, "order.html", title=f"Order for {view.station}", view=view, status=status
         )
+        if handed is not None:
+            response.headers["Cache-Control"] = "no-store"  # whatever the door says of other pages
+        return response
 
     def _behind(self, kept: KeptOrder) -> str:
         """Give the set-up that waits behind a factory state; empty where none does."""

@@ -217,7 +217,12 @@ def _listed(
         stations=stations[:_MOST_NAMES],
         others=max(0, len(stations) - _MOST_NAMES),
         aim=AIMS[first.order.purpose],
-        waits=tuple(dict.fromkeys(words for kept in seen for words in waits.get(kept.order.id, ()))),
+        # An order's id is a digest over all of it: it is not asked of those that wait for nothing.
+        waits=tuple(
+            dict.fromkeys(
+                words for kept in seen if kept.state not in ENDS for words in waits.get(kept.order.id, ())
+            )
+        ),
         states=", ".join(f"{count} {words}" if many else words for words, count in counts.items()),
         outcome=outcomes[0] if len(outcomes) == 1 else "",
         hearing=any(hazard.is_hearing for kept in seen for hazard in kept.order.hazards),

@@ -1,4 +1,4 @@
-"""What the plots of the figures are made of: series over a time, and classes of times taken."""
+"""What the plots of the figures are made of: series over a time."""
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
@@ -11,8 +11,6 @@ from asleft.domain.stations import StationId
 from asleft.drawn.plots import Slot
 
 __all__ = [
-    "CLASSES",
-    "by_class",
     "raised_per_hour",
     "slots_of",
     "standing_at_once",
@@ -23,15 +21,6 @@ _WIDTHS: Final = (_HOUR, timedelta(hours=3), timedelta(hours=6), timedelta(hours
 _MOST: Final = 48
 """More bars than these are too thin on a phone."""
 _WHOLE_DAYS: Final = timedelta(days=7)
-CLASSES: Final = (
-    ("<1 min", 60.0),
-    ("<10 min", 600.0),
-    ("<1 h", 3600.0),
-    ("<8 h", 28_800.0),
-    ("<1 day", 86_400.0),
-    ("longer", float("inf")),
-)
-"""Classes of a time, each with the seconds that it stays below."""
 
 
 def slots_of(since: datetime, until: datetime) -> list[tuple[datetime, datetime]]:
@@ -113,12 +102,3 @@ def _most_at_once(spans: Iterable[tuple[datetime, datetime]], starts: datetime, 
         count += step
         most = max(most, count)
     return most
-
-
-def by_class(seconds: Iterable[float]) -> list[tuple[str, int]]:
-    """Count how many times fall into each class."""
-    found = dict.fromkeys((name for name, _ in CLASSES), 0)
-    for taken in seconds:
-        name = next(name for name, below in CLASSES if taken < below)
-        found[name] += 1
-    return list(found.items())

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final
 
 from starlette.requests import Request
@@ -14,19 +14,19 @@ from asleft.domain.drift import DriftKind
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.loans import Loan, LoanState
-from asleft.domain.occasions import changes, on_at
+from asleft.domain.occasions import Coming
 from asleft.domain.orders import ENDS
 from asleft.domain.profile import Priority
-from asleft.domain.snapshot import AsFound, NotRead, ReadState
-from asleft.ports.ledger import Looked, Standing
+from asleft.domain.snapshot import ReadState
+from asleft.ports.ledger import Glance, Standing
 from asleft.web.asking import Frozen, May, Wrong, draw_up, frozen_at, may_at, one, seen, wrong_of
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
+from asleft.work.desk import OwnerDesk
 from asleft.work.order_desk import OrderView
 
-__all__ = ["SiteView", "routes", "view_of"]
+__all__ = ["SiteView", "routes", "view_of", "view_site"]
 
-_AHEAD: Final = timedelta(days=8)
 _MOST_ITEMS: Final = 4
 _WORST: Final = (*Priority, "unknown", "shelved", "")
 _HELD: Final = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
@@ -164,15 +164,11 @@ def routes(web: Web) -> list[Route]:
         viewer, desk = web.viewer(request), web.parts.desk
         estate = desk.estate_now()
         site = seen(estate, viewer, request.path_params["site"]).site
-        view = view_of(
-            estate,
+        view = view_site(
+            desk,
             site,
             now=web.parts.clock(),
             board=web.board(request),
-            standing=desk.drifts(),
-            orders=desk.order_views(),
-            looks=desk.looks(),
-            loans=desk.loans(),
             rounds=web.parts.rounds(),
             may=may_at(estate, viewer.person, site),
             ways=[kind for kind, _ in _WAYS if any(path.startswith(f"/{kind}/") for path in web.paths)],
@@ -202,6 +198,37 @@ def routes(web: Web) -> list[Route]:
     ]
 
 
+def view_site(
+    desk: OwnerDesk,
+    name: str,
+    *,
+    now: datetime,
+    board: Board,
+    rounds: Mapping[str, datetime],
+    may: May,
+    ways: Sequence[str] = (),
+    wrong: Wrong | None = None,
+    cannot_wait: str = "",
+) -> SiteView:
+    """Ask the desk for what is known of one site, and put it together."""
+    return view_of(
+        desk.estate_now(),
+        name,
+        now=now,
+        board=board,
+        standing=desk.drifts_in(name),
+        orders=desk.order_views(),
+        glances=desk.glances(name),
+        loans=desk.loans(),
+        coming=desk.coming(name),
+        ended=rounds.get(name),
+        may=may,
+        ways=ways,
+        wrong=wrong,
+        cannot_wait=cannot_wait,
+    )
+
+
 def view_of(
     estate: Estate,
     name: str,
@@ -210,9 +237,10 @@ def view_of(
     board: Board,
     standing: Sequence[Standing],
     orders: Sequence[OrderView],
-    looks: Mapping[StationId, Looked],
+    glances: Mapping[str, Glance],
     loans: Sequence[Loan],
-    rounds: Mapping[str, datetime],
+    coming: Coming,
+    ended: datetime | None,
     may: May,
     ways: Sequence[str] = (),
     wrong: Wrong | None = None,
@@ -239,41 +267,30 @@ def view_of(
             as_left.role,
             alarms.get(station, []),
             stands.get(station, []),
-            looks.get(station),
+            glances.get(station.name),
             waiting.get(station, ""),
             board.withdrawn.get(station),
         )
-        for station, as_left in sorted(estate.stations.items())
+        for station, as_left in estate.stations.items()
         if station.site == name
     ]
     rows.sort(key=_badness)
     whole = StationId(name, "")
-    on: tuple[str, ...] = ()
-    until = after_at = None
-    after: tuple[str, ...] = ()
-    if site.calendar is not None:
-        order = [occasion.name for occasion in estate.occasions]
-        on = on_at(site.calendar, order, now)
-        for change in changes(site.calendar, order, now, now + _AHEAD):
-            until = until or (change.at if on else None)
-            if change.after:
-                after, after_at = change.after, change.at
-                break
     return SiteView(
         name=name,
         title=site.title,
         zone=site.time_zone,
         has_calendar=site.calendar is not None,
-        on=on,
-        until=until,
-        next=after,
-        next_at=after_at,
+        on=coming.on,
+        until=coming.until,
+        next=coming.next,
+        next_at=coming.next_at,
         frozen=frozen_at(estate, name, now),
         whole=(_row(whole, "", alarms[whole], [], None, "", None),) if whole in alarms else (),
         off=tuple(row for row in rows if not row.quiet),
         quiet=tuple(row for row in rows if row.quiet),
         loans=tuple(_lent(loan, estate) for loan in loans if loan.station.site == name),
-        round=rounds.get(name),
+        round=ended,
         ways=tuple((f"/{kind}/{name}", words) for kind, words in _WAYS if kind in ways),
         may=may,
         wrong=wrong,
@@ -291,7 +308,7 @@ def _row(
     role: str,
     alarms: Sequence[Alarm],
     standing: Sequence[Standing],
-    look: Looked | None,
+    look: Glance | None,
     order: str,
     withdrawn: Mark | None,
 ) -> StationRow:
@@ -313,7 +330,7 @@ def _row(
         items=tuple(item for _, _, item in items[:_MOST_ITEMS]),
         others=max(0, len(items) - _MOST_ITEMS),
         order=order,
-        read=look.found.at if look and look.found else None,
+        read=look.read if look else None,
         withdrawn=f"{withdrawn.by}: {withdrawn.reason}" if withdrawn else "",
     )
 
@@ -323,7 +340,7 @@ def _mark(
     calling: Sequence[Alarm],
     alarms: Sequence[Alarm],
     pending: Sequence[Standing],
-    look: Looked | None,
+    look: Glance | None,
 ) -> tuple[str, str]:
     """Give the worst that is known of a station; unknown is worse than put off, and is never normal."""
     priorities = [alarm.drift.priority for alarm in calling] + [item.drift.priority for item in pending]
@@ -332,10 +349,10 @@ def _mark(
     if station.name:
         if look is None:
             return "unknown", "Unknown: never looked at"
-        if isinstance(look.last, NotRead):
-            return "unknown", f"Unknown: {look.last.state}"
-        if isinstance(look.last, AsFound) and look.last.state is not ReadState.COMPLETE:
-            return "unknown", f"Partly unknown: {look.last.state}"
+        if look.why:
+            return "unknown", f"Unknown: {look.state}"
+        if look.state is not ReadState.COMPLETE:
+            return "unknown", f"Partly unknown: {look.state}"
     if alarms:
         shelved = [alarm.shelf.until for alarm in alarms if alarm.shelf is not None]
         return "shelved", "Put off" if shelved else str(alarms[0].state).capitalize()

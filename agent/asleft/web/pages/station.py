@@ -69,11 +69,8 @@ class _Stations:
         station = seen(estate, viewer, request.path_params["site"], request.path_params["name"])
         entries, has_more = await self._lives.of(station)
         stand = desk.station(str(station))
-        sources = {
-            row.setting: self._sources.of(estate, station, row.setting)
-            for row in stand.rows
-            if row.state is RowState.DRIFT
-        }
+        drifted = [row.setting for row in stand.rows if row.state is RowState.DRIFT]
+        sources = await self._sources.of(estate, station, drifted)
         view = view_of(
             estate,
             station,

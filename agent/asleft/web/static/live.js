@@ -78,7 +78,7 @@
 
   function open() {
     if (source || paused || document.hidden) return;
-    source = new EventSource(at);
+    source = new EventSource(`${at}?at=${encodeURIComponent(location.pathname)}`);
     source.addEventListener("hello", () => { say("Live"); });
     source.addEventListener("changed", (event) => {
       for (const name of JSON.parse(event.data)) names.add(name);

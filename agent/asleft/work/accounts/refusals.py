@@ -45,10 +45,10 @@ class TooManyTries(AsleftError):
 
 
 class TooBusy(AsleftError):
-    """More people want a password looked at than can be served; nothing was looked at."""
+    """More is asked for at once than can be served; nothing was looked at."""
 
-    def __init__(self) -> None:
-        super().__init__("too many people sign in at once", todo="try again in a moment")
+    def __init__(self, what: str = "too many people sign in at once") -> None:
+        super().__init__(what, todo="try again in a moment")
 
 
 class NotSignedIn(AsleftError):

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmEvent, AlarmState, Mark
 from asleft.domain.alarms.figures import Figures
@@ -68,11 +68,21 @@ class AlarmBoard:
         self._ledger = ledger
         self._clock = clock
         self._estate = estate
+        self._made: tuple[tuple[int, datetime], Estate, Board] | None = None
+        self._day: list[AlarmEvent] = []
+        self._read = (-1, datetime.min.replace(tzinfo=UTC))
+        """At which revision, and when, the events of the last day were read."""
 
     def alarms(self) -> Board:
-        """Give the alarms as they are now."""
-        now = self._clock()
-        listed = self._alarming.view(self._estate())
+        """Give the alarms as they are now; within one second they are put together once where none of them changed."""
+        now, estate = self._clock(), self._estate()
+        key = (self._alarming.revision, now.replace(microsecond=0))
+        if self._made is None or self._made[0] != key or self._made[1] is not estate:
+            self._made = (key, estate, self._board_of(estate, now))
+        return self._made[2]
+
+    def _board_of(self, estate: Estate, now: datetime) -> Board:
+        listed = self._alarming.view(estate)
         held = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
         open_ones = [alarm for alarm in listed if alarm.state not in held]
         alarms = tuple(alarm for alarm in open_ones if not is_stale(alarm, now))
@@ -95,7 +105,14 @@ class AlarmBoard:
     def flood(self) -> Flood:
         """Say whether there are more alarms than a person can take."""
         now = self._clock()
-        return flood_at(self._alarming.store.events(now - _A_DAY, now + timedelta.resolution), now)
+        revision, read = self._read
+        if revision != self._alarming.revision or now < read:
+            # Only what came since: a day in which much happened is long. What has the very time is read again.
+            since = self._day[-1].at if self._day and now >= read else now - _A_DAY
+            kept = [event for event in self._day if now - _A_DAY <= event.at < since]
+            self._day = [*kept, *self._alarming.store.events(since, now + timedelta.resolution)]
+            self._read = (self._alarming.revision, now)
+        return flood_at(self._day, now)
 
     def life(
         self, station: StationId, limit: int, *, kind: DriftKind | None = None, setting: str = ""

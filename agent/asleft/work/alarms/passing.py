@@ -183,10 +183,11 @@ class Pass:
         for key, alarm in self.after.items():
             if alarm.suppressed == CHANGEOVER and alarm.stands_at_all:
                 due.setdefault(key.station.site, []).append(alarm.drift)
+        on_now = self._estate.on(self._now) if due else {}  # asks every calendar, so once
         for site, drifts in due.items():
             worst = min(drifts, key=lambda drift: _ORDER.index(drift.priority))
             stations = {drift.key.station for drift in drifts}
-            on = " over ".join(self._estate.on(self._now).get(site, ())) or "the normal state"
+            on = " over ".join(on_now.get(site, ())) or "the normal state"
             self._group(
                 Drift(
                     key=_of_site(site, DriftKind.CHANGEOVER),

@@ -1,0 +1,89 @@
+"""Questions about the past, asked by pages and programs alike: in threads, a few at a time, and bounded."""
+
+import asyncio
+from collections import OrderedDict
+from collections.abc import Callable, Collection
+from contextlib import AbstractContextManager
+from datetime import datetime
+from typing import Final, TypeVar
+
+from starlette.concurrency import run_in_threadpool
+
+from asleft.domain.estate import Estate
+from asleft.domain.evidence.account import Account
+from asleft.domain.evidence.seeing import Scope
+from asleft.work.accounts.refusals import TooBusy
+from asleft.work.evidence.desk import EvidenceDesk
+
+__all__ = ["OpenEvidence", "Past", "zone_of"]
+
+AT_ONCE: Final = 2
+"""So many questions are answered at once; others wait."""
+MOST_WAITING: Final = 16
+"""So many wait at most; whoever comes then is told to come again."""
+_KEPT: Final = 32
+OpenEvidence = Callable[[], AbstractContextManager[EvidenceDesk]]
+"""Opens the two repositories; used in the thread that opened them."""
+_Told = TypeVar("_Told")
+
+
+class Past:
+    """Asks questions about the past; git takes its time, so each is answered in a thread of its own.
+
+    Args:
+        evidence: Opens the two repositories for one question.
+    """
+
+    def __init__(self, evidence: OpenEvidence) -> None:
+        self._evidence = evidence
+        self._turns = asyncio.Semaphore(AT_ONCE)
+        self._waiting = 0
+        self._accounts: OrderedDict[tuple[object, ...], Account] = OrderedDict()
+
+    async def ask(self, question: Callable[[EvidenceDesk], _Told]) -> _Told:
+        """Have a question answered.
+
+        Raises:
+            TooBusy: Too many wait already.
+            AsleftError: What the question raises.
+        """
+        if self._waiting >= MOST_WAITING:
+            raise TooBusy("too many questions about the past are asked at once")
+        self._waiting += 1
+        try:
+            async with self._turns:
+                return await run_in_threadpool(self._answered, question)
+        finally:
+            self._waiting -= 1
+
+    async def account(
+        self, scope: Scope, since: datetime, until: datetime, *, told_by: Collection[str]
+    ) -> Account:
+        """Give the account of the sites that may be told of; one that was made lately is kept.
+
+        Args:
+            scope: Those sites.
+            since: Its beginning.
+            until: Its end, which is now.
+            told_by: What it follows from beside the hour: as long as that is the same, so is the account.
+
+        Raises:
+            TooBusy: Too many wait already.
+            NoEvidence: There is none.
+        """
+        key = (scope, f"{since:%Y-%m-%d %H}", f"{until:%Y-%m-%d %H}", *told_by)
+        if key not in self._accounts:
+            self._accounts[key] = await self.ask(lambda desk: desk.account((), since, until, scope=scope))
+            while len(self._accounts) > _KEPT:
+                self._accounts.popitem(last=False)
+        return self._accounts[key]
+
+    def _answered(self, question: Callable[[EvidenceDesk], _Told]) -> _Told:
+        with self._evidence() as desk:
+            return question(desk)
+
+
+def zone_of(estate: Estate, sites: Collection[str]) -> str:
+    """Give the time zone that sites share; UTC where they share none."""
+    zones = {estate.sites[site].time_zone for site in sites if site in estate.sites}
+    return zones.pop() if len(zones) == 1 else "UTC"

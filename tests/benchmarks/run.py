@@ -29,6 +29,7 @@ from benchmarks import (
     following,
     keeping,
     loading,
+    pages,
     proof,
     recording,
     starting,
@@ -77,6 +78,7 @@ def parts(scale: Scale) -> Mapping[str, Callable[[Path], list[Row]]]:
         "steady": lambda folder: steady.rows(folder, scale.followed),
         "evidence": lambda folder: evidence.rows(folder, scale.commits, turns),
         "proof": lambda folder: proof.rows(folder, scale.commits, scale.signed, turns),
+        "pages": lambda folder: pages.rows(folder, stations),
         "starting": lambda folder: starting.rows(folder, 3 * turns),
     }
 

@@ -158,3 +158,31 @@ def test_lamp_and_error_count(tmp_path: Path) -> None:
         bench.fleet.call(bench.station(DRUMS).meddle, "service.errors", 4)
         told = asleft("clear-errors", DRUMS, *home, "--by", WREN, "--reason", "new cable")
         assert (told.code, "was 4 and reads 0 now" in told.out) == (0, True)
+
+
+def test_all_orders_come_in_pieces_the_newest_first(tmp_path: Path) -> None:
+    """What ended is listed so many at a time; each piece goes on where the one before ended, and an unknown end is told."""
+    with a_bench(tmp_path) as bench:
+        assert "No order was drawn up yet." in asleft("orders", "--all", "--home", bench.home).out
+        made: list[str] = []
+        for label in ("One", "Two", "Three"):
+            bench.meddle(DRUMS, "label", label)
+            (order,) = drawn(bench, DRUMS, "--by", WREN)["orders"]
+            assert confirm(bench, order["order"], WREN, []).code == 0
+            made.insert(0, order["order"])
+        whole = document(asleft("orders", "--all", "--home", bench.home, "--json"))
+        assert [one["order"] for one in whole["orders"]] == made
+        assert whole["next"] is None
+        first = document(asleft("orders", "--all", "--limit", "2", "--home", bench.home, "--json"))
+        assert [one["order"] for one in first["orders"]] == made[:2]
+        assert first["next"] == made[1]
+        more = ("orders", "--all", "--limit", "2", "--before", first["next"], "--home", bench.home)
+        assert [one["order"] for one in document(asleft(*more, "--json"))["orders"]] == made[2:]
+        told = asleft("orders", "--all", "--limit", "1", "--home", bench.home).out
+        assert made[0] in told
+        assert f"Older ones: asleft orders --all --before {made[0]}" in told
+        oldest = asleft("orders", "--all", "--before", made[2], "--home", bench.home)
+        assert "None is older." in oldest.out
+        assert asleft("orders", "--all", "--before", "0" * 20, "--home", bench.home).code == 6
+        assert asleft("orders", "--before", made[0], "--home", bench.home).code == 2
+        assert "No order waits." in asleft("orders", "--home", bench.home).out

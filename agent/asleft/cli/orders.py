@@ -235,7 +235,19 @@ def orders(
         str, typer.Argument(metavar="[ORDER|GROUP]", help="Id of an order or of a group.", show_default=False)
     ] = "",
     *,
-    everything: Annotated[bool, typer.Option("--all", help="Also those that ended.")] = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Also those that ended, the newest first.")
+    ] = False,
+    limit: Annotated[int, typer.Option("--limit", min=1, help="With --all: so many at most.")] = 100,
+    before: Annotated[
+        str,
+        typer.Option(
+            "--before",
+            metavar="ORDER",
+            help="With --all: those drawn up before this one.",
+            show_default=False,
+        ),
+    ] = "",
     canonical: Annotated[
         bool, typer.Option("--canonical", help="Give exactly the bytes that a confirmation signs.")
     ] = False,
@@ -250,7 +262,9 @@ def orders(
         elif name:
             _show_one(desk.outlook(name), home, as_json=as_json)
         else:
-            _list(desk, everything=everything, as_json=as_json)
+            if before and not everything:
+                raise typer.BadParameter("it goes with --all", param_hint="--before")
+            _list(desk, limit if everything else 0, before, as_json=as_json)
 
 
 def _give_canonical(desk: "Desk", name: str) -> None:
@@ -281,36 +295,41 @@ def _show_one(outlook: "Outlook", home: "Path", *, as_json: bool) -> None:
         tell_full(outlook, home)
 
 
-def _list(desk: "Desk", *, everything: bool, as_json: bool) -> None:
-    views = desk.order_views(all_of_them=everything)
+def _list(desk: "Desk", limit: int, before: str, *, as_json: bool) -> None:
+    """List what has not ended, or so many of all where a limit is given; a page of years is not read to show one."""
+    views = desk.order_views()
+    waits = {view.kept.order.id: view.waits for view in views}
+    more = False
+    if limit:
+        last = desk.outlook(before).kepts[0].order.id if before else ""
+        found = desk.order_page(limit + 1, before=last)
+        more, kepts = len(found) > limit, found[:limit]
+    else:
+        kepts = [view.kept for view in views]
     if as_json:
         rows = [
-            {"station": view.kept.order.station, **order_json(view.kept), "waits": view.waits}
-            for view in views
+            {"station": kept.order.station, **order_json(kept), "waits": waits.get(kept.order.id, ())}
+            for kept in kepts
         ]
-        say_json("orders", orders=rows)
+        say_json("orders", orders=rows, next=kepts[-1].order.id if more else None)
         return
-    if not views:
-        say("No order waits." if not everything else "No order was drawn up yet.")
+    if not kepts:
+        say("No order waits." if not limit else "None is older." if before else "No order was drawn up yet.")
         return
-    for view in views:
-        kept, order = view.kept, view.kept.order
-        (line,) = table(
-            [
-                (
-                    order.id,
-                    str(order.station),
-                    str(order.purpose),
-                    str(kept.state),
-                    f"group {kept.group}" if kept.group else "",
-                )
-            ]
-        )
-        say(line)
-        if view.waits:
-            say(*(f"    waits for {safe(words)}" for words in view.waits))
-            if kept.state == "drawn up":
-                say(f"    lapses {clock_time(order.lapses)}")
-        elif kept.outcome:
-            say(f"    {safe(kept.outcome)}")
+    for kept in kepts:
+        _say_listed(kept, waits.get(kept.order.id, ()))
     say("", "One of them in full: asleft orders ORDER")
+    if more:
+        say(f"Older ones: asleft orders --all --before {kepts[-1].order.id}")
+
+
+def _say_listed(kept: "KeptOrder", waits: Sequence[str]) -> None:
+    order = kept.order
+    group = f"group {kept.group}" if kept.group else ""
+    say(*table([(order.id, str(order.station), str(order.purpose), str(kept.state), group)]))
+    if waits:
+        say(*(f"    waits for {safe(words)}" for words in waits))
+        if kept.state == "drawn up":
+            say(f"    lapses {clock_time(order.lapses)}")
+    elif kept.outcome:
+        say(f"    {safe(kept.outcome)}")

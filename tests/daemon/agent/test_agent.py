@@ -247,7 +247,7 @@ def test_a_signed_call_brings_a_push_into_force(tmp_path: Path, monkeypatch: pyt
 
 
 def test_an_occasion_that_begins_is_one_item(tmp_path: Path) -> None:
-    """Nineteen settings that differ only because an occasion began are one alarm and one mail, "changeover due"."""
+    """Nineteen settings that differ only because an occasion began are one alarm, one mail, and one thing to confirm."""
     with (
         told_by_mail(tmp_path, "high, medium, low") as (bench, room),
         an_agent(bench.home, tmp_path) as agent,
@@ -273,6 +273,16 @@ def test_an_occasion_that_begins_is_one_item(tmp_path: Path) -> None:
         ]
         assert {one["suppressed-by"] for one in board["suppressed"]} == {"changeover due"}
         assert len(board["suppressed"]) == 19
+        # One group of orders, confirmed once, carries the changeover out.
+        drawn = agent.ask("restore", HALL)
+        assert len(drawn["orders"]) == 10
+        assert sum(len(order["writes"]) for order in drawn["orders"]) == 19
+        (group,) = {order["group"] for order in drawn["orders"]}
+        agent.do("confirm", group, "--by", WREN, "--reason", "the crew is here")
+        assert str(room.next()["Subject"]).startswith("All clear")
+        board = agent.ask("alarms")
+        assert [one["state"] for one in board["alarms"]] == ["returned unacknowledged"]
+        assert board["suppressed"] == []
         # What nobody ever approved is an alarm of its own, also now.
         bench.meddle(DRUMS, "headphones.gain", "+12 dB")
         assert str(room.next()["Subject"]) == "High at Quillfen Hall: 1 alarm, drums"

@@ -4,7 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from asleft.web.showing import Showing, ago, clock_time, db, plural, shape, text
+from asleft.domain.names import plural
+from asleft.web.showing import Showing, ago, clock_time, db, shape, text
 
 NOW = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
 

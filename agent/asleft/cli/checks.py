@@ -96,12 +96,19 @@ def _give_json(checked: "Checked") -> None:
 
 
 def _give_text(checked: "Checked") -> None:
+    from asleft.domain.names import plural  # noqa: PLC0415 keeps --help quick
+
     tell_problems(checked.problems)
     estate = checked.estate
-    count = f"{len(estate.stations)} stations at {len(estate.sites)} sites; " if estate else ""
+    count = (
+        f"{plural(len(estate.stations), 'station')} at {plural(len(estate.sites), 'site')}; "
+        if estate
+        else ""
+    )
     hints = sum(problem.level == "hint" for problem in checked.problems)
     warnings = len(checked.problems) - checked.errors - hints
-    said = f"{checked.errors} errors, {warnings} warnings" + (f", {hints} hints" if hints else "")
+    said = f"{plural(checked.errors, 'error')}, {plural(warnings, 'warning')}"
+    said += f", {plural(hints, 'hint')}" if hints else ""
     say(f"{checked.revision.commit[:10]}: {count}{said}.")
 
 

@@ -3,7 +3,7 @@
 import re
 import unicodedata
 
-__all__ = ["NAME_RULE", "harmless", "is_name", "unprintable"]
+__all__ = ["NAME_RULE", "harmless", "is_name", "plural", "unprintable"]
 
 NAME_RULE = "lower-case letters, digits and single hyphens, at most 40, starting with a letter"
 """What `is_name` asks of a site, station, role or person, in words."""
@@ -47,3 +47,8 @@ def harmless(text: str, *, longest: int = 200) -> str:
         )
     )
     return shown if len(text) <= longest else f"{shown}… ({len(text) - longest} more)"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """Give a count with its noun, which takes an s where no other form is given."""
+    return f"{count} {one if count == 1 else many or one + 's'}"

@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
 from markupsafe import Markup, escape
 
-from asleft.domain.names import harmless
+from asleft.domain.names import harmless, plural
 from asleft.domain.profile import Priority
 
 __all__ = ["Showing", "ago", "clock_time"]
@@ -73,11 +73,6 @@ def shape(state: str | Priority, words: str = "") -> Markup:
 def db(value: float) -> str:
     """Show a level in decibels, with a true minus."""
     return f"{value:+.1f} dB".replace("-", "−")  # noqa: RUF001 the minus sign of typography
-
-
-def plural(count: int, one: str, many: str = "") -> str:
-    """Show a count with its noun."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def ago(at: datetime, now: datetime) -> str:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from asleft.domain.evidence.account import Account, Approval, BaselineDay, OrderEnd, Spread, Week
 from asleft.domain.evidence.drifting import Drifted, Gap
-from asleft.domain.names import harmless
+from asleft.domain.names import harmless, plural
 from asleft.domain.tables import aligned
 
 __all__ = ["Part", "account_lines", "account_parts", "local", "period"]
@@ -157,7 +157,7 @@ def _day_rows(days: Sequence[BaselineDay], zone: str) -> Iterator[tuple[str, ...
 
 def _approval_cells(one: Approval, zone: str) -> tuple[str, ...]:
     count = len(one.piece.changes)
-    words = f" ({count} settings of stations)" if count else ""
+    words = f" ({plural(count, 'setting')} of stations)" if count else ""
     return (
         local(one.force.since, zone),
         one.piece.commit[:10],

@@ -6,9 +6,11 @@ from datetime import datetime
 from typing import cast
 
 from asleft.domain.alerts.alert import Alert
-from asleft.domain.alerts.data import SCHEMA, VERSION, Event, Told, alert_id, rfc_3339
+from asleft.domain.alerts.data import Event, Told, alert_id, rfc_3339
 from asleft.domain.alerts.routes import Receiver
 from asleft.domain.alerts.routing import Scene
+from asleft.domain.alerts.words import alert_of
+from asleft.domain.kinds import Json
 from asleft.domain.names import harmless
 from asleft.domain.profile import Priority
 
@@ -102,32 +104,12 @@ def _alert(scene: Scene, receiver: Receiver, event: Event, ailment: Ailment) -> 
         "do": ailment.todo,
         "link": scene.link or "this agent has no pages",
     }
-    words = ("What", "Where", "Since", "Why it matters", "What to do", "Link")
-    return Alert(
-        id=made,
-        receiver=receiver.key,
-        channel=receiver.channel,
-        address=receiver.address,
-        subject=subject,
-        text="\n".join(f"{word}: {line}" for word, line in zip(words, lines.values(), strict=True)),
-        data={
-            "schema": SCHEMA,
-            "version": VERSION,
-            "id": made,
-            "event": event,
-            "cause": ailment.cause,
-            "priority": ailment.priority,
-            "created": rfc_3339(scene.now),
-            "subject": subject,
-            **lines,
-            "site": None,
-            "count": 1,
-            "step": 0,
-            "drifts": [],
-            "ailing": {"what": ailment.what, "where": ailment.where},
-            "failing-since": rfc_3339(ailment.since),
-        },
-        priority=ailment.priority,
-        created=scene.now,
-        cause=ailment.cause,
-    )
+    data: dict[str, Json] = {
+        "site": None,
+        "count": 1,
+        "step": 0,
+        "drifts": [],
+        "ailing": {"what": ailment.what, "where": ailment.where},
+        "failing-since": rfc_3339(ailment.since),
+    }
+    return alert_of(made, receiver, event, ailment.cause, ailment.priority, scene.now, subject, lines, data)

@@ -16,7 +16,7 @@ from asleft.domain.profile import Concern, Priority
 from asleft.domain.rules.listing import first_few
 from asleft.domain.stations import StationId
 
-__all__ = ["compose", "compose_reach", "lasting"]
+__all__ = ["alert_of", "compose", "compose_reach", "lasting"]
 
 _LONGEST = 400
 _LONGEST_TITLE = 60
@@ -86,7 +86,7 @@ def compose(
         "do": _do_when_clear(stations, unseen=unseen) if clear else _do(about, stations),
         "link": _link(link, stations, site_name),
     }  # fmt: skip
-    return _alert(
+    return alert_of(
         alert or alert_id(receiver, event, cause, about, step=step, after=first.id if first else ""),
         receiver, event, cause, worst, now, subject, lines,
         {
@@ -154,10 +154,10 @@ def compose_reach(
         "receiver": failing.receiver,
         "failing-since": rfc_3339(since),
     }
-    return _alert(made, receiver, event, cause, failing.priority, now, subject, lines, data)
+    return alert_of(made, receiver, event, cause, failing.priority, now, subject, lines, data)
 
 
-def _alert(
+def alert_of(
     made: str,
     receiver: Receiver,
     event: Event,
@@ -168,6 +168,19 @@ def _alert(
     lines: Mapping[str, str],
     data: Mapping[str, Json],
 ) -> Alert:
+    """Put an alert together, the same for every event: the six lines in their order, as text and as data.
+
+    Args:
+        made: Its id.
+        receiver: Who is told.
+        event: What happened.
+        cause: What it is about; one cause is cleared at once.
+        priority: How much it matters.
+        now: When it is told, UTC.
+        subject: One line, harmless.
+        lines: What, where, since, why it matters, what to do, link, under the names that its data has.
+        data: What else its data has.
+    """
     words = ("What", "Where", "Since", "Why it matters", "What to do", "Link")
     return Alert(
         id=made,

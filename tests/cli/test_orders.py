@@ -85,7 +85,7 @@ def test_a_group_is_shown_confirmed_and_told_station_by_station(tmp_path: Path) 
         lines = told.out.splitlines()
         assert sorted(line.partition(":")[0] for line in lines[:2]) == [BASS, DRUMS]
         assert lines[-1] == "2 orders: 2 restored."
-        assert "is not being carried out" in asleft("stop", group, "--home", bench.home).out
+        assert "is not being carried out" in asleft("stop", group, "--by", WREN, "--home", bench.home).out
         assert asleft("orders", "--home", bench.home).out == "No order waits.\n"
 
 

@@ -2,6 +2,7 @@
 
 import fcntl
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -10,6 +11,9 @@ from pathlib import Path
 from asleft.domain.errors import AsleftError
 
 __all__ = ["Home", "HomeInUse"]
+
+_TRIES, _BETWEEN = 11, 0.05
+"""So often the lock is tried, with so many seconds between two tries."""
 
 
 class HomeInUse(AsleftError):
@@ -66,19 +70,31 @@ class Home:
                 todo="see who owns the folder",
             ) from wrong
         with handle:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as wrong:
+            if not _locked(handle.fileno()):
                 handle.seek(0)
                 holder = handle.read(200).strip() or "another process"
                 raise HomeInUse(
                     f"the home is in use by {holder}", where=str(self.folder), todo="wait for it, or end it"
-                ) from wrong
+                )
             _say_who(handle.fileno(), f"process {os.getpid()} ({what})\n")
             try:
                 yield
             finally:
                 _say_who(handle.fileno(), "")
+
+
+def _locked(handle: int) -> bool:
+    """Take the lock, and tell whether it could be had.
+
+    A git that a killed agent was just starting holds it until it has begun, so it is tried again for half a second.
+    """
+    for left in reversed(range(_TRIES)):
+        with suppress(OSError):
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        if left:
+            time.sleep(_BETWEEN)
+    return False
 
 
 def _say_who(handle: int, text: str) -> None:

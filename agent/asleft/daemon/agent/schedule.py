@@ -1,5 +1,6 @@
 """When what is done: rounds, fetches, the next change of occasions, the night's work."""
 
+import asyncio
 from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
@@ -162,6 +163,14 @@ class Schedule:
         if scheduler is not None:
             scheduler.shutdown(wait=False)
 
+    async def _until_closed(self, work: Callable[..., Awaitable[None]], *args: object) -> None:
+        """Do a job. One that `close` cancels ends without a word, where the scheduler would log it as a failure."""
+        try:
+            await work(*args)
+        except asyncio.CancelledError:
+            if self._scheduler is not None:
+                raise
+
     def _listed(self) -> "Iterable[Job]":
         return [] if self._scheduler is None else self._scheduler.get_jobs()
 
@@ -185,9 +194,9 @@ class Schedule:
         # The wait before the first run comes from the trigger where nothing else is said.
         more = {} if first is None else {"next_run_time": datetime.now(UTC) + timedelta(seconds=first)}
         self._scheduler.add_job(
-            work,
+            self._until_closed,
             IntervalTrigger(seconds=_whole(seconds), jitter=jitter or None, timezone=UTC),
-            args=args,
+            args=(work, *args),
             id=name,
             name=name,
             replace_existing=True,
@@ -209,8 +218,9 @@ class Schedule:
         if self._scheduler is not None:
             at = self._plan.night
             self._scheduler.add_job(
-                self._jobs.night,
+                self._until_closed,
                 CronTrigger(hour=at.hour, minute=at.minute, timezone=UTC),
+                args=(self._jobs.night,),
                 id=NIGHT,
                 name=NIGHT,
                 replace_existing=True,
@@ -231,9 +241,9 @@ class Schedule:
             return
         at, sites = coming
         self._scheduler.add_job(
-            self._jobs.occasions,
+            self._until_closed,
             DateTrigger(at, timezone=UTC),
-            args=(sites,),
+            args=(self._jobs.occasions, sites),
             id=CALENDAR,
             name=CALENDAR,
             replace_existing=True,

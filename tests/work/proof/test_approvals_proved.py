@@ -8,15 +8,10 @@ from pathlib import Path
 import pytest
 
 from estates import HALL, IDRIS, WREN, Bench, asleft, commit, git
-from proofs import Past, Told, line_of, new_key, rewrite
+from proofs import Past, Told, line_of, new_key, rewrite, signing
 from stage import CREW, DRUMS, a_stage, drawn
 
 RULES = ("signed", "tag")
-
-
-def signing(key: Path) -> list[str]:
-    """Say to git with which key it shall sign."""
-    return ["-c", "gpg.format=ssh", "-c", f"user.signingKey={key}"]
 
 
 def approve(repository: Path, key: Path, rule: str, name: str) -> str:
@@ -184,6 +179,27 @@ def test_a_right_from_a_revision_that_nobody_approved_is_found(past: Past) -> No
     out = said(past, 6)
     assert "may not confirm" not in out
     assert f"its revision {revision[:10]} was not approved by the rule in force then" in out
+
+
+def test_a_revision_that_trailer_and_confirmation_name_is_found_once_a_commit(past: Past) -> None:
+    """Each finding stands once for its commit, whichever places of the commit name the revision."""
+    with (past.repository / "estate.yaml").open("a", encoding="utf-8") as file:
+        file.write("# nobody approves this\n")
+    revision = commit(past.repository, "Say something")
+    fetched(past)
+
+    def edit(told: Told) -> None:
+        if " confirmed by " in told.message:
+            told.message = re.sub(r"(?m)^Baseline: .*$", f"Baseline: {revision}", told.message)
+        for path in [path for path in told.files if path.startswith("orders/")]:
+            page = told.files[path].decode()
+            told.files[path] = re.sub(r"(?m)^(    baseline: ).*$", rf"\g<1>{revision}", page).encode()
+
+    rewrite(past, edit)
+    out = said(past, 6)
+    found = [line for line in out.splitlines() if f"its revision {revision[:10]} was not approved" in line]
+    assert found, out
+    assert len(found) == len(set(found))
 
 
 def test_the_first_revision_is_taken_on_trust_and_that_is_said(tmp_path: Path) -> None:

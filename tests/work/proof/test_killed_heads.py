@@ -4,13 +4,10 @@ import asyncio
 import signal
 import subprocess
 import sys
-from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from asleft.daemon.home import Home
-from asleft.ledger.store import SqliteLedger
 from asleft.records.repository import Records
 from asleft.work.bookkeeping import RECORDS_HEAD, Bookkeeping
 from estates import HALL, Bench, asleft, git
@@ -91,9 +88,8 @@ def test_an_honest_commit_is_no_finding_after_a_kill(tmp_path: Path, when: str) 
         head = git(bench.home / "records", "rev-parse", "main").strip()
         assert (head == meant) is (when == "after")
         assert proof(bench)[0] == 0
-        home = Home(bench.home)
-        with closing(SqliteLedger(home.ledger)) as ledger:
-            Bookkeeping(Records.open(home.records), ledger)
+        with bench.ledger() as ledger:
+            Bookkeeping(Records.open(bench.home / "records"), ledger)
             kept = {one.commit: one.kept for one in ledger.heads()}
             assert kept[head]
             assert kept[meant] is (when == "after")
@@ -107,10 +103,9 @@ def test_what_the_next_start_kept_cannot_be_dropped_unseen(tmp_path: Path) -> No
     with a_stage(tmp_path, ("bass",)) as bench:
         looked(bench)
         meant = killed(bench, "after")
-        home = Home(bench.home)
-        with closing(SqliteLedger(home.ledger)) as ledger:
-            Bookkeeping(Records.open(home.records), ledger)
-        git(home.records, "update-ref", "refs/heads/main", f"{meant}^")
+        with bench.ledger() as ledger:
+            Bookkeeping(Records.open(bench.home / "records"), ledger)
+        git(bench.home / "records", "update-ref", "refs/heads/main", f"{meant}^")
         code, said = proof(bench)
         assert (code, f"{meant[:12]}  nothing rewritten" in said) == (6, True)
 
@@ -130,7 +125,6 @@ def test_another_commit_in_its_place_is_found(tmp_path: Path, when: str) -> None
             True,
         )
         # Nor does the next start take it for its own.
-        home = Home(bench.home)
-        with closing(SqliteLedger(home.ledger)) as ledger:
-            Bookkeeping(Records.open(home.records), ledger)
+        with bench.ledger() as ledger:
+            Bookkeeping(Records.open(bench.home / "records"), ledger)
             assert forged not in {one.commit for one in ledger.heads()}

@@ -70,9 +70,10 @@ class Walk:
         yield from self._chained(link, follows)
         orders: list[OrderText] = []
         pages: list[tuple[StationId, Page]] = []
+        revisions: list[str] = []
         for changed in link.changed:
             try:
-                yield from self._changed(link, changed, orders, pages)
+                yield from self._changed(link, changed, orders, pages, revisions)
             except (ValueError, KeyError, TypeError) as wrong:
                 what = f"{harmless(changed.path)} cannot be read: {harmless(str(wrong))}"
                 yield self._finding(Check.ORDERS, link, what, _LOOK)
@@ -82,11 +83,17 @@ class Walk:
         there = (what for station, page in pages for order in orders for what in told(order, page, station))
         for what in (*without_order(link), *trailers_unlike(link, orders), *there):
             yield self._finding(Check.WRITES, link, what, _LOOK)
-        for revision in dict.fromkeys(link.named("Baseline")):
+        # A confirmation's right comes from a revision that no trailer needs to name.
+        for revision in dict.fromkeys([*revisions, *link.named("Baseline")]):
             yield from self._approved(link, revision)
 
     def _changed(
-        self, link: Link, changed: Changed, orders: list[OrderText], pages: list[tuple[StationId, Page]]
+        self,
+        link: Link,
+        changed: Changed,
+        orders: list[OrderText],
+        pages: list[tuple[StationId, Page]],
+        revisions: list[str],
     ) -> Iterator[Finding]:
         if not changed.after:
             what = f"it takes {harmless(changed.path)} away, and nothing is ever taken away"
@@ -98,7 +105,7 @@ class Walk:
             order = read_order(self._records.content(changed.after))
             orders.append(order)
             yield from self._order(link, changed.path, before, order)
-            yield from self._confirmed(link, before, order)
+            yield from self._confirmed(link, before, order, revisions)
         elif changed.before:
             what = f"it changes {harmless(changed.path)}, which is never changed"
             yield self._finding(Check.WRITES, link, what, _LOOK)
@@ -146,12 +153,12 @@ class Walk:
         for what in out_of_time(order, link):
             yield self._finding(Check.CLOCK, link, f"{about}: {what}", _CLOCK)
 
-    def _confirmed(self, link: Link, before: OrderText | None, order: OrderText) -> Iterator[Finding]:
+    def _confirmed(
+        self, link: Link, before: OrderText | None, order: OrderText, revisions: list[str]
+    ) -> Iterator[Finding]:
         known = {row.lasting for row in before.confirmed} if before is not None else set[tuple[object, ...]]()
         fresh = [row for row in order.confirmed if row.lasting not in known]
-        # The right comes from this revision, which no trailer needs to name.
-        for revision in dict.fromkeys(row.baseline for row in fresh if row.baseline):
-            yield from self._approved(link, revision)
+        revisions += (row.baseline for row in fresh if row.baseline)
         self._count(Check.CONFIRMED, len(fresh))
         together = max(1, len(link.named("Order")))
         said = [*unconfirmed(order, fresh, self._estates, together=together)]

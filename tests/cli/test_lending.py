@@ -147,7 +147,7 @@ def test_a_pair_is_foreign_text(bench: Bench) -> None:
 
 def test_what_was_due_is_given_back_by_the_next_command_which_says_so(bench: Bench) -> None:
     """No agent runs: whatever is typed next closes it first."""
-    an_hour_ago = now() - timedelta(hours=1) + timedelta(seconds=1)
+    an_hour_ago = now() - timedelta(hours=1)  # so that it is over when the command looks, however quick it is
 
     async def lend_it() -> None:
         with bench.desk(clock=lambda: an_hour_ago) as desk:

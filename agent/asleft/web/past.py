@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import OrderedDict
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Final, TypeVar
@@ -15,12 +15,12 @@ from asleft.domain.evidence.seeing import Scope
 from asleft.work.accounts.refusals import TooBusy
 from asleft.work.evidence.desk import EvidenceDesk
 
-__all__ = ["OpenEvidence", "Past", "zone_of"]
+__all__ = ["OpenEvidence", "Past", "zone_asked", "zone_of"]
 
 AT_ONCE: Final = 2
 """So many questions are answered at once; others wait."""
 MOST_WAITING: Final = 16
-"""So many wait at most; whoever comes then is told to come again."""
+"""So many are asked at most, those that are answered among them; whoever comes then is told to come again."""
 _KEPT: Final = 32
 OpenEvidence = Callable[[], AbstractContextManager[EvidenceDesk]]
 """Opens the two repositories; used in the thread that opened them."""
@@ -83,7 +83,15 @@ class Past:
             return question(desk)
 
 
-def zone_of(estate: Estate, sites: Collection[str]) -> str:
+def zone_of(estate: Estate, sites: Iterable[str]) -> str:
     """Give the time zone that sites share; UTC where they share none."""
     zones = {estate.sites[site].time_zone for site in sites if site in estate.sites}
     return zones.pop() if len(zones) == 1 else "UTC"
+
+
+def zone_asked(estate: Estate, scope: Scope, site: str) -> str:
+    """Give the time zone of a question about a site, about all that may be told of where none is named.
+
+    A site that may not be told of has the zone of one that is not there: UTC.
+    """
+    return zone_of(estate, filter(scope.holds, [site] if site else estate.sites))

@@ -1,6 +1,5 @@
 """Questions about the past: the time line, a station at an instant, who approved a value, the account of a time."""
 
-from collections.abc import Iterable
 from datetime import UTC
 
 from starlette.concurrency import run_in_threadpool
@@ -22,7 +21,7 @@ from asleft.web.api.past_shapes import (
 )
 from asleft.web.api.problems import ApiRefused
 from asleft.web.pages.searching import FIELDS, WHEN, read_asked, read_times
-from asleft.web.past import zone_of
+from asleft.web.past import zone_asked
 from asleft.work.evidence.bounds import NoEvidence, TooMuch
 from asleft.work.evidence.leafing import Place
 
@@ -104,9 +103,7 @@ def _scope(ask: Ask, site: str) -> Scope:
 
 
 def _zone(ask: Ask, scope: Scope, site: str) -> str:
-    estate = ask.parts.desk.in_force().estate
-    sites: Iterable[str] = [site] if site else filter(scope.holds, estate.sites)
-    return zone_of(estate, [*sites])
+    return zone_asked(ask.parts.desk.in_force().estate, scope, site)
 
 
 async def _place(ask: Ask, cursor: str) -> Place:

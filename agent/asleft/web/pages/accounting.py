@@ -19,9 +19,16 @@ from asleft.domain.names import is_name
 from asleft.web.pages.exporting import as_file
 from asleft.web.pages.history import scope_of
 from asleft.web.pages.places import begun
-from asleft.web.pages.searching import Field, fields_of, read_times, typed_in
+from asleft.web.pages.searching import (
+    Field,
+    days_picked,
+    fields_of,
+    read_times,
+    sites_to_choose,
+    typed_in,
+)
 from asleft.web.pages.week_plots import Plot, account_plots
-from asleft.web.past import zone_of
+from asleft.web.past import zone_asked
 from asleft.web.web import Web
 from asleft.work.evidence.bounds import NoEvidence
 from asleft.work.evidence.desk import EvidenceDesk
@@ -142,7 +149,7 @@ class _Accounting:
         estate = self._web.parts.desk.in_force().estate
         typed = typed_in(request.query_params, ("site", "from", "to"))
         site = typed["site"]
-        zone = zone_of(estate, [site] if site else [name for name in estate.sites if scope.holds(name)])
+        zone = zone_asked(estate, scope, site)
         since, until, wrong = read_times(typed, now, zone)
         if site and not (is_name(site) and scope.holds(site)):
             wrong["site"] = "this is no site that you may look at; choose one from the list"
@@ -166,15 +173,11 @@ class _Accounting:
 
     def _shown(self, request: Request, wish: _Wish, made: Account | None, why: str) -> Response:
         estate = self._web.parts.desk.in_force().estate
-        sites = {name: one.title for name, one in estate.sites.items() if wish.scope.holds(name)}
-        chosen = wish.fields["site"]
-        if chosen.typed and not chosen.wrong:
-            sites.setdefault(chosen.typed, chosen.typed)
         pairs = {name: field.typed for name, field in wish.fields.items() if field.typed}
         view = AccountView(
             fields=wish.fields,
-            sites=tuple(sites.items()),
-            days={name: _is_day(wish.fields[name].typed) for name in ("from", "to")},
+            sites=sites_to_choose(estate, wish.scope, wish.fields["site"]),
+            days=days_picked(wish.fields),
             zone=wish.zone,
             why=why,
             span=f"{local(made.since, made.zone)} to {local(made.until, made.zone)}" if made else "",
@@ -215,7 +218,3 @@ def _cell(text: str, whole: Mapping[str, str]) -> Cell:
     found = _SHORT.search(text)
     commit = whole.get(found[0], "") if found else ""
     return Cell(text[:-10], text[-10:], f"/history/{commit}") if commit else Cell(text)
-
-
-def _is_day(text: str) -> bool:
-    return re.fullmatch(r"([0-9]{4}-[0-9]{2}-[0-9]{2})?", text) is not None

@@ -1,12 +1,10 @@
 """Figures: how many alarms there are and how well they are answered, beside their targets; plots with tables behind."""
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -23,6 +21,7 @@ from asleft.ports.ledger import Looked
 from asleft.web.pages.figure_plots import Plot, answers, as_left_plot, over_time, part_of
 from asleft.web.pages.places import Days, begun, days_in
 from asleft.web.pages.week_plots import weeks_plot
+from asleft.web.past import zone_of
 from asleft.web.web import LIVE_HEADER, Web
 from asleft.work.accounts.refusals import TooBusy
 from asleft.work.alarms.desk import Board
@@ -132,12 +131,7 @@ def routes(web: Web) -> list[Route]:
 
 async def _weeks(web: Web, scope: Scope, days: int) -> Sequence[Week]:
     desk, until = web.parts.desk, web.parts.clock()
-
-    def newest() -> str:
-        with closing(desk.entries()) as entries:
-            return next((entry.commit for entry in entries), "")
-
-    told_by = (await run_in_threadpool(newest), desk.in_force().estate.commit)
+    told_by = (desk.recorded(), desk.in_force().estate.commit)
     made = await web.past.account(scope, until - timedelta(days=days), until, told_by=told_by)
     return made.weeks
 
@@ -176,8 +170,7 @@ def view_of(
     lists = (board.alarms, board.stale, board.shelved, board.suppressed, board.out_of_service)
     alarms = [alarm for some in lists for alarm in some if alarm.drift.key.station.site in seen]
     parts = {name: part_of(name, estate, looks, drifted) for name in seen}
-    zones = {site.time_zone for site in seen.values()}
-    zone = zones.pop() if len(zones) == 1 else "UTC"
+    zone = zone_of(estate, seen)
     made = figures_of(
         ours,
         alarms,

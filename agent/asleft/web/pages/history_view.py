@@ -14,8 +14,16 @@ from asleft.domain.evidence.asked import Asked
 from asleft.domain.evidence.pieces import KINDS, Kind, Piece, Source
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.profile import Concern
-from asleft.web.pages.searching import FIELDS, Field, fields_of, read_asked, typed_in
-from asleft.web.past import zone_of
+from asleft.web.pages.searching import (
+    FIELDS,
+    Field,
+    days_picked,
+    fields_of,
+    read_asked,
+    sites_to_choose,
+    typed_in,
+)
+from asleft.web.past import zone_asked, zone_of
 from asleft.work.evidence.desk import Timeline
 
 __all__ = [
@@ -35,7 +43,6 @@ MOST_LINES: Final = 1_500
 _MOST_NAMES: Final = 3
 _MOST_STATIONS: Final = 12
 _ORDER: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]*\Z")
-_DAY: Final = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})?\Z")
 _LATELY: Final = (("Today", "today"), ("The last 7 days", "7d"), ("The last 30 days", "30d"))
 
 
@@ -171,8 +178,7 @@ class Search:
         """Read a search out of an address."""
         typed = typed_in(query, FIELDS)
         kinds = tuple(one for one in query.getlist("kind")[: len(Kind)] if one)
-        site = typed["site"]
-        zone = zone_of(estate, [site] if site else [name for name in estate.sites if scope.holds(name)])
+        zone = zone_asked(estate, scope, typed["site"])
         asked, wrong = read_asked(typed, kinds, scope=scope, now=now, zone=zone)
         return cls(
             asked=asked,
@@ -193,24 +199,20 @@ class Search:
 def view_of(estate: Estate, scope: Scope, found: Timeline, *, search: Search, at: str) -> HistoryView:
     """Put the search and what it found together."""
     fields = search.fields
-    sites = {name: site.title for name, site in estate.sites.items() if scope.holds(name)}
-    chosen = fields["site"].typed
-    if chosen and not fields["site"].wrong:
-        sites.setdefault(chosen, chosen)  # a site that is long gone can still be searched
     roles = {one.role for station, one in estate.stations.items() if one.role and scope.holds(station.site)}
     words = {one.replace("-", " ") for one in search.kinds}
     return HistoryView(
         fields=fields,
         wrong=search.asked is None,
         narrowed=bool(search.kinds or any(field.typed for field in fields.values())),
-        sites=tuple(sites.items()),
+        sites=sites_to_choose(estate, scope, fields["site"]),
         roles=tuple(sorted(roles)),
         occasions=tuple(one.name for one in estate.occasions),
         concerns=tuple(Concern),
         kinds=tuple((str(kind), meaning, kind in words) for kind, meaning in KINDS.items()),
         kinds_wrong=search.kinds_wrong,
         zone=search.zone,
-        days={name: _DAY.match(fields[name].typed) is not None for name in ("from", "to")},
+        days=days_picked(fields),
         lately=tuple((said, search.path("/history", **{"from": since, "to": ""})) for said, since in _LATELY),
         rows=tuple(_row(estate, piece) for piece in found.pieces),
         earlier=bool(at),

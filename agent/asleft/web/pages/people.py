@@ -16,6 +16,7 @@ from asleft.domain.estate import Estate
 from asleft.domain.occasions import stretches
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Concern, Priority
+from asleft.web.past import zone_of
 from asleft.web.web import Web
 from asleft.work.accounts.desk import AccountView
 
@@ -175,7 +176,6 @@ def view_of(
     of_routes = {one.team for one in told if one.team}
     teams = [name for name in estate.routing.rotas if everywhere or name in of_routes]
     teams += sorted(of_routes - {*estate.routing.rotas})
-    zones = {site.time_zone for name, site in estate.sites.items() if sees(name)}
     return PeopleView(
         people=tuple(people),
         asks_accounts=accounts is not None,
@@ -185,7 +185,7 @@ def view_of(
         teams=tuple(_team(estate, name, now, told) for name in teams),
         routes=tuple(_told(estate, one, sees) for one in told),
         quiet=str(estate.routing.quiet or ""),
-        zone=zones.pop() if len(zones) == 1 else "UTC",
+        zone=zone_of(estate, filter(sees, estate.sites)),
         sessions=sessions,
     )
 

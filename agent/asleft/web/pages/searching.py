@@ -6,13 +6,25 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
+from asleft.domain.estate import Estate
 from asleft.domain.evidence.asked import Asked, read_time
 from asleft.domain.evidence.pieces import Kind
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.names import is_name
 from asleft.domain.profile import Concern
 
-__all__ = ["FIELDS", "WHEN", "Field", "fields_of", "is_setting", "read_asked", "read_times", "typed_in"]
+__all__ = [
+    "FIELDS",
+    "WHEN",
+    "Field",
+    "days_picked",
+    "fields_of",
+    "is_setting",
+    "read_asked",
+    "read_times",
+    "sites_to_choose",
+    "typed_in",
+]
 
 FIELDS: Final = ("site", "role", "station", "setting", "concern", "person", "occasion", "from", "to")
 """The fields of a search, beside its kinds."""
@@ -20,6 +32,7 @@ WHEN: Final = (
     "write a time as 2026-06-10, now, today, yesterday, 6h, 3d, 2w or 1 minute ago, or as RFC 3339 has it"
 )
 _LONGEST: Final = 100
+_DAY: Final = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})?\Z")
 _SETTING: Final = re.compile(r"[a-z0-9]+(?:[.-][a-z0-9]+)*\Z")
 
 
@@ -39,6 +52,19 @@ def typed_in(query: Mapping[str, str], names: Iterable[str]) -> dict[str, str]:
 def fields_of(typed: Mapping[str, str], wrong: Mapping[str, str]) -> dict[str, Field]:
     """Give fields with what was typed and what is wrong."""
     return {name: Field(typed=text, wrong=wrong.get(name, "")) for name, text in typed.items()}
+
+
+def days_picked(fields: Mapping[str, Field]) -> dict[str, bool]:
+    """Tell whether a date can be picked in the fields for days: what was typed there is one, or nothing."""
+    return {name: _DAY.match(fields[name].typed) is not None for name in ("from", "to")}
+
+
+def sites_to_choose(estate: Estate, scope: Scope, site: Field) -> tuple[tuple[str, str], ...]:
+    """Give names and titles of sites to choose from; one that is long gone stays where it was typed."""
+    sites = {name: one.title for name, one in estate.sites.items() if scope.holds(name)}
+    if site.typed and not site.wrong:
+        sites.setdefault(site.typed, site.typed)
+    return tuple(sites.items())
 
 
 def is_setting(text: str) -> bool:

@@ -69,11 +69,12 @@ def routes(web: Web) -> list[Route]:
         typed = typed_in(request.query_params, ("station", "at"))
         named = "/".join(request.path_params.values()) or typed["station"].lower()
         station, wrong = StationId.parse(named), {}
-        if request.path_params and (station is None or not scope.holds(station.site)):
+        may_not = station is None or not scope.holds(station.site)
+        if request.path_params and may_not:
             raise HTTPException(404)
-        if named and (station is None or not scope.holds(station.site)):
+        if named and may_not:
             wrong["station"] = "write it as site/station, at a site that you may look at"
-        zone = zone_of(estate, [station.site] if station else ())
+        zone = zone_of(estate, [station.site] if station and not may_not else ())
         at = read_time(typed["at"], now, zone) if typed["at"] else now
         if at is None:
             wrong["at"] = WHEN

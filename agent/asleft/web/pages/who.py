@@ -14,8 +14,8 @@ from asleft.domain.evidence.account_text import period
 from asleft.domain.evidence.stood import Stood
 from asleft.domain.names import is_name
 from asleft.web.pages.history import scope_of
-from asleft.web.pages.searching import Field, is_setting, typed_in
-from asleft.web.past import zone_of
+from asleft.web.pages.searching import Field, is_setting, sites_to_choose, typed_in
+from asleft.web.past import zone_asked
 from asleft.web.web import Web
 from asleft.work.evidence.bounds import NoEvidence, TooMuch
 
@@ -90,15 +90,13 @@ def routes(web: Web) -> list[Route]:
                 )
             except NoEvidence as none:
                 why, status = f"{none.what}; {none.todo}", 422 if isinstance(none, TooMuch) else 404
-        sites = {name: one.title for name, one in estate.sites.items() if scope.holds(name)}
-        if site and not wrong:
-            sites.setdefault(site, site)
+        field = Field(typed=site, wrong=wrong)
         view = WhoView(
             setting=setting,
-            site=Field(typed=site, wrong=wrong),
-            sites=tuple(sites.items()),
+            site=field,
+            sites=sites_to_choose(estate, scope, field),
             wrong=why,
-            zone=zone_of(estate, [site] if site else [*sites]),
+            zone=zone_asked(estate, scope, site),
             rows=tuple(map(_row, found[:_MOST])),
             more=max(0, len(found) - _MOST),
             leads=scope.everywhere,

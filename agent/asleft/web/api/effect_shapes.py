@@ -1,6 +1,6 @@
 """What a change of the baseline does, in the shapes of `asleft effect`, as far as a caller may look."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from typing import Literal
 
 from pydantic import Field
@@ -13,13 +13,10 @@ from asleft.domain.layers import Origin
 from asleft.ports.baseline import Revision
 from asleft.web.api.report_shapes import RevisionShape, revision_of
 from asleft.web.api.shapes import MOST, Shape
-from asleft.web.pages.effects import may_see_file
+from asleft.web.pages.effects import Sees, may_see_note, may_see_origin
 
-__all__ = ["EffectAnswer", "EffectShape", "Sees", "effect_answer", "effect_of"]
+__all__ = ["EffectAnswer", "EffectShape", "effect_answer", "effect_of"]
 
-Sees = Callable[[str], bool]
-"""Tells whether a site may be looked at."""
-_OF_ALL_SITES = frozenset({About.ESTATE, About.OCCASIONS})
 """What is changed for all sites alike, and so for everybody to see."""
 
 
@@ -142,7 +139,7 @@ def effect_of(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectShape:
         [_planned(one) for one in some if sees(one.station.site)] for some in (effect.added, effect.removed)
     )
     during = [(one.occasion, _groups(one.groups, sees)) for one in effect.during]
-    notes = [_note(note) for note in effect.notes if everywhere or _may_see_note(note, sees)]
+    notes = [_note(note) for note in effect.notes if everywhere or may_see_note(note, sees)]
     sizes = [len(groups), len(added), len(removed), len(notes), *(len(some) for _, some in during)]
     whole = (*groups, *(group for _, some in during for group in some))
     return EffectShape(
@@ -158,10 +155,6 @@ def effect_of(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectShape:
         in_part=not everywhere,
         cut=max([*sizes, *(group.count for group in whole)]) > MOST,
     )
-
-
-def _may_see_note(note: Note, sees: Sees) -> bool:
-    return note.about in _OF_ALL_SITES or (note.about is About.SITES and sees(note.subject))
 
 
 def _groups(groups: Iterable[Group], sees: Sees) -> list[EffectGroup]:
@@ -213,7 +206,7 @@ def _lines(origins: Iterable[Origin], sees: Sees) -> tuple[LineShape, ...]:
     return tuple(
         LineShape(layer=origin.layer, file=origin.file, line=origin.line)
         for origin in origins
-        if not origin.file.startswith("sites/") or may_see_file(origin.file, sees)
+        if may_see_origin(origin, sees)
     )
 
 

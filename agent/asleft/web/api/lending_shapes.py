@@ -8,7 +8,7 @@ from pydantic import Field
 from asleft.domain.loans import LONGEST, SHORTEST
 from asleft.ports.orders import KeptOrder
 from asleft.web.api.alarm_shapes import LoanShape
-from asleft.web.api.order_shapes import UndoneBy, waiting_data
+from asleft.web.api.order_shapes import Accepted, UndoneBy, waiting_data
 from asleft.web.api.shapes import Answer, PageQuery, PlaceName, Reason, Request, SettingName, StationName
 from asleft.work.outlook import Outlook
 
@@ -58,9 +58,7 @@ class GiveBack(Request):
         default=None, description="Which setting; may be left out where only one is lent there."
     )
     reason: Reason = Field(min_length=1)
-    accept: Annotated[tuple[Annotated[str, Field(max_length=200)], ...], Field(max_length=1000)] = Field(
-        default=(), description="Ids of the hazards that are taken on: each of them, once a person saw to it."
-    )
+    accept: Accepted = ()
     gone: bool = Field(
         default=False,
         description="What it was lent on is no longer there; a person closed it where the unit is.",

@@ -27,6 +27,7 @@ from asleft.work.outlook import Outlook
 from asleft.work.restores import DrawnUp
 
 __all__ = [
+    "Accepted",
     "ClearErrors",
     "Cleared",
     "Confirm",
@@ -56,6 +57,22 @@ __all__ = [
     "row_of",
     "undone_of",
     "waiting_data",
+]
+
+Places = Annotated[
+    tuple[AnyPlace, ...],
+    Field(min_length=1, max_length=50, description="Stations as site/station; a site for all of its."),
+]
+CannotWait = Annotated[
+    Reason,
+    Field(description="Why it is to be written even beside a performance; two people confirm it."),
+]
+Accepted = Annotated[
+    tuple[Annotated[str, Field(max_length=200)], ...],
+    Field(
+        max_length=1000,
+        description="Ids of the hazards that are taken on: each of them, once a person saw to it.",
+    ),
 ]
 
 
@@ -195,16 +212,12 @@ class UndoneBy(OrderShape):
 class Restore(Request):
     """For which stations orders are drawn up."""
 
-    names: Annotated[tuple[AnyPlace, ...], Field(min_length=1, max_length=50)] = Field(
-        description="Stations as site/station; a site for all of its."
-    )
+    names: Places
     role: PlaceName | None = Field(default=None, description="Only stations with this role.")
     settings: Annotated[tuple[SettingName, ...], Field(max_length=50)] = Field(
         default=(), description="Only these settings; all that drifted where none is named."
     )
-    cannot_wait: Reason = Field(
-        default="", description="Why it is to be written even beside a performance; two people confirm it."
-    )
+    cannot_wait: CannotWait = ""
     stop_share: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.0, description="Share of the stations that may go wrong before the rest is left."
     )
@@ -213,12 +226,8 @@ class Restore(Request):
 class SetUp(Request):
     """Which stations are new at their place."""
 
-    names: Annotated[tuple[AnyPlace, ...], Field(min_length=1, max_length=50)] = Field(
-        description="Stations as site/station; a site for all of its."
-    )
-    cannot_wait: Reason = Field(
-        default="", description="Why it is to be written even beside a performance; two people confirm it."
-    )
+    names: Places
+    cannot_wait: CannotWait = ""
 
 
 class Undo(Request):
@@ -233,9 +242,7 @@ class Confirm(Request):
 
     order: OrderId = Field(description="Id of the order, or of the group.")
     reason: Reason = Field(min_length=1)
-    accept: Annotated[tuple[Annotated[str, Field(max_length=200)], ...], Field(max_length=1000)] = Field(
-        default=(), description="Ids of the hazards that are taken on: each of them, once a person saw to it."
-    )
+    accept: Accepted = ()
     signature: Annotated[str, Field(max_length=65536)] = Field(
         default="", description="Armored OpenSSH signature over the canonical order."
     )

@@ -9,11 +9,11 @@ from pydantic import Field
 from asleft.domain.effects.effect import Effect
 from asleft.domain.problems import Level, Problem
 from asleft.ports.baseline import OpenProposal
-from asleft.web.api.effect_shapes import EffectShape, Sees, effect_of
+from asleft.web.api.effect_shapes import EffectShape, effect_of
 from asleft.web.api.problems import for_programs
 from asleft.web.api.report_shapes import CheckShape, check_of
 from asleft.web.api.shapes import MOST, Answer, PlaceName, Reason, Request, SettingName, Shape, StationName
-from asleft.web.pages.effects import may_see_file
+from asleft.web.pages.effects import Sees, may_see_file
 from asleft.work.proposing.words import Proposed
 
 __all__ = [
@@ -30,7 +30,6 @@ __all__ = [
     "waiting_of",
 ]
 
-Why = Annotated[Reason, Field(min_length=1)]
 PersonKey = Annotated[str, Field(min_length=1, max_length=100)]
 Serial = Annotated[str, Field(max_length=64)]
 Value = Annotated[str, Field(min_length=1, max_length=200)]
@@ -108,7 +107,7 @@ class Adopt(Request):
     layer: Literal["station", "role", "site", "estate", "occasion"] = Field(
         default="station", description="Which layer shall say so."
     )
-    reason: Why
+    reason: Reason = Field(min_length=1)
 
 
 class Concede(Request):
@@ -119,7 +118,7 @@ class Concede(Request):
     value: Value | None = Field(default=None, description="As found where it is left out.")
     holder: PersonKey = Field(description="Who answers for it: a key in people.yaml.")
     until: Day = Field(description="The last day on which it holds, by the clocks there.")
-    reason: Why
+    reason: Reason = Field(min_length=1)
 
 
 class Exchange(Request):
@@ -127,7 +126,7 @@ class Exchange(Request):
 
     name: StationName
     serial: Serial = Field(min_length=1, description="Read at the new unit.")
-    reason: Why
+    reason: Reason = Field(min_length=1)
 
 
 class Enrol(Request):
@@ -143,7 +142,7 @@ class Enrol(Request):
     as_role: bool = Field(
         default=False, description="Leave it as role and site say, and not as it was found."
     )
-    reason: Why
+    reason: Reason = Field(min_length=1)
 
 
 def row_of(one: OpenProposal, approve: str) -> ProposalRow:

@@ -2,7 +2,9 @@
 
 from collections.abc import Awaitable, Callable
 from datetime import date
+from typing import Final
 
+from asleft.domain.estate import Estate
 from asleft.domain.people import Right
 from asleft.ports.baseline import OpenProposal
 from asleft.web.api.effect_shapes import EffectAnswer, effect_answer
@@ -15,6 +17,7 @@ from asleft.web.api.proposal_shapes import (
     Enrol,
     Exchange,
     Proposal,
+    ProposalRow,
     Proposals,
     WaitingProposal,
     proposal_of,
@@ -23,14 +26,16 @@ from asleft.web.api.proposal_shapes import (
 )
 from asleft.web.api.shapes import MOST, PageQuery
 from asleft.web.carrying import fresh
-from asleft.web.pages.effects import may_see_file
+from asleft.web.pages.effects import may_see_proposal
 from asleft.work.approved import approvers_of
 from asleft.work.proposing.desk import ProposalDesk
 from asleft.work.proposing.enrol import Wish
 from asleft.work.proposing.words import Proposed, approve_words
 
-__all__ = ["adopt", "concede", "effect", "enrol", "exchange", "proposal", "proposals"]
+__all__ = ["PROPOSING", "adopt", "concede", "effect", "enrol", "exchange", "proposal", "proposals"]
 
+PROPOSING: Final = (Right.CONFIRM, Right.APPROVE)
+"""Each of them lets somebody propose changes."""
 Make = Callable[[ProposalDesk, str], Awaitable[Proposed]]
 """Makes a proposal at a desk as the person with a key."""
 
@@ -55,7 +60,7 @@ async def proposals(ask: Ask) -> Proposals:
     estate = ask.parts.desk.in_force().estate
     some, after = follow(_waiting(ask), lambda one: one.revision.commit, ask.asked(PageQuery))
     return Proposals(
-        proposals=tuple(row_of(one, _approve(ask, one)) for one in some),
+        proposals=tuple(_row(estate, one) for one in some),
         approvers=approvers_of(estate),
         next=after,
     )
@@ -73,7 +78,7 @@ async def proposal(ask: Ask) -> WaitingProposal:
         )
     estate = desk.in_force().estate
     return waiting_of(
-        row_of(found, _approve(ask, found)),
+        _row(estate, found),
         desk.effect_of_proposal(found),
         caller.sees,
         everywhere=caller.everywhere,
@@ -88,12 +93,12 @@ def _waiting(ask: Ask) -> list[OpenProposal]:
     return [
         one
         for one in ask.parts.desk.proposals(MOST)
-        if caller.everywhere or all(may_see_file(file, caller.sees) for file in one.files)
+        if may_see_proposal(one, caller.sees, everywhere=caller.everywhere)
     ]
 
 
-def _approve(ask: Ask, one: OpenProposal) -> str:
-    return approve_words(ask.parts.desk.in_force().estate.approval, one.branch, one.revision.commit)
+def _row(estate: Estate, one: OpenProposal) -> ProposalRow:
+    return row_of(one, approve_words(estate.approval, one.branch, one.revision.commit))
 
 
 async def adopt(ask: Ask) -> Proposal:
@@ -152,7 +157,7 @@ async def _proposed(ask: Ask, name: str, make: Make) -> Proposal:
     await fresh(ask.parts)
     caller = ask.again()
     site = ask.place(desk.estate_now(), name).site
-    caller.check(site, Right.CONFIRM, Right.APPROVE, verb="propose changes")
+    caller.check(site, *PROPOSING, verb="propose changes")
     async with ask.parts.turn():
         made = await make(desk.proposing, caller.person.key)
     return proposal_of(made, caller.sees, everywhere=caller.everywhere)

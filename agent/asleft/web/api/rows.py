@@ -7,9 +7,10 @@ from asleft.web.api.operations import Operation
 __all__ = ["act", "look"]
 
 
-def look(name: str, path: str, says: str, work: Any, answer: Any, **more: Any) -> Operation:
-    """Give a row of something that is looked at."""
-    problems = (404,) if "{" in path or more.pop("places", False) else ()
+def look(
+    name: str, path: str, says: str, work: Any, answer: Any, *, places: bool = False, **more: Any
+) -> Operation:
+    """Give a row of something that is looked at; `places` where its query may name one that is not there."""
     return Operation(
         name=name,
         method="GET",
@@ -17,7 +18,7 @@ def look(name: str, path: str, says: str, work: Any, answer: Any, **more: Any) -
         says=says,
         work=work,
         answer=answer,
-        problems=problems,
+        problems=(404,) if places or "{" in path else (),
         **more,
     )
 

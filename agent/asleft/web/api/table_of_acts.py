@@ -15,8 +15,6 @@ __all__ = ["ACTS"]
 
 _ACK: Final = (Right.ACKNOWLEDGE,)
 _CONFIRM: Final = (Right.CONFIRM,)
-_ACTING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
-_PROPOSING: Final = (Right.CONFIRM, Right.APPROVE)
 
 ACTS: Final[tuple[Operation, ...]] = (
     act(
@@ -81,7 +79,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         ordering.restore,
         order.Restore,
         order.DrawnUps,
-        rights=_ACTING,
+        rights=ordering.ACTING,
     ),
     act(
         "undo",
@@ -90,7 +88,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         ordering.undo,
         order.Undo,
         order.UndoneBy,
-        rights=_ACTING,
+        rights=ordering.ACTING,
     ),
     act(
         "confirm",
@@ -109,7 +107,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         ordering.stop,
         order.Stop,
         order.Stopped,
-        rights=_ACTING,
+        rights=ordering.ACTING,
     ),
     act(
         "setUp",
@@ -118,7 +116,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         ordering.set_up,
         order.SetUp,
         order.DrawnUps,
-        rights=_ACTING,
+        rights=ordering.ACTING,
     ),
     act(
         "clearErrors",
@@ -136,7 +134,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         lending.lend,
         loan.Lend,
         loan.LentBy,
-        rights=_ACTING,
+        rights=ordering.ACTING,
     ),
     act(
         "giveBack",
@@ -155,7 +153,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         proposing.adopt,
         proposal.Adopt,
         proposal.Proposal,
-        rights=_PROPOSING,
+        rights=proposing.PROPOSING,
     ),
     act(
         "concede",
@@ -164,7 +162,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         proposing.concede,
         proposal.Concede,
         proposal.Proposal,
-        rights=_PROPOSING,
+        rights=proposing.PROPOSING,
     ),
     act(
         "exchange",
@@ -173,7 +171,7 @@ ACTS: Final[tuple[Operation, ...]] = (
         proposing.exchange,
         proposal.Exchange,
         proposal.Proposal,
-        rights=_PROPOSING,
+        rights=proposing.PROPOSING,
     ),
     act(
         "enrol",
@@ -182,6 +180,6 @@ ACTS: Final[tuple[Operation, ...]] = (
         proposing.enrol,
         proposal.Enrol,
         proposal.Proposal,
-        rights=_PROPOSING,
+        rights=proposing.PROPOSING,
     ),
 )

@@ -15,7 +15,8 @@ from asleft.domain.estate import Estate
 from asleft.domain.people import Approval, Right
 from asleft.domain.problems import Level, Problem
 from asleft.ports.baseline import OpenProposal, Revision
-from asleft.web.pages.effects import EffectView, Sees, effect_view, may_see_file
+from asleft.web.pages.effects import EffectView, Sees, effect_view, may_see_file, may_see_proposal
+from asleft.web.past import zone_of
 from asleft.web.web import Viewer, Web
 from asleft.work.approved import Stand
 from asleft.work.proposing.words import approve_words
@@ -202,7 +203,7 @@ def routes(web: Web) -> list[Route]:
                 one
                 for one in desk.proposals(_MOST)
                 if one.revision.commit == request.path_params["commit"]
-                and _may_see(one, viewer.sees, everywhere=everywhere)
+                and may_see_proposal(one, viewer.sees, everywhere=everywhere)
             ),
             None,
         )
@@ -228,12 +229,7 @@ def routes(web: Web) -> list[Route]:
 
 
 def _zone(estate: Estate, viewer: Viewer) -> str:
-    zones = {site.time_zone for name, site in estate.sites.items() if viewer.sees(name)}
-    return zones.pop() if len(zones) == 1 else "UTC"
-
-
-def _may_see(one: OpenProposal, sees: Sees, *, everywhere: bool) -> bool:
-    return everywhere or all(may_see_file(file, sees) for file in one.files)
+    return zone_of(estate, filter(viewer.sees, estate.sites))
 
 
 def _waiting(one: OpenProposal) -> WaitingView:
@@ -271,7 +267,7 @@ def view_of(
         waiting: Changes that were proposed and wait, the newest first.
     """
     listed = waiting[:_MOST]
-    ours = [one for one in listed if _may_see(one, sees, everywhere=everywhere)]
+    ours = [one for one in listed if may_see_proposal(one, sees, everywhere=everywhere)]
     unusable = stand.unusable.commit if stand.unusable else ""
     errors = list(stand.unusable.problems) if stand.unusable else []
     if stand.newest.commit != unusable:

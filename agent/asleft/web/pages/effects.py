@@ -4,12 +4,23 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from asleft.domain.effects.beside import About
+from asleft.domain.effects.beside import About, Note
 from asleft.domain.effects.effect import Change, Effect, FoundAs, Group, Planned
 from asleft.domain.estate import StationId
 from asleft.domain.layers import Origin
+from asleft.ports.baseline import OpenProposal
 
-__all__ = ["ChangeView", "EffectView", "GroupView", "Sees", "effect_view", "may_see_file"]
+__all__ = [
+    "ChangeView",
+    "EffectView",
+    "GroupView",
+    "Sees",
+    "effect_view",
+    "may_see_file",
+    "may_see_note",
+    "may_see_origin",
+    "may_see_proposal",
+]
 
 _MOST: Final = 50
 """So many groups are shown; the rest is counted."""
@@ -99,6 +110,21 @@ def may_see_file(file: str, sees: Sees) -> bool:
     return folder == "sites" and sees(rest.partition("/")[0])
 
 
+def may_see_proposal(one: OpenProposal, sees: Sees, *, everywhere: bool) -> bool:
+    """Tell whether somebody may look at all that a proposal changes."""
+    return everywhere or all(may_see_file(file, sees) for file in one.files)
+
+
+def may_see_origin(origin: Origin, sees: Sees) -> bool:
+    """Tell whether a line that names a value may be told: one of a site by that site, any other by everybody."""
+    return not origin.file.startswith("sites/") or may_see_file(origin.file, sees)
+
+
+def may_see_note(note: Note, sees: Sees) -> bool:
+    """Tell whether what changes beside the stations may be told to somebody who does not see all sites."""
+    return note.about in _OF_ALL_SITES or (note.about is About.SITES and sees(note.subject))
+
+
 def effect_view(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectView:
     """Put what a revision would do together, as far as a person may look at it."""
     groups = [
@@ -110,7 +136,7 @@ def effect_view(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectView:
     notes = [
         (_ROOMS[note.about], note.subject, note.words)
         for note in effect.notes
-        if everywhere or note.about in _OF_ALL_SITES or (note.about is About.SITES and sees(note.subject))
+        if everywhere or may_see_note(note, sees)
     ]
     added, removed = (
         tuple(_planned([one for one in some if sees(one.station.site)]))
@@ -156,8 +182,8 @@ def _change(change: Change, count: int, sees: Sees) -> ChangeView:
         before="not named" if change.before is None else change.before,
         after="not named" if change.after is None else change.after,
         alone=change.after is None,
-        by=_origin(change.by) if change.by and _may_see_origin(change.by, sees) else "",
-        was=tuple(_origin(origin) for origin in change.was if _may_see_origin(origin, sees)),
+        by=_origin(change.by) if change.by and may_see_origin(change.by, sees) else "",
+        was=tuple(_origin(origin) for origin in change.was if may_see_origin(origin, sees)),
         hazards=tuple(hazard.words for hazard in change.hazards),
         found=tuple(text for one in change.found if (text := _found(one, count, sees))),
     )
@@ -165,10 +191,6 @@ def _change(change: Change, count: int, sees: Sees) -> ChangeView:
 
 def _origin(origin: Origin) -> str:
     return f"{origin} ({origin.layer})"
-
-
-def _may_see_origin(origin: Origin, sees: Sees) -> bool:
-    return not origin.file.startswith("sites/") or may_see_file(origin.file, sees)
 
 
 def _found(one: FoundAs, count: int, sees: Sees) -> str:

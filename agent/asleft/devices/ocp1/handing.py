@@ -24,8 +24,8 @@ async def handed(session: Session, setting: Setting, directory: Directory) -> Ma
     """
     asked = []
     for what, point in setting.hands.items():
-        ono = object_at(point, directory)
         try:
+            ono = object_at(point, directory)
             told = find_property(class_named(point.class_name), point.property_name or None)
         except LookupError:
             continue

@@ -45,8 +45,8 @@ class SqliteLedger(LoanTables, HeadTables):
     def standing(self) -> Sequence[Standing]:
         """Give the drifts that stand, by station."""
         return tuple(
-            Standing(drift=DRIFT.validate_json(drift), since=_time(since), seen=_time(seen))
-            for since, seen, drift in self.rows(
+            _standing(*row)
+            for row in self.rows(
                 "SELECT since, seen, drift FROM standing ORDER BY site, station, kind, setting"
             )
         )
@@ -84,9 +84,9 @@ class SqliteLedger(LoanTables, HeadTables):
     def standing_at(self, stations: Iterable[StationId]) -> Sequence[Standing]:
         """Give the drifts that stand at some stations, station by station."""
         return tuple(
-            Standing(drift=DRIFT.validate_json(drift), since=_time(since), seen=_time(seen))
+            _standing(*row)
             for at in stations
-            for since, seen, drift in self.rows(
+            for row in self.rows(
                 "SELECT since, seen, drift FROM standing WHERE site = ? AND station = ? ORDER BY kind, setting",
                 (at.site, at.name),
             )
@@ -97,10 +97,7 @@ class SqliteLedger(LoanTables, HeadTables):
         rows = self.rows(
             "SELECT since, seen, drift FROM standing WHERE site = ? ORDER BY station, kind, setting", (site,)
         )
-        return tuple(
-            Standing(drift=DRIFT.validate_json(drift), since=_time(since), seen=_time(seen))
-            for since, seen, drift in rows
-        )
+        return tuple(_standing(*row) for row in rows)
 
     def keep_looks(self, looks: Mapping[StationId, Looked], standing: Iterable[Standing]) -> None:
         """Keep looks at some stations and all that stands there; every other station stays as it is."""
@@ -133,16 +130,12 @@ class SqliteLedger(LoanTables, HeadTables):
                 [(site, station) for site, station in held if StationId(site, station) in looks],
             )
             _put_standing(change, standing)
-            if stations is self._known:  # nobody left since the last round
-                self._have_looked(looks)
-                return
-            self._looked = None
-            known = set(stations)
-            for table in ("look", "standing"):
-                kept = change.execute(f"SELECT DISTINCT site, station FROM {table}").fetchall()  # noqa: S608 a fixed word
-                gone = [(site, station) for site, station in kept if StationId(site, station) not in known]
-                change.executemany(f"DELETE FROM {table} WHERE site = ? AND station = ?", gone)  # noqa: S608 a fixed word
-        self._known = stations
+            if stations is not self._known:
+                _forget_all_but(change, set(stations))
+        if stations is self._known:  # nobody left since the last round
+            self._have_looked(looks)
+        else:
+            self._looked, self._known = None, stations
 
     def directory(self, serial: str, firmware: str) -> str | None:
         """Give the kept role map of a unit, as its gateway packed it."""
@@ -174,6 +167,10 @@ def _glance(at: str, state: str | None, why: str | None, read: str | None, more:
     )
 
 
+def _standing(since: str, seen: str, drift: str) -> Standing:
+    return Standing(drift=DRIFT.validate_json(drift), since=_time(since), seen=_time(seen))
+
+
 def _time(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
 
@@ -185,6 +182,13 @@ def _packed(look: Looked) -> tuple[str, str | None]:
         found = pack_look(look.found)
         return found, found
     return pack_look(look.last), pack_look(look.found) if look.found else None
+
+
+def _forget_all_but(change: sqlite3.Connection, known: AbstractSet[StationId]) -> None:
+    for table in ("look", "standing"):
+        kept = change.execute(f"SELECT DISTINCT site, station FROM {table}").fetchall()  # noqa: S608 a fixed word
+        gone = [(site, station) for site, station in kept if StationId(site, station) not in known]
+        change.executemany(f"DELETE FROM {table} WHERE site = ? AND station = ?", gone)  # noqa: S608 a fixed word
 
 
 def _put_looks(change: sqlite3.Connection, looks: Mapping[StationId, Looked]) -> None:

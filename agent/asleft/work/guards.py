@@ -21,6 +21,7 @@ from asleft.ports.signatures import Signatures, signing_command
 from asleft.work.ordering import MayNot
 
 __all__ = [
+    "LONGEST_REASON",
     "Confirming",
     "Prove",
     "asks_factor",
@@ -37,7 +38,7 @@ __all__ = [
     "waits_for",
 ]
 
-_LONGEST_REASON: Final = 500
+LONGEST_REASON: Final = 500
 _WRITE: Final = timedelta(seconds=5)
 """So long one write may take at most with its reading back, before the order lasts longer than was thought."""
 
@@ -109,17 +110,23 @@ def person_of(estate: Estate, key: str) -> Person:
     return person
 
 
-def check_reason(reason: str, where: str) -> None:
+def check_reason(reason: str, where: str, *, what: str = "a confirmation", needed: bool = True) -> None:
     """See that there is a reason of a length that people read.
+
+    Args:
+        reason: The words.
+        where: What it is about.
+        what: What needs a reason.
+        needed: Whether there has to be one.
 
     Raises:
         MayNot: There is none, or it is too long.
     """
-    if not reason.strip():
-        raise MayNot("a confirmation needs a reason", where=where, todo="say why in a few words")
-    if len(reason) > _LONGEST_REASON:
+    if needed and not reason.strip():
+        raise MayNot(f"{what} needs a reason", where=where, todo="say why in a few words")
+    if len(reason) > LONGEST_REASON:
         raise MayNot(
-            f"the reason has {len(reason)} characters", where=where, todo=f"say it in {_LONGEST_REASON}"
+            f"the reason has {len(reason)} characters", where=where, todo=f"say it in {LONGEST_REASON}"
         )
 
 

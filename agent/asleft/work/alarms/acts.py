@@ -17,12 +17,10 @@ from asleft.domain.people import Person, Right
 from asleft.ports.clock import Clock
 from asleft.work.alarms.alarming import Alarming
 from asleft.work.bookkeeping import Bookkeeping
-from asleft.work.guards import person_of
+from asleft.work.guards import LONGEST_REASON, check_reason, person_of
 from asleft.work.ordering import MayNot
 
 __all__ = ["AlarmActs", "NoAlarm"]
-
-_LONGEST_REASON = 500
 
 
 class NoAlarm(AsleftError):
@@ -217,7 +215,7 @@ class AlarmActs:
         try:
             yield
         except MayNot as problem:
-            said = "" if len(reason) > _LONGEST_REASON else reason.strip()
+            said = "" if len(reason) > LONGEST_REASON else reason.strip()
             message = refusal_message(target, verb, problem.what, estate=estate, by=by, reason=said)
             self._books.record({}, message, when=self._clock(), allow_empty=True)
             raise
@@ -239,14 +237,7 @@ def _who(
             where="people.yaml",
             todo=f"ask {', '.join(able)}" if able else "give somebody the right to acknowledge there",
         )
-    if reason_needed and not reason.strip():
-        raise MayNot(f"to {verb} needs a reason", where=name_of(target), todo="say why in a few words")
-    if len(reason) > _LONGEST_REASON:
-        raise MayNot(
-            f"the reason has {len(reason)} characters",
-            where=name_of(target),
-            todo=f"say it in {_LONGEST_REASON}",
-        )
+    check_reason(reason, name_of(target), what=f"to {verb}", needed=reason_needed)
     return person
 
 

@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable, Coroutine, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 from asleft.domain.effects.effect import Effect, effect_between
 from asleft.domain.estate import Estate, StationId
@@ -21,7 +21,7 @@ from asleft.ports.stations import Stations, door_of
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.commissioning import choosing
 from asleft.work.commissioning.capturing import Captured, capture
-from asleft.work.guards import person_of
+from asleft.work.guards import LONGEST_REASON, check_reason, person_of
 from asleft.work.ordering import MayNot, NoStation, stations_of
 from asleft.work.proposing.adopt import adopt
 from asleft.work.proposing.concede import concede
@@ -40,7 +40,6 @@ from asleft.work.proposing.words import (
 
 __all__ = ["ProposalDesk"]
 
-_LONGEST_REASON: Final = 500
 _Made = TypeVar("_Made")
 
 
@@ -188,7 +187,7 @@ class ProposalDesk:
         try:
             person = _proposer(estate, site, by, reason)
         except MayNot as problem:
-            said = "" if len(reason) > _LONGEST_REASON else reason.strip()
+            said = "" if len(reason) > LONGEST_REASON else reason.strip()
             message = refusal_message(site, verb, problem.what, by=by, reason=said, baseline=estate.commit)
             self._books.record({}, message, when=now, allow_empty=True)
             raise
@@ -271,12 +270,7 @@ def _proposer(estate: Estate, site: str, by: str, reason: str) -> Person:
             where="people.yaml",
             todo=f"ask {', '.join(able)}" if able else "give somebody the right to confirm or approve there",
         )
-    if not reason.strip():
-        raise MayNot("a proposal needs a reason", where=site, todo="say why in a few words")
-    if len(reason) > _LONGEST_REASON:
-        raise MayNot(
-            f"the reason has {len(reason)} characters", where=site, todo=f"say it in {_LONGEST_REASON}"
-        )
+    check_reason(reason, site, what="a proposal")
     return person
 
 

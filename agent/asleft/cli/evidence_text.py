@@ -7,6 +7,7 @@ from asleft.domain.evidence.account import Account
 from asleft.domain.evidence.account_text import account_lines, local, period
 from asleft.domain.evidence.instant import Instant
 from asleft.domain.evidence.stood import Stood
+from asleft.domain.names import plural
 from asleft.work.evidence.desk import Timeline
 
 __all__ = ["tell_account", "tell_history", "tell_instant", "tell_stood"]
@@ -90,8 +91,7 @@ def tell_stood(found: Sequence[Stood], zone: str) -> None:
         say(f"    {local(one.by.at, zone)}  {safe(one.by.subject)}  ({safe(str(one.origin))})")
         names = [str(station) for station in one.stations]
         more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
-        count = "1 station" if len(names) == 1 else f"{len(names)} stations"
-        say(f"    on {count}: {', '.join(names[:_SHOWN])}{more}")
+        say(f"    on {plural(len(names), 'station')}: {', '.join(names[:_SHOWN])}{more}")
 
 
 def tell_account(made: Account) -> None:

@@ -17,17 +17,14 @@ from asleft.records.door import (
     environment,
     stdin_of,
 )
-from asleft.records.message import INDENT
-from asleft.records.reading import log_tokens
+from asleft.records.message import read_back
+from asleft.records.reading import NOTHING, WITH_BLOBS, log_tokens
 
 __all__ = ["GitRecordsEvidence"]
 
-_SHAPE: Final = "%x00%H%x00%P%x00%ct%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
 _ABOUT: Final = 3
 """What cat-file says before a blob: id, type and size."""
 _BRANCH: Final = "refs/heads/main"
-_NOTHING: Final = "0" * 40
-"""The id in place of a file that is not there."""
 
 
 class GitRecordsEvidence:
@@ -73,7 +70,7 @@ class GitRecordsEvidence:
         """
         begin = commit_id(newest) if newest else self._last
         most = [] if limit is None else [f"--max-count={limit}"]
-        asked = ("--raw", "--no-abbrev", *most, f"--format={_SHAPE}", begin, "--")
+        asked = (*WITH_BLOBS, *most, begin, "--")
         return steadied(list(_pieces(log_tokens(self._repo.git, self._env, self._folder, *asked))))
 
     def blobs(self, ids: Iterable[str]) -> Iterator[tuple[str, bytes]]:
@@ -113,9 +110,9 @@ def _pieces(tokens: Iterator[bytes]) -> Iterator[Piece]:
         files: list[tuple[str, str]] = []
         while about := after():
             blob = about.split(b" ")[3].decode()
-            files.append((after().decode("utf-8", "replace"), "" if blob == _NOTHING else blob))
+            files.append((after().decode("utf-8", "replace"), "" if blob == NOTHING else blob))
         pairs = [one.partition("\x1f") for one in trailed.decode("utf-8", "replace").split("\x1e") if one]
-        subject, body = _told(message.decode("utf-8", "replace"), trailed=bool(pairs))
+        subject, body = read_back(message.decode("utf-8", "replace"), trailed=bool(pairs))
         trailers = tuple([(key, value) for key, _, value in pairs])
         when = instant(at.decode())
         yield Piece(
@@ -130,10 +127,3 @@ def _pieces(tokens: Iterator[bytes]) -> Iterator[Piece]:
             files=tuple(files),
             parents=tuple(parents.decode().split()),
         )
-
-
-def _told(message: str, *, trailed: bool) -> tuple[str, str]:
-    """Take subject and body out of a message as `compose` wrote it: trailers, where there are any, are its last paragraph."""
-    subject, *paragraphs = message.strip("\n").split("\n\n")
-    body = "\n\n".join(paragraphs[:-1] if trailed else paragraphs)
-    return subject, "\n".join(line.removeprefix(INDENT) for line in body.split("\n"))

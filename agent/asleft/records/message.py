@@ -13,7 +13,7 @@ from typing import IO
 from asleft.domain.names import harmless
 from asleft.ports.records import Entry
 
-__all__ = ["README", "blob_id", "compose", "entries", "identity", "staged_stream", "tokens_of"]
+__all__ = ["README", "blob_id", "compose", "entries", "identity", "read_back", "staged_stream", "tokens_of"]
 
 LONGEST_SUBJECT = 200
 LONGEST_LINE = 1_000
@@ -114,7 +114,7 @@ def entries(tokens: Iterator[bytes]) -> Iterator[Entry]:
             token.decode("utf-8", "replace").lstrip("\n") for token in iter(lambda: next(tokens, b""), b"")
         )
         pairs = [one.partition("\x1f") for one in trailers.split("\x1e") if one]
-        subject, body = _read_back(message, trailed=bool(pairs))
+        subject, body = read_back(message, trailed=bool(pairs))
         yield Entry(
             commit=commit.decode(),
             at=datetime.fromisoformat(at),
@@ -130,7 +130,7 @@ def blob_id(data: bytes) -> str:
     return hashlib.sha1(b"blob %d\0%b" % (len(data), data), usedforsecurity=False).hexdigest()
 
 
-def _read_back(message: str, *, trailed: bool) -> tuple[str, str]:
+def read_back(message: str, *, trailed: bool) -> tuple[str, str]:
     """Take subject and body, its indent gone, out of a commit message.
 
     Args:

@@ -21,14 +21,12 @@ from asleft.domain.proof.links import Changed, Link
 from asleft.ports.proof import CannotProve
 from asleft.records.door import SETTINGS, broken, commit_id, environment, last_line, run_git
 from asleft.records.message import blob_id
-from asleft.records.reading import log_tokens
+from asleft.records.reading import NOTHING, WITH_BLOBS, log_tokens
 
 __all__ = ["GitProof", "repository_damage"]
 
 _BRANCH: Final = "refs/heads/main"
-_SHAPE: Final = "%x00%H%x00%P%x00%ct%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
 _NAME: Final = re.compile(r"[0-9a-f]{4,40}")
-_NOTHING: Final = "0" * 40
 _AT_ONCE: Final = 256
 """So many commits are handed to one ``git verify-commit``."""
 _DAMAGE_TOLD: Final = 20
@@ -89,8 +87,8 @@ class GitProof:
     def links(self, since: str | None, last: str) -> Iterator[Link]:
         """Give the commits after one until another, oldest first, as git streams them."""
         span = commit_id(last) if since is None else f"{commit_id(since)}..{commit_id(last)}"
-        walk = ("--reverse", "--topo-order", "-m", "--first-parent", "--raw", "--no-abbrev", "--root")
-        asked = (*walk, f"--format={_SHAPE}", span, "--")
+        walk = ("--reverse", "--topo-order", "-m", "--first-parent", "--root")
+        asked = (*walk, *WITH_BLOBS, span, "--")
         yield from _links(log_tokens(self._git, self._env, self._folder, *asked))
 
     def content(self, blob: str) -> bytes:
@@ -225,9 +223,7 @@ def _links(tokens: Iterator[bytes]) -> Iterator[Link]:
             _, _, old, new, _ = about.decode("ascii", "replace").split(" ")
             path = after().decode("utf-8", "replace")
             changed.append(
-                Changed(
-                    path=path, before="" if old == _NOTHING else old, after="" if new == _NOTHING else new
-                )
+                Changed(path=path, before="" if old == NOTHING else old, after="" if new == NOTHING else new)
             )
         pairs = [one.partition("\x1f") for one in trailers.decode("utf-8", "replace").split("\x1e") if one]
         yield Link(

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Final
 
 import git
 
@@ -9,9 +10,17 @@ from asleft.ports.records import Entry
 from asleft.records.door import broken, last_line
 from asleft.records.message import entries, tokens_of
 
-__all__ = ["log_tokens", "read_difference", "read_log"]
+__all__ = ["NOTHING", "WITH_BLOBS", "log_tokens", "read_difference", "read_log"]
 
 _SHAPE = "%x00%H%x00%cI%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)"
+WITH_BLOBS: Final = (
+    "--raw",
+    "--no-abbrev",
+    "--format=%x00%H%x00%P%x00%ct%x00%B%x00%(trailers:only,unfold,separator=%x1e,key_value_separator=%x1f)",
+)
+"""Asks for commits with the blobs that they touched: an empty token, five fields, then a pair for each file."""
+NOTHING: Final = "0" * 40
+"""The id in place of a file that is not there."""
 _PLAIN = ("--no-ext-diff", "--no-textconv", "--no-color")
 _AS_IT_IS = ("--no-mailmap", "--no-renames", *_PLAIN)
 

@@ -77,10 +77,11 @@ class GitBaselineProof:
 
     def _usable(self, step: str, wanted: str, at: datetime) -> bool:
         """Tell whether a step on the way to a revision could be in force; the revision itself was."""
-        estate = None if step == wanted else self.estate(step)
-        return step == wanted or (
-            estate is not None
-            and not any(problem.level is Level.ERROR for problem in check_timely(estate, at))
+        if step == wanted:
+            return True
+        estate = self.estate(step)
+        return estate is not None and not any(
+            problem.level is Level.ERROR for problem in check_timely(estate, at)
         )
 
     def estate(self, commit: str) -> Estate | None:

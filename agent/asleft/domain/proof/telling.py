@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from asleft.domain.names import harmless
+from asleft.domain.names import harmless, plural
 from asleft.domain.proof.links import Check, Proof
 
 __all__ = ["check_rows", "proof_text", "proof_values", "summary"]
@@ -26,8 +26,7 @@ def summary(made: Proof) -> str:
     after = f", after {made.since[:12]}" if made.since else ""
     if made.holds:
         return f"Proved: {span}{after}."
-    count = len(made.findings)
-    return f"NOT proved: {count} {'finding' if count == 1 else 'findings'} in {span}{after}."
+    return f"NOT proved: {plural(len(made.findings), 'finding')} in {span}{after}."
 
 
 def check_rows(made: Proof) -> list[tuple[str, str, str]]:

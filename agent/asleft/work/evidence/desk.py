@@ -23,7 +23,7 @@ from asleft.domain.stations import StationId
 from asleft.ports.clock import Clock
 from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
 from asleft.work.evidence.bounds import Bounds, NoEvidence
-from asleft.work.evidence.grounds import Read
+from asleft.work.evidence.grounds import NEWEST, Read
 from asleft.work.evidence.knowing import noted
 from asleft.work.evidence.leafing import Place, Timeline, leaf
 from asleft.work.ordering import NoStation
@@ -32,8 +32,6 @@ __all__ = ["EvidenceDesk", "NoEvidence", "Timeline"]
 
 _SECOND: Final = timedelta(seconds=1)
 """What git tells apart."""
-_NEWEST: Final = 200
-"""So many commits of the records are read where only the newest revision in force is wanted."""
 _NO_BOUNDS: Final = Bounds()
 _EVERYWHERE: Final = Scope()
 _Lines = dict[tuple[str, int], Approver]
@@ -66,7 +64,7 @@ class EvidenceDesk:
     def zone(self, sites: Sequence[str]) -> str:
         """Give the time zone that some sites share, or all of them where none is named; UTC where they share none."""
         # Only the newest revision in force is asked, and the newest commits name it.
-        read = self._read(limit=_NEWEST)
+        read = self._read(limit=NEWEST)
         return read.zone_of_all(tuple(sites) or _sites(read.newest))
 
     def history(
@@ -96,8 +94,8 @@ class EvidenceDesk:
 
     def piece(self, commit: str) -> Piece | None:
         """Give a commit of the baseline with what it changed; None where the followed branch holds none such."""
-        read = self._read(limit=_NEWEST)
-        found = next((one for one in read.baseline if one.commit == commit), None)
+        read = self._read(limit=NEWEST)
+        found = read.known.get(commit)
         return read.told(found) if found else None
 
     def instant(self, name: str, at: datetime) -> Instant:
@@ -262,7 +260,7 @@ class EvidenceDesk:
                 estates=[(force, estate) for force, estate in estates if force in during],
                 swept=self._sweeps(read, records, spans, until, ticks),
                 scope=scope,
-                astray=frozenset({one.commit for one in forces} - {piece.commit for piece in read.baseline}),
+                astray=frozenset({one.commit for one in forces} - read.known.keys()),
             )
         )
 
@@ -296,7 +294,7 @@ class EvidenceDesk:
         key = (origin.file, origin.line)
         if key not in lines:
             touch = self._baseline.touched(commit, *key)
-            piece = next((one for one in read.baseline if one.commit == touch.commit), None)
+            piece = read.known.get(touch.commit)
             same = next((one for one in lines.values() if one.commit == touch.commit), None)
             self._bounds.see("lines", len(lines) + 1)
             lines[key] = same or Approver(

@@ -18,9 +18,9 @@ from asleft.domain.stations import StationId
 from asleft.ports.clock import Clock
 from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
 
-__all__ = ["Read"]
+__all__ = ["NEWEST", "Read"]
 
-_NEWEST: Final = 200
+NEWEST: Final = 200
 """So many commits of the records are read where only what is in force by now is wanted."""
 
 
@@ -83,8 +83,13 @@ class Read:
     def baseline(self) -> list[Piece]:
         """The commits of the baseline, newest first, each approved or only written."""
         # A reading that begins further back does not know what came into force since.
-        since = self._records.pieces(limit=_NEWEST) if self._begin else []
+        since = self._records.pieces(limit=NEWEST) if self._begin else []
         return approved(self._from.pieces(), [one.commit for one in (*self.forces, *forces(reversed(since)))])
+
+    @cached_property
+    def known(self) -> dict[str, Piece]:
+        """The commits of the baseline, by id."""
+        return {one.commit: one for one in self.baseline}
 
     @cached_property
     def newest(self) -> Estate | None:
@@ -119,13 +124,12 @@ class Read:
         after = self.estate(piece.commit)
         if after is None:
             return ()
-        known = {one.commit: one for one in self.baseline}
         parent = piece.parents[0] if piece.parents else ""
         while parent:
             before = self.estate(parent)
             if before is not None:
                 return changed(before, after)
-            above = known.get(parent)
+            above = self.known.get(parent)
             parent = above.parents[0] if above and above.parents else ""
         return changed(replace(after, stations={}), after)
 

@@ -34,14 +34,13 @@ def noted(found: Timeline, read: Read, asked: Asked, *, scope: Scope, bounds: Bo
 
 
 def _astray(read: Read, asked: Asked) -> Iterator[str]:
-    here = {piece.commit for piece in read.baseline}
     for commit in dict.fromkeys(
         one.commit
         for one in read.forces
         if (asked.until is None or one.since < asked.until)
         and (asked.since is None or one.until is None or one.until >= asked.since)
     ):
-        if commit not in here:
+        if commit not in read.known:
             yield (
                 f"revision {commit[:10]} was in force and is not on the branch of the baseline that is followed: what it "
                 "brought is not among what is told here"
@@ -49,6 +48,8 @@ def _astray(read: Read, asked: Asked) -> Iterator[str]:
 
 
 def _unheard(read: Read, asked: Asked, scope: Scope) -> Iterator[str]:
+    if not any((asked.site, asked.role, asked.setting, asked.occasion, asked.person)):
+        return  # nothing is named, so no estate is read for it
     estates = [estate for force in read.forces if (estate := read.estate(force.commit)) is not None]
     seen = [one for piece in (*read.records, *read.baseline) if (one := scope.see(piece)) is not None]
     left = [

@@ -14,7 +14,7 @@ from asleft.domain.snapshot import AsFound
 from asleft.ports.clock import Clock
 from asleft.ports.orders import OrderBook, Step, StepState
 from asleft.ports.stations import StationError
-from asleft.work.carried import Carried
+from asleft.work.carried import Carried, untouched
 from asleft.work.presence import Patience, Presence
 from asleft.work.writing import Stop, Writing, in_words
 
@@ -81,7 +81,7 @@ class Acting:
             self._writing.see_allowed()
             self._step(StepState.MEANT, "")
         except (Stop, AsleftError) as why:
-            return _not_done(in_words(why))
+            return untouched(in_words(why))
         try:
             await self._presence.do(self._order.action)
         except StationError as problem:
@@ -96,7 +96,7 @@ class Acting:
     async def resume(self, steps: Sequence[Step], why: str) -> Carried:
         """Look what came of it after a crash."""
         if not steps:
-            return _not_done(why)
+            return untouched(why)
         done = any(step.state is StepState.WRITTEN for step in steps)
         return await self._look(done=done, why=why, waits=True)
 
@@ -167,7 +167,3 @@ class Acting:
         self._ledger.set_step(
             self._order.id, Step(setting=action_step(self._order.action), state=state, note=note)
         )
-
-
-def _not_done(why: str) -> Carried:
-    return Carried(event=Event.PUT_BACK, outcome=f"nothing was written: {why}", found=None)

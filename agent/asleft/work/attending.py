@@ -107,7 +107,8 @@ class FetchedApart:
 class AgentDesk(OwnerDesk):
     """Does the work of one home for an agent that runs on and on.
 
-    Only `fetch` may run in another thread: it asks git and the calendars, nothing else. All else is for the thread that made the desk.
+    What only asks git may run in another thread: `fetch`, which asks the calendars, too, `touched`, `history`, `entries`, `entry`
+    and `difference`. All else is for the thread that made the desk.
 
     Args:
         baseline: The baseline repository.

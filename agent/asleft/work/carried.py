@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from asleft.domain.orders import Event
 from asleft.domain.snapshot import AsFound
 
-__all__ = ["Carried", "refused"]
+__all__ = ["Carried", "refused", "untouched"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -24,5 +24,10 @@ class Carried:
 
 
 def refused(why: str, found: AsFound | None) -> Carried:
-    """Give the end of an order of which nothing was written."""
+    """Give the end of an order that was not begun."""
     return Carried(event=Event.REFUSE, outcome=f"nothing was written: {why}", found=found)
+
+
+def untouched(why: str) -> Carried:
+    """Give the end of an order that was begun, and of which nothing was written."""
+    return Carried(event=Event.PUT_BACK, outcome=f"nothing was written: {why}", found=None)

@@ -20,7 +20,7 @@ from asleft.ports.clock import Clock
 from asleft.ports.orders import OrderBook, Step
 from asleft.ports.stations import StationError, Stations
 from asleft.work.acting import Acting
-from asleft.work.carried import Carried, refused
+from asleft.work.carried import Carried, refused, untouched
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.presence import Patience, Presence
 from asleft.work.writing import Leave, Stop, Writing, in_words
@@ -71,11 +71,9 @@ class Carrier:
     ) -> None:
         self._stations = stations
         self._looking = looking
-        self._ledger = ledger
         self._as_left = as_left
         self._search = search
         self._order = order
-        self._rules = rules
         self._clock = clock
         self._presence = Presence(
             stations=stations,
@@ -207,7 +205,7 @@ class Carrier:
 
     async def _not_looked_at(self, why: str, problem: StationError) -> Carried:
         if not self._writing.attempted:
-            return Carried(event=Event.PUT_BACK, outcome=f"nothing was written: {why}", found=None)
+            return untouched(why)
         outcome = self._halted(why, in_words(problem))
         return Carried(event=Event.HALT, outcome=outcome, found=await self._last_look())
 
@@ -277,7 +275,7 @@ class Carrier:
 
     async def _put_back(self, why: str) -> Carried:
         if not self._writing.attempted:
-            return Carried(event=Event.PUT_BACK, outcome=f"nothing was written: {why}", found=None)
+            return untouched(why)
         try:
             found = await self._writing.back(rises=self._interrupts < _SHORT)
         except Exception as problem:  # noqa: BLE001 nothing may hide that the station is not as it was

@@ -90,34 +90,27 @@ class Many:
             AsleftError: It is stopped, and that could not be recorded.
         """
         group = self.find(group_id)
+        kepts = self.orders_of(group)
+        sites = sorted({kept.order.station.site for kept in kepts})
         try:
-            person = self._who_stops(estate, group, by)
+            person = _who_stops(estate, sites, by)
         except MayNot as problem:
-            self._record(estate, group, "refused to stop", problem.what, (), by=by, reason=reason)
+            self._record(estate, group, sites, "refused to stop", problem.what, (), by=by, reason=reason)
             raise
-        going = [kept for kept in self.orders_of(group) if kept.state in _GOING]
+        going = [kept for kept in kepts if kept.state in _GOING]
         if going:
             self._stopped_by[group.id] = person.name
             left = [kept.order.station for kept in going if kept.state is OrderState.CONFIRMED]
             body = f"not begun: {', '.join(map(str, left)) or 'nothing was left'}"
             who = f"{person.name} ({person.key})"
-            self._record(estate, group, "stopped", body, left, by=who, reason=reason)
+            self._record(estate, group, sites, "stopped", body, left, by=who, reason=reason)
         return going
-
-    def _who_stops(self, estate: Estate, group: Group, by: str) -> Person:
-        person = person_of(estate, by)
-        sites = self._sites(group)
-        if not may_stop(person, sites):
-            raise MayNot(f"{person.name} may not stop orders at {' or '.join(sites)}", where="people.yaml")
-        return person
-
-    def _sites(self, group: Group) -> list[str]:
-        return sorted({kept.order.station.site for kept in self.orders_of(group)})
 
     def _record(
         self,
         estate: Estate,
         group: Group,
+        sites: Sequence[str],
         did: str,
         body: str,
         left: Sequence[StationId],
@@ -130,7 +123,7 @@ class Many:
             subject=f"group {group.id}: {did}",
             body=body,
             trailers=(
-                *(("Site", site) for site in self._sites(group)),
+                *(("Site", site) for site in sites),
                 *(("Station", str(station)) for station in sorted(left)),
                 ("Action", "stop"),
                 ("Group", group.id),
@@ -266,3 +259,10 @@ class Many:
         if progress is not None:
             progress(ended)
         return ended
+
+
+def _who_stops(estate: Estate, sites: Sequence[str], by: str) -> Person:
+    person = person_of(estate, by)
+    if not may_stop(person, sites):
+        raise MayNot(f"{person.name} may not stop orders at {' or '.join(sites)}", where="people.yaml")
+    return person

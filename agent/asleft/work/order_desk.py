@@ -26,7 +26,7 @@ Held = Callable[[Collection[StationId]], AbstractAsyncContextManager[None]]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OrderView:
-    """An order, and what it waits for; nothing where it ended."""
+    """An order that has not ended, and what it waits for."""
 
     kept: KeptOrder
     waits: tuple[str, ...]

@@ -329,14 +329,13 @@ class Restores:
         carrier = self._carrier(estate, as_left, kept)
         with self.occupied(kept.order.station):
             try:
-                try:
-                    lapsed = self._clock() > kept.order.lapses
-                    carried = await carrier.resume(kept.steps, lapsed=lapsed, due=kept.due)
-                except asyncio.CancelledError:
-                    if carrier.interrupted is not None:
-                        self._end_as(estate, kept, carrier.interrupted)
-                    raise
+                lapsed = self._clock() > kept.order.lapses
+                carried = await carrier.resume(kept.steps, lapsed=lapsed, due=kept.due)
                 return self._end_as(estate, kept, carried)
+            except asyncio.CancelledError:
+                if carrier.interrupted is not None:
+                    self._end_as(estate, kept, carrier.interrupted)
+                raise
             finally:
                 await carrier.close()
 

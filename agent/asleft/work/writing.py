@@ -267,8 +267,8 @@ class Writing:
         if why:
             raise Stop(why)
 
-    async def _meet_again(self) -> AsFound:
-        """Read it all; a station that restarted in the middle is given some time to come up again where it was.
+    async def _meet_again(self) -> None:
+        """See that it can be read; a station that restarted in the middle is given some time to come up again where it was.
 
         Raises:
             StationError: It did not.
@@ -278,10 +278,12 @@ class Writing:
         pause = self._patience.pause
         while True:
             try:
-                return await self._presence.read_all()
+                await self._presence.read_all()
             except (NotReached, NoAnswer):
                 if self._clock() >= until:
                     raise
+            else:
+                return
             await self._patience.sleep(pause)
             pause = min(pause * 1.5, self._patience.longest)
 

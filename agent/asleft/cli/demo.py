@@ -16,6 +16,7 @@ from asleft.daemon.assembly import make_home, now, open_desk, own_desk
 from asleft.daemon.review import load_estate
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
+from asleft.domain.names import plural
 from asleft.simulator.fleet import Fleet, FleetThread, can_use_loopback_range
 from asleft.source.example import plant_example
 
@@ -168,7 +169,7 @@ def _restore(folder: Path) -> None:
         tell_order(drawn.order, folder)
         order = drawn.order.order
         accepted = [hazard.id for hazard in order.hazards]
-        say(f"{CONFIRMER} ticks {len(accepted)} hazards and confirms:")
+        say(f"{CONFIRMER} ticks {plural(len(accepted), 'hazard')} and confirms:")
         tell_end(run(desk.confirm(order.id, by=CONFIRMER, reason="put back before doors", accepted=accepted)))
 
 

@@ -102,7 +102,7 @@ def resolve(profile: Profile, layers: Sequence[Layer], typing: Typing) -> Resolv
 
 
 def overlay(
-    below: Resolved, profile: Profile, layer: Layer, named: Iterable[Leaf], typing: Typing
+    below: Resolved, profile: Profile, layer: Layer, named: Sequence[Leaf], typing: Typing
 ) -> Resolved:
     """Lay one more layer over what holds below it.
 
@@ -156,7 +156,7 @@ class _Overlaid(Mapping[str, Origin]):
         below: Mapping[str, Origin],
         settings: Mapping[str, Setting],
         layer: Layer,
-        named: Iterable[Leaf],
+        named: Sequence[Leaf],
     ) -> None:
         self._parts = (below, settings, layer, named)
         self._made: dict[str, Origin] | None = None

@@ -127,7 +127,7 @@ def read_site(
         around: What it takes from the rest of the estate.
         before: The same site at the revision read before; None at first.
     """
-    reader = _SiteReader(name, around)
+    reader = _SiteReader(name, around, before.below if before else {})
     if before is not None and before.files[0] is file and before.files[1] is calendar:
         site, layer = before.site, before.layer
         reader.problems.extend(before.own_problems)
@@ -141,7 +141,6 @@ def read_site(
     resolved: dict[str, AsLeft] = {}
     kept: dict[str, _Kept] = {}
     known = before.kept if before else {}
-    reader.belows = dict(before.below) if before else {}
     roles, profiles = set[str](), set[str]()
     usual = cast("EstateFile", around.estate.file).profile
     for key in sorted(stations):
@@ -182,7 +181,7 @@ def read_site(
         profiles=frozenset(profiles),
         sums=sums,
         kept=kept,
-        below=reader.belows,
+        below=reader.held,
         files=(file, calendar),
         own_problems=own_problems,
     )
@@ -201,11 +200,12 @@ def _as_kept(read: FileRead, last: _Kept | None) -> _Kept | None:
 class _SiteReader:
     """Reads one site and keeps every problem on the way."""
 
-    def __init__(self, name: str, around: Around) -> None:
+    def __init__(self, name: str, around: Around, before: Mapping[tuple[str, str], "_Below"]) -> None:
         self.name = name
         self.around = around
         self.problems: list[Problem] = []
-        self.belows: dict[tuple[str, str], _Below] = {}
+        self.before = before
+        """What `below` gave at the reading before."""
         self.held: dict[tuple[str, str], _Below] = {}
         """Those that `below` gave at this reading: most stations of a site share one."""
 
@@ -267,7 +267,7 @@ class _SiteReader:
             None if model else around.profiles,
         )
         files = (around.estate, role_file, site_file, model, *others)
-        known = self.belows.get((role, profile))
+        known = self.before.get((role, profile))
         if known is not None and all(mine is its for mine, its in zip(known.files, files, strict=True)):
             self.held[role, profile] = known
             return known
@@ -275,7 +275,7 @@ class _SiteReader:
         layers = tuple(one for one in (around.estate.layer, role_layer, layer) if one is not None)
         resolved = Resolved({}, {}) if model is None else resolve(model, layers, around.typing)
         made = _Below(files, layers, resolved)
-        self.belows[role, profile] = self.held[role, profile] = made
+        self.held[role, profile] = made
         return made
 
     def station(

@@ -170,14 +170,7 @@ class Sources:
         }
 
     async def _at(self, commit: str, origin: Origin) -> Source:
-        key = (commit, origin.file, origin.line)
-        touch = None if is_loan(origin) else self._kept.get(key)
-        if touch is None:
-            touch = await asyncio.to_thread(self._desk.touched, commit, origin)
-            if not is_loan(origin):
-                self._kept[key] = touch
-        while len(self._kept) > _MOST_SOURCES:
-            self._kept.popitem(last=False)
+        touch = await self._touched(commit, origin)
         return Source(
             layer=origin.layer,
             file=origin.file,
@@ -187,6 +180,16 @@ class Sources:
             at=touch.at,
             subject=touch.subject,
         )
+
+    async def _touched(self, commit: str, origin: Origin) -> Touch:
+        if is_loan(origin):
+            return self._desk.touched(commit, origin)  # git is not asked
+        key = (commit, origin.file, origin.line)
+        if key not in self._kept:
+            self._kept[key] = await asyncio.to_thread(self._desk.touched, commit, origin)
+            while len(self._kept) > _MOST_SOURCES:
+                self._kept.popitem(last=False)
+        return self._kept[key]
 
 
 def seen(estate: Estate, viewer: Viewer, site: str, name: str = "") -> StationId:

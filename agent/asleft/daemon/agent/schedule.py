@@ -14,6 +14,7 @@ from asleft.ports.clock import Clock
 if TYPE_CHECKING:
     from apscheduler.job import Job
     from apscheduler.schedulers.asyncio import AsyncIOScheduler
+    from apscheduler.triggers.base import BaseTrigger
 
 __all__ = ["CALENDAR", "FETCH", "NIGHT", "Jobs", "Plan", "Schedule", "next_change", "round_of"]
 
@@ -178,6 +179,28 @@ class Schedule:
         if self._scheduler is not None and self._scheduler.get_job(name) is not None:
             self._scheduler.remove_job(name)
 
+    def _job(
+        self,
+        name: str,
+        trigger: "BaseTrigger",
+        work: Callable[..., Awaitable[None]],
+        *args: object,
+        grace: int | None = None,
+        **more: datetime,
+    ) -> None:
+        """Have a job done when its trigger says, in the place of one of its name; however late where `grace` is None."""
+        if self._scheduler is not None:
+            self._scheduler.add_job(
+                self._until_closed,
+                trigger,
+                args=(work, *args),
+                id=name,
+                name=name,
+                replace_existing=True,
+                misfire_grace_time=grace,
+                **more,
+            )
+
     def _every(
         self,
         name: str,
@@ -189,18 +212,14 @@ class Schedule:
     ) -> None:
         from apscheduler.triggers.interval import IntervalTrigger  # noqa: PLC0415 as above
 
-        if self._scheduler is None:
-            return
         # The wait before the first run comes from the trigger where nothing else is said.
         more = {} if first is None else {"next_run_time": datetime.now(UTC) + timedelta(seconds=first)}
-        self._scheduler.add_job(
-            self._until_closed,
+        self._job(
+            name,
             IntervalTrigger(seconds=_whole(seconds), jitter=jitter or None, timezone=UTC),
-            args=(work, *args),
-            id=name,
-            name=name,
-            replace_existing=True,
-            misfire_grace_time=_whole(self._plan.grace_seconds),
+            work,
+            *args,
+            grace=_whole(self._plan.grace_seconds),
             **more,
         )
 
@@ -215,17 +234,8 @@ class Schedule:
     def _nightly(self) -> None:
         from apscheduler.triggers.cron import CronTrigger  # noqa: PLC0415 as above
 
-        if self._scheduler is not None:
-            at = self._plan.night
-            self._scheduler.add_job(
-                self._until_closed,
-                CronTrigger(hour=at.hour, minute=at.minute, timezone=UTC),
-                args=(self._jobs.night,),
-                id=NIGHT,
-                name=NIGHT,
-                replace_existing=True,
-                misfire_grace_time=None,
-            )
+        at = self._plan.night
+        self._job(NIGHT, CronTrigger(hour=at.hour, minute=at.minute, timezone=UTC), self._jobs.night)
 
     def _plan_change(self, estate: Estate) -> None:
         """Plan the next change; a minute's look back, so that one that comes while it is planned is not passed over."""
@@ -240,15 +250,7 @@ class Schedule:
             self._remove(CALENDAR)
             return
         at, sites = coming
-        self._scheduler.add_job(
-            self._until_closed,
-            DateTrigger(at, timezone=UTC),
-            args=(self._jobs.occasions, sites),
-            id=CALENDAR,
-            name=CALENDAR,
-            replace_existing=True,
-            misfire_grace_time=None,
-        )
+        self._job(CALENDAR, DateTrigger(at, timezone=UTC), self._jobs.occasions, sites)
 
 
 def _whole(seconds: float) -> int:

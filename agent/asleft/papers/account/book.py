@@ -114,13 +114,14 @@ def book(made: Account, sheet: Sheet = Sheet.A4) -> AccountBook:
         if change.station.site in sites
     ]
     values = _changes(fresh)
+    moves = moves_by_week(made)
     return AccountBook(
         frame=frame,
         cover=tuple(_cover(made, titles)),
         sums=tuple(_sums(made)),
         notes=tuple(f"{note[:1].upper()}{note[1:]}." for note in made.notes),
-        plots=tuple(_plots(made)),
-        parts=_parts(made),
+        plots=tuple(_plots(made, moves)),
+        parts=_parts(made, moves),
         changes=replace(values, rows=tuple(row for row in values.rows if row[2])),
         first=sum(not change.before for _, change in fresh),
         values=values,
@@ -143,12 +144,12 @@ def tables(made: AccountBook) -> tuple[Table, ...]:
     return tuple(table for table in found if table.rows)
 
 
-def _parts(made: Account) -> dict[str, Table]:
+def _parts(made: Account, moves: Sequence[Moves]) -> dict[str, Table]:
     parts = {
         part.key: Table(name=_NAMES[part.key], heads=part.heads, rows=tuple(map(_minused, part.rows)))
         for part in account_parts(made)
     }
-    weeks, moves = parts["weeks"], moves_by_week(made)
+    weeks = parts["weeks"]
     parts["weeks"] = replace(
         weeks,
         heads=(*weeks.heads, "drift found", "restored by an order"),
@@ -244,17 +245,16 @@ def _changes(listed: Sequence[tuple[str, Change]]) -> Table:
     )
 
 
-def _plots(made: Account) -> Iterator[Drawing]:
+def _plots(made: Account, moves: Sequence[Moves]) -> Iterator[Drawing]:
     if not made.weeks:
         return
     yield shares_by_week(
-        [(_named(move), week.share) for move, week in zip(moves_by_week(made), made.weeks, strict=True)],
+        [(_named(move), week.share) for move, week in zip(moves, made.weeks, strict=True)],
         title="Stations as left at the end of each week",
         about="The share of the stations that were read, with its 95 % interval (Wilson): few stations say little. "
         "A dashed frame with a question mark: no station was read.",
         unit="share as left, %",
     )
-    moves = moves_by_week(made)
     yield pairs_by_week(
         [(_named(move), move.found, move.restored) for move in moves],
         ("drift found", "restored by an order"),

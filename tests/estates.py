@@ -165,6 +165,20 @@ class Bench:
         address = next(a.address for s, a in self.estate.stations.items() if s.site == site)
         return f"{address.rpartition('.')[0]}.{last}"
 
+    def add(self, last: int, serial: str, *, port: int | None = None) -> Station:
+        """Put one more unit into the hall's subnet, in factory state but for its address."""
+        address = self.beside(f"{HALL}/drums", last)
+        station = Station(
+            profile=self.station(f"{HALL}/drums").profile,
+            serial=serial,
+            firmware="2.4.1",
+            address=address,
+            port=port or self.estate.sites[HALL].port,
+            values={"network.address": f"{address}/24", "network.gateway": self.beside(f"{HALL}/drums", 1)},
+        )
+        self.fleet.call(station.switch_on)
+        return station
+
     def approve(self, file: str, old: str, new: str) -> str:
         """Change the baseline in one commit, and give it."""
         path = self.repository / file
@@ -172,6 +186,10 @@ class Bench:
         assert old in text
         path.write_text(text.replace(old, new), "utf-8")
         return commit(self.repository, f"Change {file}")
+
+    def branches(self) -> list[str]:
+        """Give the branches of the repository that the home was cloned from."""
+        return git(self.repository, "for-each-ref", "--format=%(refname:lstrip=2)", "refs/heads").split()
 
     def records(self, *args: str) -> str:
         """Ask git about the records."""

@@ -2,18 +2,20 @@
 
 import asyncio
 import os
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 from asleft.daemon.assembly import now
 from estates import HALL, Bench, a_bench, asleft, confirmed, git, order_of
 from estates import commit as committed
+from stage import a_stage
 
-__all__ = ["DRUMS", "VOICE", "Past", "a_past"]
+__all__ = ["DRUMS", "VOICE", "Past", "a_past", "dated", "dated_stage"]
 
 DRUMS = f"{HALL}/drums"
 VOICE = f"{HALL}/lead-voice"
@@ -67,14 +69,24 @@ def dated(at: datetime) -> Iterator[None]:
 
 
 @contextmanager
+def dated_stage(
+    folder: Path, at: datetime, names: Sequence[str] = ("drums",), **stage: Any
+) -> Iterator[Bench]:
+    """Set a stage up whose baseline is approved at a time; what is committed after that is dated as usual."""
+    with ExitStack() as stack:
+        with dated(at):
+            bench = stack.enter_context(a_stage(folder, names, **stage))
+        yield bench
+
+
+@contextmanager
 def a_past(folder: Path) -> Iterator[Past]:  # noqa: PLR0915 a long story, told in one go
     """Approve, drift, restore, approve anew, lose a station and find it, let an order lapse, put a clock back, concede."""
     begin = now().replace(microsecond=0) - 20 * DAY
     clock = Clock(begin)
-    with dated(begin - timedelta(hours=1)):
-        bench_of = a_bench(folder)
-        bench = bench_of.__enter__()
-    try:
+    with ExitStack() as stack:
+        with dated(begin - timedelta(hours=1)):
+            bench = stack.enter_context(a_bench(folder))
         first = git(bench.repository, "rev-parse", "HEAD").strip()
 
         def go(days: float, *sites: str) -> None:
@@ -119,13 +131,7 @@ def a_past(folder: Path) -> Iterator[Past]:  # noqa: PLR0915 a long story, told 
             *("--reason", "the drummer asked", "--until", "2099-09-01", *home),
         )
         assert told.code == 0, told.err
-        branch = next(
-            name
-            for name in git(
-                bench.repository, "for-each-ref", "--format=%(refname:lstrip=2)", "refs/heads"
-            ).split()
-            if name != "main"
-        )
+        branch = next(name for name in bench.branches() if name != "main")
         git(bench.repository, "merge", "--quiet", "--ff-only", branch)
         third = git(bench.repository, "rev-parse", "HEAD").strip()
         # A round that finds nothing moved leaves no commit: somebody turns a knob, so that the records name what is in force.
@@ -136,5 +142,3 @@ def a_past(folder: Path) -> Iterator[Past]:  # noqa: PLR0915 a long story, told 
         git(bench.home / "baseline", "fetch", "--quiet", str(bench.repository), "+main:main")
         commits = {"first": first, "second": second, "conceded": third, "written": fourth}
         yield Past(bench=bench, begin=begin, commits=commits, order=order, lapsed=lapsed)
-    finally:
-        bench_of.__exit__(None, None, None)

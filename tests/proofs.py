@@ -18,7 +18,18 @@ from asleft.work.desk import OwnerDesk
 from estates import HALL, IDRIS, WREN, Bench, commit
 from stage import CREW, DRUMS, Time, a_stage, accepted, confirm_group, drawn
 
-__all__ = ["Past", "Told", "forget_heads", "line_of", "live_through", "made", "new_key", "rewrite", "sign"]
+__all__ = [
+    "Past",
+    "Told",
+    "forget_heads",
+    "line_of",
+    "live_through",
+    "made",
+    "new_key",
+    "rewrite",
+    "sign",
+    "signing",
+]
 
 _PLAIN = {
     "GIT_CONFIG_GLOBAL": "/dev/null",
@@ -273,11 +284,21 @@ def made(past: Past, tree: str, message: str, at: int, *parents: str, key: Path 
             ("DATE", f"@{at} +0000"),
         )
     }
-    signing = ["-c", "gpg.format=ssh", "-c", f"user.signingKey={key}"] if key else []
     after = [word for parent in parents if parent for word in ("-p", parent)]
     return past.git(
-        *signing, "commit-tree", *(["-S"] if key else []), *after, tree, stdin=message.encode(), more=who
+        *(signing(key) if key else []),
+        "commit-tree",
+        *(["-S"] if key else []),
+        *after,
+        tree,
+        stdin=message.encode(),
+        more=who,
     ).strip()
+
+
+def signing(key: Path) -> list[str]:
+    """Give what stands before a git command that signs with a key of OpenSSH (git-config(1), gpg.format)."""
+    return ["-c", "gpg.format=ssh", "-c", f"user.signingKey={key}"]
 
 
 def forget_heads(past: Past) -> None:

@@ -28,10 +28,12 @@ __all__ = [
     "DRUMS",
     "GAIN",
     "LEVEL",
+    "LIFT",
     "LIMITER",
     "MENUS",
     "SOME_DAY",
     "Heard",
+    "Held",
     "Time",
     "a_stage",
     "accepted",
@@ -46,6 +48,7 @@ DRUMS = f"{HALL}/drums"
 GAIN: RolePath = ("Headphones", "Gain range")
 LIMITER: RolePath = ("Headphones", "Limiter")
 LEVEL: RolePath = ("Headphones", "Limiter level")
+LIFT: RolePath = ("Room microphones", "Lift")
 MENUS: RolePath = ("Panel", "Menus")
 SOME_DAY = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
 """A day on which nothing is on."""
@@ -159,6 +162,25 @@ class Heard:
     def of(self, path: RolePath) -> list[Any]:
         """Give the values that an object had, one after another."""
         return [value for at, value in self.all if at == path]
+
+
+class Held:
+    """Holds a station right after it took a value, until it is let go: one that takes long. Made in the loop that waits.
+
+    Args:
+        station: The station.
+    """
+
+    def __init__(self, station: Station) -> None:
+        loop = asyncio.get_running_loop()
+        self.here, self.go = asyncio.Event(), asyncio.Event()
+
+        def hold(_: object, __: object) -> None:
+            loop.call_soon_threadsafe(self.here.set)
+            if not self.go.is_set():
+                asyncio.run_coroutine_threadsafe(self.go.wait(), loop).result(20)
+
+        Heard(station, hold)
 
 
 def performance(

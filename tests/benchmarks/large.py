@@ -4,7 +4,7 @@ import socket
 import subprocess
 from pathlib import Path
 
-__all__ = ["plant_large"]
+__all__ = ["approve", "plant_large"]
 
 _PER_SITE = 100
 _ESTATE = """format: asleft-estate-1
@@ -47,9 +47,14 @@ def plant_large(folder: Path, stations: int) -> int:
             f"format: asleft-station-1\nserial: M-{number:05d}\nsettings:\n  label: Station {at}\n"
             f"  network: {{address: {block}.{10 + at}/24}}\n  mix: {{heard: Mix {at % 16 + 1}}}\n"
         )
+    subprocess.run(["git", "init", "-q", "-b", "main", str(folder)], check=True)
+    approve(folder, "Approve")
+    return port
+
+
+def approve(folder: Path, subject: str) -> None:
+    """Commit all that stands in a repository."""
     who = ("-c", "user.name=Measure", "-c", "user.email=measure@quillfen.example")
     git = ["git", "-C", str(folder), *who, "-c", "gc.auto=0"]  # none that goes on while it is cloned
-    subprocess.run(["git", "init", "-q", "-b", "main", str(folder)], check=True)
     subprocess.run([*git, "add", "-A"], check=True)
-    subprocess.run([*git, "commit", "-q", "-m", "Approve"], check=True)
-    return port
+    subprocess.run([*git, "commit", "-q", "-m", subject], check=True)

@@ -18,7 +18,6 @@ import multiprocessing
 import random
 import resource
 import socket
-import subprocess
 import sys
 import tempfile
 import threading
@@ -46,7 +45,7 @@ from asleft.ledger.store import SqliteLedger
 from asleft.ports.ledger import Looked
 from asleft.web import app as web_app
 from benchmarks.following import started_with_pipe
-from benchmarks.large import plant_large
+from benchmarks.large import approve, plant_large
 from benchmarks.measure import Row, table
 from benchmarks.viewers import SENT, be_the_viewers
 
@@ -114,10 +113,7 @@ def plant(folder: Path, stations: int, large: int) -> None:
         (site / "calendar.ics").write_text(_CALENDAR)
     people = (f"  person-{at}: {{name: Person {at}, rights: [look, confirm]}}\n" for at in range(PEOPLE))
     (folder / "people.yaml").write_text(f"format: asleft-people-1\npeople:\n{''.join(people)}")
-    who = ("-c", "user.name=Measure", "-c", "user.email=measure@quillfen.example")
-    git = ["git", "-C", str(folder), *who, "-c", "gc.auto=0"]  # none that goes on while it is cloned
-    subprocess.run([*git, "add", "-A"], check=True)
-    subprocess.run([*git, "commit", "-q", "-m", "Approve the large site"], check=True)
+    approve(folder, "Approve the large site")
 
 
 def fill(path: Path, estate: Estate, orders: int) -> None:

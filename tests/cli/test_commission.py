@@ -12,30 +12,13 @@ from asleft.cli.output import as_json
 from asleft.domain.hearing import CAUTION
 from asleft.domain.names import unprintable
 from asleft.simulator.announcing import Announcing
-from asleft.simulator.station import Station
 from asleft.work.commissioning.capturing import Captured
 from asleft.work.commissioning.choosing import LeftOut
 from asleft.work.commissioning.drafting import Louder
-from estates import HALL, Bench, a_bench, asleft
+from estates import HALL, a_bench, asleft
 
 LOOPBACK = "127.0.0.1"
 CHANCE = random.SystemRandom()
-
-
-def add(bench: Bench, last: int, serial: str) -> Station:
-    """Put one more unit into the hall's subnet."""
-    address = bench.beside(f"{HALL}/drums", last)
-    drums = bench.station(f"{HALL}/drums")
-    station = Station(
-        profile=drums.profile,
-        serial=serial,
-        firmware="2.4.1",
-        address=address,
-        port=drums.port,
-        values={"network.address": f"{address}/24"},
-    )
-    bench.fleet.call(station.switch_on)
-    return station
 
 
 def test_a_site_as_left_needs_nothing(tmp_path: Path) -> None:
@@ -55,7 +38,7 @@ def test_each_unit_that_is_not_as_left_has_its_next_step(tmp_path: Path) -> None
         bench.meddle(f"{HALL}/bass", "network.address", f"{there}/24")
         bench.fleet.call(bench.fleet.fleet.exchange, f"{HALL}/drums", serial="QS41 $(reboot)")
         bench.fleet.call(bench.station(f"{HALL}/gallery").switch_off)
-        unknown = add(bench, 50, "QS41-9002")
+        unknown = bench.add(50, "QS41-9002")
         told = asleft("find", HALL, "--no-announcements", "--home", bench.home)
         bench.fleet.call(unknown.switch_off)
     assert told.code == 3
@@ -83,7 +66,7 @@ def test_announced_texts_are_shown_harmless_and_as_json(tmp_path: Path) -> None:
     """Real announcements of the simulated stations stand beside the stations; a serial that commands terminals does not."""
     mark = f"Z{CHANCE.randrange(10**9)}"
     with a_bench(tmp_path) as bench:
-        evil = add(bench, 50, "\x1b]0;x\x07\u202e")
+        evil = bench.add(50, "\x1b]0;x\x07\u202e")
         for row in bench.fleet.fleet.whereabouts():
             bench.meddle(f"{row['site']}/{row['station']}", "label", mark)
         announcing = Announcing(bench.fleet.fleet, [LOOPBACK])

@@ -16,7 +16,7 @@ from asleft.daemon.assembly import make_home
 from asleft.simulator.fleet import Fleet, FleetThread
 from asleft.simulator.station import Station
 from estates import HALL, IDRIS, WREN, Bench, Told, asleft, commit, git, plant
-from proofs import line_of, new_key
+from proofs import line_of, new_key, signing
 
 DRUMS, BASS, RISER = (f"{HALL}/{name}" for name in ("drums", "bass", "riser"))
 WHO = ("--by", WREN, "--reason", "hired for the season")
@@ -66,11 +66,6 @@ class Works:
         assert "every write was read back as ordered" in said
 
 
-def signing(key: Path) -> tuple[str, ...]:
-    """Give what stands before a git command that signs with a key."""
-    return ("-c", "gpg.format=ssh", "-c", f"user.signingkey={key}")
-
-
 @contextmanager
 def works(folder: Path, rule: str) -> Iterator[Works]:
     """Set the example estate up under a rule; its first commit is an approver's, signed where the rule asks for it."""
@@ -101,16 +96,7 @@ def works(folder: Path, rule: str) -> Iterator[Works]:
 @contextmanager
 def a_stranger(bench: Bench, serial: str) -> Iterator[Station]:
     """Put a unit from its box, in factory state, into the hall's station range."""
-    drums, address = bench.station(DRUMS), bench.beside(DRUMS, 57)
-    station = Station(
-        profile=drums.profile,
-        serial=serial,
-        firmware="2.4.1",
-        address=address,
-        port=drums.port,
-        values={"network.address": f"{address}/24"},
-    )
-    bench.fleet.call(station.switch_on)
+    station = bench.add(57, serial)
     try:
         yield station
     finally:
@@ -205,7 +191,7 @@ def test_under_the_signed_rule_only_an_approvers_signature_brings_it_into_force(
         site.bench.meddle(DRUMS, "tone.preset", "clear")
         site.does("round", "--site", HALL, code=3)
         site.does("adopt", DRUMS, *WHO)
-        (branch,) = set(branches(site.bench)) - {"main"}
+        (branch,) = set(site.bench.branches()) - {"main"}
         if who == "nobody":
             git(site.bench.repository, "merge", "--quiet", "--ff-only", branch)
         else:
@@ -218,18 +204,13 @@ def test_under_the_signed_rule_only_an_approvers_signature_brings_it_into_force(
         assert site.does("drifts", code=3).count("clear, approved is deep") == 1
 
 
-def branches(bench: Bench) -> list[str]:
-    """Give the branches of the repository that the home was cloned from."""
-    return git(bench.repository, "for-each-ref", "--format=%(refname:lstrip=2)", "refs/heads").split()
-
-
 def test_a_commit_beside_it_does_not_hinder(tmp_path: Path) -> None:
     """Somebody else's approved change came first: what was proposed before is approved on top of it."""
     with works(tmp_path, "commit") as site:
         site.bench.meddle(DRUMS, "tone.preset", "clear")
         site.does("round", "--site", HALL, code=3)
         site.does("adopt", DRUMS, *WHO)
-        (branch,) = set(branches(site.bench)) - {"main"}
+        (branch,) = set(site.bench.branches()) - {"main"}
         site.bench.meddle(BASS, "panel.key-dim", "60 %")
         file = site.bench.repository / "sites" / HALL / "stations" / "bass.yaml"
         file.write_text(file.read_text("utf-8") + "  panel: {key-dim: 60 %}\n", "utf-8")

@@ -10,9 +10,8 @@ import pytest
 
 from asleft.domain.orders import OrderState
 from asleft.simulator.objects import Thing
-from estates import HALL, a_bench, asleft
-
-DRUMS = f"{HALL}/drums"
+from cli.test_cli import DRUMS, WREN, order_id
+from estates import a_bench, asleft
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -23,9 +22,7 @@ def test_a_second_interrupt_while_it_is_put_back(
     with a_bench(tmp_path) as bench:
         bench.meddle(DRUMS, "panel.menus", "open")
         bench.meddle(DRUMS, "headphones.gain", "+12 dB")
-        assert asleft("restore", DRUMS, "--home", bench.home).code == 0
-        with bench.ledger() as ledger:
-            order = ledger.orders()[0].order
+        order = order_id(bench)
         gain = bench.station(DRUMS).table.at(("Headphones", "Gain range"))
         honest = Thing.put
         running: list[int] = []
@@ -39,10 +36,9 @@ def test_a_second_interrupt_while_it_is_put_back(
             return done
 
         monkeypatch.setattr(Thing, "put", put)
-        command = [sys.executable, "-m", "asleft", "confirm", order.id, "--home", str(bench.home)]
-        accepted = [f"--accept={hazard.id}" for hazard in order.hazards]
+        command = [sys.executable, "-m", "asleft", "confirm", order, "--home", str(bench.home), *WREN]
         with subprocess.Popen(
-            [*command, "--by", "wren-halloway", "--reason", "before doors", *accepted],
+            [*command, "--accept", "heard:headphones.gain"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -56,6 +52,6 @@ def test_a_second_interrupt_while_it_is_put_back(
         with bench.ledger() as ledger:
             (kept,) = ledger.orders()
         assert (kept.state, kept.recorded) == (OrderState.REFUSED, True)
-        assert bench.subjects()[0] == f"{DRUMS}: order {order.id} refused"
+        assert bench.subjects()[0] == f"{DRUMS}: order {order} refused"
         running.clear()
         assert asleft("orders", "--home", bench.home).code == 0

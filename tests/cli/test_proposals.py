@@ -25,16 +25,11 @@ def run(bench: Bench, *args: object) -> Told:
     return asleft(*args, "--home", bench.home)
 
 
-def branches(bench: Bench) -> list[str]:
-    """Give the branches of the repository that the home was cloned from."""
-    return git(bench.repository, "for-each-ref", "--format=%(refname:lstrip=2)", "refs/heads").split()
-
-
 def test_adopting_on_the_command_line(bench: Bench) -> None:
     """It says what is proposed, its hazard and caution, the difference, what it does, and how it is approved."""
     told = run(bench, "adopt", DRUMS, *WHO)
     assert (told.code, told.err) == (0, "")
-    (branch,) = [name for name in branches(bench) if name != "main"]
+    (branch,) = [name for name in bench.branches() if name != "main"]
     lines = told.out.splitlines()
     assert lines[0] == f"{DRUMS}: proposed headphones.gain 0 dB → +12 dB as left"
     assert branch in lines[1]
@@ -51,7 +46,7 @@ def test_adopting_on_the_command_line(bench: Bench) -> None:
 def test_approving_a_proposal_ends_the_drift(bench: Bench) -> None:
     """Merged by a person, it is what the next round holds the station against; effect tells what it will do before that."""
     run(bench, "adopt", DRUMS, *WHO)
-    (branch,) = [name for name in branches(bench) if name != "main"]
+    (branch,) = [name for name in bench.branches() if name != "main"]
     told = asleft("effect", branch, "--estate", bench.repository)
     assert told.code == 0
     assert "1 of 24 stations changes" in told.out
@@ -109,7 +104,7 @@ def test_enrolling_on_the_command_line(bench: Bench) -> None:
     assert f"is the address of {DRUMS}" in told.err
     told = run(bench, "enrol", HALL, bench.beside(DRUMS, 58), "--name", "riser", *WHO)
     assert told.code == 7
-    assert branches(bench) == ["main"]
+    assert bench.branches() == ["main"]
 
 
 def test_what_the_check_refuses_is_refused(bench: Bench) -> None:
@@ -120,7 +115,7 @@ def test_what_the_check_refuses_is_refused(bench: Bench) -> None:
     told = run(bench, "adopt", DRUMS, "mix.heard", *WHO)
     assert told.code == 6
     assert "the estate would not pass the check" in told.err
-    assert branches(bench) == ["main"]
+    assert bench.branches() == ["main"]
 
 
 def test_proposals_are_listed_until_they_are_taken_over(bench: Bench) -> None:
@@ -138,7 +133,7 @@ def test_proposals_are_listed_until_they_are_taken_over(bench: Bench) -> None:
     listed = json.loads(run(bench, "proposals", "--json").out)["proposals"]
     drums = next(one for one in listed if one["subject"].startswith(DRUMS))
     assert drums["files"] == [f"sites/{HALL}/stations/drums.yaml"]
-    assert drums["branch"] in branches(bench)
+    assert drums["branch"] in bench.branches()
     assert f"asleft effect {drums['commit'][:10]}" in told.out
     git(bench.repository, "merge", "--quiet", "--ff-only", drums["branch"])
     run(bench, "round", "--site", HALL)

@@ -8,7 +8,7 @@ import signal
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from multiprocessing.connection import Connection
@@ -23,7 +23,6 @@ import yaml
 from asleft.daemon import assembly
 from asleft.domain.order_pages import order_path
 from asleft.domain.orders import ENDS, Event, OrderState
-from asleft.ledger.store import SqliteLedger
 from asleft.ports.orders import KeptOrder
 from asleft.simulator.fleet import Fleet, FleetThread
 from asleft.simulator.manners import RolePath
@@ -162,8 +161,8 @@ class Hall:
         return passed
 
 
-@contextmanager
-def a_hall(folder: Path, context: ForkServerContext, monkeypatch: pytest.MonkeyPatch) -> Iterator[Hall]:
+@pytest.fixture
+def hall(folder: Path, context: ForkServerContext, monkeypatch: pytest.MonkeyPatch) -> Iterator[Hall]:
     """Set up one hall with a few stations, and watch what is written at the drummer's."""
     repository, home = folder / "estate", folder / "home"
     plant(repository)
@@ -297,82 +296,66 @@ def see_recorded(hall: Hall, kept: KeptOrder) -> None:
 def see_whole(hall: Hall) -> None:
     """See that records and ledger are whole after all that."""
     hall.bench.records("fsck", "--strict", "--no-dangling", "--connectivity-only")
-    ledger = SqliteLedger(hall.bench.home / "ledger.sqlite")
-    try:
+    with hall.bench.ledger() as ledger:
         assert ledger.rows("PRAGMA integrity_check") == [("ok",)]
-    finally:
-        ledger.close()
 
 
 @pytest.mark.parametrize("shard", range(SHARDS))
 async def test_an_agent_is_killed_at_every_instant_of_an_order(
-    folder: Path,
-    context: ForkServerContext,
-    monkeypatch: pytest.MonkeyPatch,
-    record_property: Property,
-    shard: int,
+    hall: Hall, record_property: Property, shard: int
 ) -> None:
     """Before and after every note, record, write, lock and change of address: the order ends, and once."""
-    with a_hall(folder, context, monkeypatch) as hall:
-        passed = hall.whole()
-        assert Counter(passed)["before write"] == len(hall.log.written) == WRITES
-        for at in range(shard, len(passed), SHARDS):
-            hall.disarrange()
-            process, door = hall.begin(at)
-            process.join(LIMIT)
-            assert process.exitcode == -signal.SIGKILL, passed[at]
-            end(process, door)
-            await see_settled(hall, late=at // SHARDS % 4 == 3)
-        see_whole(hall)
-        record_property("ended", dict(hall.ended))
+    passed = hall.whole()
+    assert Counter(passed)["before write"] == len(hall.log.written) == WRITES
+    for at in range(shard, len(passed), SHARDS):
+        hall.disarrange()
+        process, door = hall.begin(at)
+        process.join(LIMIT)
+        assert process.exitcode == -signal.SIGKILL, passed[at]
+        end(process, door)
+        await see_settled(hall, late=at // SHARDS % 4 == 3)
+    see_whole(hall)
+    record_property("ended", dict(hall.ended))
 
 
 async def test_an_agent_is_killed_while_the_station_has_not_answered_yet(
-    folder: Path, context: ForkServerContext, monkeypatch: pytest.MonkeyPatch, record_property: Property
+    hall: Hall, record_property: Property
 ) -> None:
     """The station has taken a value and the agent never hears of it: the next start does not write it again."""
-    with a_hall(folder, context, monkeypatch) as hall:
-        hall.whole()
-        for at in range(1, len(hall.log.written) + 1):
-            hall.disarrange()
-            process, door = hall.begin(-1)
+    hall.whole()
+    for at in range(1, len(hall.log.written) + 1):
+        hall.disarrange()
+        process, door = hall.begin(-1)
 
-            def strike(count: int, at: int = at, process: ForkServerProcess = process) -> None:
-                if count == at:
-                    kill(process)
+        def strike(count: int, at: int = at, process: ForkServerProcess = process) -> None:
+            if count == at:
+                kill(process)
 
-            hall.log.strike = strike
-            process.join(LIMIT)
-            hall.log.strike = None
-            assert process.exitcode == -signal.SIGKILL
-            end(process, door)
-            await see_settled(hall, late=False)
-        see_whole(hall)
-        record_property("ended", dict(hall.ended))
+        hall.log.strike = strike
+        process.join(LIMIT)
+        hall.log.strike = None
+        assert process.exitcode == -signal.SIGKILL
+        end(process, door)
+        await see_settled(hall, late=False)
+    see_whole(hall)
+    record_property("ended", dict(hall.ended))
 
 
 @pytest.mark.parametrize("shard", range(SHARDS))
-async def test_an_agent_is_killed_at_random(
-    folder: Path,
-    context: ForkServerContext,
-    monkeypatch: pytest.MonkeyPatch,
-    record_property: Property,
-    shard: int,
-) -> None:
+async def test_an_agent_is_killed_at_random(hall: Hall, record_property: Property, shard: int) -> None:
     """At any point of time, and every other time the start that follows is killed as well."""
     chance = random.Random(shard)  # noqa: S311 it spreads kills
-    with a_hall(folder, context, monkeypatch) as hall:
-        span = clocked(hall)
-        for number in range(RANDOM // SHARDS):
-            hall.disarrange()
-            process, door = hall.begin(-1)
-            strike(process, door, chance.uniform(0, span))
-            if number % 2:
-                process, door = hall.take_up(-1, hall.moment() + timedelta(seconds=10))
-                strike(process, door, chance.uniform(0, span / 3))
-            await see_settled(hall, late=number % 8 == 7)
-        see_whole(hall)
-        record_property("ended", dict(hall.ended))
+    span = clocked(hall)
+    for number in range(RANDOM // SHARDS):
+        hall.disarrange()
+        process, door = hall.begin(-1)
+        strike(process, door, chance.uniform(0, span))
+        if number % 2:
+            process, door = hall.take_up(-1, hall.moment() + timedelta(seconds=10))
+            strike(process, door, chance.uniform(0, span / 3))
+        await see_settled(hall, late=number % 8 == 7)
+    see_whole(hall)
+    record_property("ended", dict(hall.ended))
 
 
 def clocked(hall: Hall) -> float:

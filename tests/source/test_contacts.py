@@ -78,7 +78,7 @@ def test_they_change_no_station(tmp_path: Path) -> None:
     commit(estate, "Another caretaker")
     told = asleft("effect", "HEAD~1..HEAD", "--estate", estate)
     assert told.code == 0, told.err
-    assert "0 of 24 stations change" in told.out or "no station changes" in told.out.lower()
+    assert "no station changes" in told.out
     assert "what it says about contacts changes" in told.out
 
 

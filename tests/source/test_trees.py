@@ -1,7 +1,6 @@
 """What differs between two commits, told by real git: every path with its blob, whatever it is called."""
 
 import os
-import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -10,16 +9,9 @@ import pytest
 
 from asleft.source.checkout import Commits, Unreadable
 from asleft.source.program import Differences, Git
+from estates import git
 
-WHO = ("-c", "user.name=Wren Halloway", "-c", "user.email=wren@quillfen.example")
 Commit = Callable[[], str]
-
-
-def git(folder: Path, *command: str) -> str:
-    done = subprocess.run(
-        ["git", "-C", str(folder), *WHO, *command], check=True, capture_output=True, text=True
-    )
-    return done.stdout
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from asleft.simulator.manners import Manners
 from asleft.web.pages import order as order_pages
 from estates import IDRIS, WREN
 from leftovers import kept_at
-from stage import DRUMS, Heard, accepted
+from stage import DRUMS, Heard, Held, accepted
 from web.api.program import a_program
 from web.order_forms import plain, post, settled, token
 from web.page import Elements, Page, a_page
@@ -110,23 +110,16 @@ async def test_a_browser_that_leaves_leaves_it_unread(tmp_path: Path) -> None:
     """The connection goes while the station is written: what would be read could be shown to nobody."""
     with a_page(tmp_path, settings=MANAGED) as page:
         order = await asked(page)
-        path, loop = f"/orders/{order.id}", asyncio.get_running_loop()
-        at_it, go = asyncio.Event(), asyncio.Event()
-
-        def written(_: object, __: object) -> None:
-            loop.call_soon_threadsafe(at_it.set)
-            asyncio.run_coroutine_threadsafe(go.wait(), loop).result(20)
-
-        Heard(page.bench.station(DRUMS), written)
+        path, held = f"/orders/{order.id}", Held(page.bench.station(DRUMS))
         async with page.signed_in() as client:
             asking = asyncio.create_task(post(client, path, accept=accepted(order)))
-            await at_it.wait()
+            await held.here.wait()
             said = plain((await client.get(path)).text)
             assert "whoever waits for that answer stays where they are" in said
             assert "Look again" not in said
             asking.cancel()
             await asyncio.wait({asking})
-            go.set()
+            held.go.set()
             assert AFTERWARDS in plain(await settled(client, path, until="It is <strong>restored"))
         assert (state(page), made(page)) == (OrderState.RESTORED, {})
 

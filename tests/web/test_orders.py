@@ -13,7 +13,7 @@ from asleft.web.order_view import group_page
 from asleft.web.pages.orders import view_of
 from asleft.work.guards import Confirming
 from estates import HALL, IDRIS, WREN, a_bench
-from stage import DRUMS, Heard, a_stage, accepted, drawn
+from stage import DRUMS, Held, a_stage, accepted, drawn
 from web.order_forms import plain, post, settled, token
 from web.page import Elements, Page, a_page
 
@@ -91,15 +91,9 @@ async def test_a_group_is_confirmed_at_once_and_stopped_between_stations(tmp_pat
             assert idle.status_code == 303
             assert "is not being carried out" in plain((await client.get(path)).text)
             first = page.bench.station(f"{HALL}/{THREE[0]}")
-            loop, at_it, go = asyncio.get_running_loop(), asyncio.Event(), asyncio.Event()
-
-            def written(_: object, __: object) -> None:
-                loop.call_soon_threadsafe(at_it.set)
-                asyncio.run_coroutine_threadsafe(go.wait(), loop).result(20)
-
-            Heard(first, written)
+            held = Held(first)
             confirming = asyncio.create_task(post(client, path))
-            await at_it.wait()
+            await held.here.wait()
             going = (await client.get(path)).text
             assert '<meta http-equiv="refresh"' in going
             assert "It is being carried out: 0 of 3 ended." in plain(going)
@@ -111,7 +105,7 @@ async def test_a_group_is_confirmed_at_once_and_stopped_between_stations(tmp_pat
             )
             stopped = await client.post(f"{path}/stop", data=fields)
             assert stopped.status_code == 303
-            go.set()
+            held.go.set()
             assert (await confirming).status_code == 303
             text = plain(await settled(client, path))
             assert "1 restored, 2 refused." in text
@@ -141,19 +135,10 @@ async def test_the_agent_ends_in_the_middle_of_an_order(tmp_path: Path) -> None:
         page.bench.meddle(DRUMS, "headphones.limiter-level", "-20 dB")
         (order,) = await drawn(page.desk)
         await page.desk.confirm(order.id, by=IDRIS, reason="before doors", accepted=accepted(order))
-        path, loop = f"/orders/{order.id}", asyncio.get_running_loop()
-        at_it, go = asyncio.Event(), asyncio.Event()
-
-        def written(_: object, __: object) -> None:
-            loop.call_soon_threadsafe(at_it.set)
-            if go.is_set():
-                return
-            asyncio.run_coroutine_threadsafe(go.wait(), loop).result(20)
-
-        Heard(page.bench.station(DRUMS), written)
+        path, held = f"/orders/{order.id}", Held(page.bench.station(DRUMS))
         async with page.signed_in() as client:
             asking = asyncio.create_task(post(client, path, accept=accepted(order)))
-            await at_it.wait()
+            await held.here.wait()
             shown = plain((await client.get(path)).text)
             assert "It is being carried out: 0 of 1 write written." in shown
             assert "being written" in shown
@@ -161,7 +146,7 @@ async def test_the_agent_ends_in_the_middle_of_an_order(tmp_path: Path) -> None:
             await asyncio.wait({asking})
             ending = asyncio.create_task(page.parts.errands.stop())
             await asyncio.sleep(0)
-            go.set()
+            held.go.set()
             assert await ending == []
             (kept,) = page.desk.orders()
             assert (kept.state, "it was interrupted" in kept.outcome) == (OrderState.REFUSED, True)

@@ -14,9 +14,8 @@ from asleft.simulator.manners import Manners
 from asleft.work.desk import OwnerDesk
 from asleft.work.restores import Interrupted
 from estates import IMPATIENT, WREN, Bench, confirmed
-from stage import DRUMS, MENUS, Heard, Time, a_stage, drawn, performance
+from stage import DRUMS, LIFT, MENUS, Heard, Time, a_stage, drawn, performance
 
-LIFT: Final = ("Room microphones", "Lift")
 REFUSES: Final = {"drums": Manners(refuse_writes_to={MENUS: 7})}
 """The menus come last: what was written before is put back."""
 BEGIN: Final = datetime(2026, 6, 10, 17, 30, tzinfo=UTC)

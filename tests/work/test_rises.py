@@ -11,9 +11,7 @@ from asleft.domain.orders import Order, OrderState
 from asleft.ports.orders import StepState
 from asleft.simulator.manners import Keeps, Manners, RolePath
 from estates import IMPATIENT, Bench, confirmed
-from stage import DRUMS, GAIN, LEVEL, LIMITER, MENUS, Heard, Time, a_stage, drawn
-
-LIFT: Final[RolePath] = ("Room microphones", "Lift")
+from stage import DRUMS, GAIN, LEVEL, LIFT, LIMITER, MENUS, Heard, Time, a_stage, drawn
 
 
 async def test_a_rise_goes_in_steps_with_the_pauses_of_the_estate(tmp_path: Path) -> None:

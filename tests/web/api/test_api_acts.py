@@ -17,7 +17,7 @@ from asleft.web.api.serving import make_api
 from asleft.web.door import Door
 from asleft.web.web import Web
 from estates import HALL, IDRIS, WREN
-from stage import DRUMS, Heard, accepted, drawn, performance
+from stage import DRUMS, Held, accepted, drawn, performance
 from web.api.program import a_program, a_token, problem
 from web.page import Page, a_page
 from web.side_stage import alarmed
@@ -206,18 +206,12 @@ async def test_a_group_is_confirmed_and_stopped(tmp_path: Path) -> None:
             group = drawn_up["group"]["id"]
             assert drawn_up["group"]["orders"] == [one["order"] for one in drawn_up["orders"]]
             assert (await done(program, "stop", group=group))["going"] is False
-            loop, at_it, go = asyncio.get_running_loop(), asyncio.Event(), asyncio.Event()
-
-            def written(_: object, __: object) -> None:
-                loop.call_soon_threadsafe(at_it.set)
-                asyncio.run_coroutine_threadsafe(go.wait(), loop).result(20)
-
             first = drawn_up["orders"][0]["station"]
-            Heard(page.bench.station(first), written)
+            held = Held(page.bench.station(first))
             confirming = asyncio.create_task(
                 done(program, "confirm", 202, order=group, reason="before doors")
             )
-            await at_it.wait()
+            await held.here.wait()
             going = await confirming
             assert going["orders"][0]["state"] == "under way"
             again = await done(program, "confirm", 202, order=group, reason="before doors")
@@ -230,7 +224,7 @@ async def test_a_group_is_confirmed_and_stopped(tmp_path: Path) -> None:
                 "going": True,
                 "finished-first": [first],
             }
-            go.set()
+            held.go.set()
             states = [one["state"] for one in await ended(program, group)]
         assert states == ["restored", "refused", "refused"]
 

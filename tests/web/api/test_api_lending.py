@@ -12,7 +12,7 @@ from asleft.domain.people import Right
 from asleft.web.api.problems import for_programs
 from asleft.web.api.table import OPERATIONS
 from estates import HALL, IDRIS, WREN, asleft
-from stage import CREW, DRUMS, Heard, drawn
+from stage import CREW, DRUMS, Held, drawn
 from web.api.program import a_program, a_token, problem
 from web.api.test_api_acts import done, ended, refused
 from web.api.test_api_looking import given, said, within
@@ -110,21 +110,15 @@ async def test_a_give_back_that_goes_on(tmp_path: Path) -> None:
         )
         accepted = [hazard.id for hazard in order.order.hazards]
         await page.desk.confirm(order.order.id, by=WREN, reason="agreed", accepted=accepted)
-        loop, at_it, go = asyncio.get_running_loop(), asyncio.Event(), asyncio.Event()
-
-        def written(_: object, __: object) -> None:
-            loop.call_soon_threadsafe(at_it.set)
-            asyncio.run_coroutine_threadsafe(go.wait(), loop).result(20)
-
-        Heard(page.bench.station(DRUMS), written)
+        held = Held(page.bench.station(DRUMS))
         async with a_program(page) as program:
             giving = asyncio.create_task(done(program, "give-back", 202, name=DRUMS, reason="done"))
-            await at_it.wait()
+            await held.here.wait()
             (going,) = (await giving)["orders"]
             assert (going["purpose"], going["state"]) == ("give back", "under way")
             again = await done(program, "give-back", 202, name=DRUMS, reason="done")
             assert [one["order"] for one in again["orders"]] == [going["order"]]
-            go.set()
+            held.go.set()
             assert (await ended(program, going["order"]))[0]["state"] == "restored"
         assert page.bench.station(DRUMS).get(MENUS) == "locked"
         assert sorted(kept.order.purpose for kept in page.desk.orders()) == ["give back", "lend"]

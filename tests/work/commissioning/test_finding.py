@@ -33,23 +33,6 @@ def hall(name: str) -> str:
     return f"{HALL}/{name}"
 
 
-def add(
-    bench: Bench, last: int, serial: str, *, port: int | None = None, model: str = "stage-station"
-) -> Station:
-    """Put one more unit into the hall's subnet, in factory state."""
-    address = bench.beside(hall("drums"), last)
-    station = Station(
-        profile=shipped_profiles()[model],
-        serial=serial,
-        firmware="2.4.1",
-        address=address,
-        port=port or bench.estate.sites[HALL].port,
-        values={"network.address": f"{address}/24", "network.gateway": bench.beside(hall("drums"), 1)},
-    )
-    bench.fleet.call(station.switch_on)
-    return station
-
-
 @contextmanager
 def units(bench: Bench, *stations: Station) -> Iterator[None]:
     """Have more units there, and switch them off in the end."""
@@ -135,12 +118,12 @@ async def test_every_kind_of_unit_is_told_apart(tmp_path: Path) -> None:
         drums = bench.fleet.call(bench.fleet.fleet.exchange, hall("drums"), serial="QS41-9001")
         bench.fleet.call(bench.station(hall("choir-left")).switch_off)
         bench.fleet.call(bench.station(hall("choir-right")).switch_off)
-        swapped = add(bench, 17, "QS41-2156")  # the unit of choir-right, at the address of choir-left
+        swapped = bench.add(17, "QS41-2156")  # the unit of choir-right, at the address of choir-left
         more = [
             swapped,
-            add(bench, 50, "QS41-9002"),
-            add(bench, 51, keys.serial),
-            add(bench, 52, "QS41-2121"),  # the serial of keys-left
+            bench.add(50, "QS41-9002"),
+            bench.add(51, keys.serial),
+            bench.add(52, "QS41-2121"),  # the serial of keys-left
         ]
         with units(bench, *more):
             found = await look(bench)
@@ -217,7 +200,7 @@ async def test_a_unit_at_another_port_is_found_by_its_announcement(tmp_path: Pat
     """It is in the station range, so it is asked at the port that it announces, and that is said."""
     mark = f"M{CHANCE.randrange(10**9)}"
     with a_bench(tmp_path) as bench:
-        station = add(bench, 55, "QS41-9003", port=CHANCE.randrange(10_000, 19_000))
+        station = bench.add(55, "QS41-9003", port=CHANCE.randrange(10_000, 19_000))
         with units(bench, station):
             async with announced(f"Odd {mark}", station.address, station.port):
                 found = await look(bench, DnsSd([LOOPBACK]), 3.0)
@@ -240,7 +223,7 @@ async def test_hostile_texts_of_a_unit_are_kept_as_they_are_and_can_be_shown(tmp
     """A serial that would command a terminal is an unknown unit like any other; faces make it harmless."""
     evil = "QS\x1b[2J\u202egnihton"
     with a_bench(tmp_path) as bench:
-        station = add(bench, 50, evil)
+        station = bench.add(50, evil)
         with units(bench, station):
             found = await look(bench)
     unit = at(found, station.address)

@@ -6,8 +6,8 @@ from pathlib import Path
 from asleft.daemon.evidence import open_evidence
 from asleft.domain.evidence.asked import Asked
 from estates import HALL, commit, git
-from evidenced import dated
-from stage import SOME_DAY, Time, a_stage, calendar, performance
+from evidenced import dated, dated_stage
+from stage import SOME_DAY, Time, calendar, performance
 
 HOUR = timedelta(hours=1)
 OCCASION = (
@@ -18,10 +18,7 @@ OCCASION = (
 async def test_a_station_that_was_renamed_or_taken_away_keeps_its_past(tmp_path: Path) -> None:
     """Its old name answers for its time, the new one for its own; an account closes what stood there."""
     clock = Time(SOME_DAY)
-    with dated(SOME_DAY - HOUR):
-        stage = a_stage(tmp_path, ("bass", "drums", "keys"))
-        bench = stage.__enter__()
-    try:
+    with dated_stage(tmp_path, SOME_DAY - HOUR, ("bass", "drums", "keys")) as bench:
         with bench.desk(clock=clock, patience=clock.patience) as desk:
             await desk.round()
             clock.now += HOUR
@@ -64,17 +61,12 @@ async def test_a_station_that_was_renamed_or_taken_away_keeps_its_past(tmp_path:
             ended = {str(one.station): one.ended for one in made.drifts if one.name == "panel.menus"}
             assert ended[old] == ended[gone] == "no station of the estate any more"
             assert ended[new] == ended[f"{HALL}/drums"] == ""
-    finally:
-        stage.__exit__(None, None, None)
 
 
 async def test_two_occasions_at_once_both_hold(tmp_path: Path) -> None:
     """Both are said, the stronger one's value holds, and a search by either finds what was recorded then."""
     clock = Time(SOME_DAY)
-    with dated(SOME_DAY - HOUR):
-        stage = a_stage(tmp_path)
-        bench = stage.__enter__()
-    try:
+    with dated_stage(tmp_path, SOME_DAY - HOUR) as bench:
         spans = [
             tuple(f"{SOME_DAY + hours * HOUR:%Y%m%dT%H%M%S}" for hours in both)
             for both in ((9, 14), (10, 12))
@@ -110,5 +102,3 @@ async def test_two_occasions_at_once_both_hold(tmp_path: Path) -> None:
             dimmed = [one for one in made.drifts if one.name == "panel.display-dim"]
             assert min(one.since for one in dimmed) == SOME_DAY + 9 * HOUR
             assert max(one.until or clock.now for one in dimmed) == SOME_DAY + 14 * HOUR
-    finally:
-        stage.__exit__(None, None, None)

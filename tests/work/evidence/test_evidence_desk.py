@@ -8,8 +8,8 @@ from asleft.domain.evidence.asked import Asked
 from asleft.domain.evidence.pieces import Kind
 from asleft.domain.profile import Concern
 from estates import HALL, IDRIS, WREN, commit, git
-from evidenced import dated
-from stage import DRUMS, SOME_DAY, Time, a_stage, calendar, performance
+from evidenced import dated, dated_stage
+from stage import DRUMS, SOME_DAY, Time, calendar, performance
 
 HOUR = timedelta(hours=1)
 
@@ -20,13 +20,10 @@ def on_stage(first: int, last: int) -> str:
     return performance(starts, ends, zone="Etc/UTC")
 
 
-async def test_what_was_on_and_what_was_lent_counts_as_left(tmp_path: Path) -> None:  # noqa: PLR0915 one story
+async def test_what_was_on_and_what_was_lent_counts_as_left(tmp_path: Path) -> None:
     """While a setting is lent it is no drift; after its end it is, until it is given back. What was on is said."""
     clock = Time(SOME_DAY)
-    with dated(SOME_DAY - HOUR):
-        stage = a_stage(tmp_path)
-        bench = stage.__enter__()
-    try:
+    with dated_stage(tmp_path, SOME_DAY - HOUR) as bench:
         with dated(SOME_DAY - HOUR):
             (bench.repository / "occasions" / "performance.yaml").write_text(
                 "format: asleft-occasion-1\nmeaning: The audience is in\nperformance: yes\n"
@@ -86,21 +83,12 @@ async def test_what_was_on_and_what_was_lent_counts_as_left(tmp_path: Path) -> N
             assert (found.name, found.as_found, found.until) == ("panel.display-dim", "50 %", None)
             values = {(one.value, one.occasion) for one in asked.who("panel.display-dim")}
             assert values == {("40 %", ""), ("10 %", "performance")}
-    finally:
-        stage.__exit__(None, None, None)
 
 
 async def test_a_role_and_an_occasion_are_those_of_the_time(tmp_path: Path) -> None:
     """A station that has another role today was found in the one it had then; what was on is what the calendar said."""
     clock = Time(SOME_DAY)
-    with dated(SOME_DAY - HOUR):
-        stage = a_stage(
-            tmp_path,
-            settings={"drums": ""},
-            events=[on_stage(10, 12)],
-        )
-        bench = stage.__enter__()
-    try:
+    with dated_stage(tmp_path, SOME_DAY - HOUR, settings={"drums": ""}, events=[on_stage(10, 12)]) as bench:
         file = f"sites/{HALL}/stations/drums.yaml"
         roles = bench.repository / "roles"
         roles.mkdir()
@@ -135,5 +123,3 @@ async def test_a_role_and_an_occasion_are_those_of_the_time(tmp_path: Path) -> N
             )
             newest = asked.history(Asked(), limit=3).pieces
             assert newest == asked.history(Asked()).pieces[:3]
-    finally:
-        stage.__exit__(None, None, None)

@@ -133,6 +133,38 @@ def test_directories(ledger: SqliteLedger) -> None:
     assert ledger.directory("S1", "2.4.2") is None
     ledger.keep_directory("S1", "2.4.1", "again")
     assert ledger.directory("S1", "2.4.1") == "again"
+    ledger.keep_directory("S1", "2.5.0", "again")
+    assert ledger.directory("S1", "2.4.1") is None
+
+
+def test_role_maps_are_kept_once(ledger: SqliteLedger) -> None:
+    """Units of one make share theirs, and one that no unit has any more is gone."""
+    for serial in ("S1", "S2", "S3"):
+        ledger.keep_directory(serial, "2.4.1", "of one make")
+    assert ledger.directory("S1", "2.4.1") is ledger.directory("S2", "2.4.1")
+    assert ledger.rows("SELECT packed FROM role_map") == [("of one make",)]
+    ledger.keep_directory("S1", "3.0", "of another")
+    assert [ledger.directory(serial, "2.4.1") for serial in ("S1", "S2")] == [None, "of one make"]
+    for serial in ("S2", "S3"):
+        ledger.keep_directory(serial, "3.0", "of another")
+    assert ledger.rows("SELECT packed FROM role_map") == [("of another",)]
+    assert ledger.directory("S3", "3.0") == "of another"
+
+
+def test_role_maps_of_an_older_file_are_taken_over(path: Path) -> None:
+    """Whatever firmware they were kept with."""
+    folder = Path(store.__file__).parent / "migrations"
+    older = sorted(one for one in folder.glob("*.sql") if one.name < "0012")
+    with closing(sqlite3.connect(path)) as plain:
+        for script in older:
+            plain.executescript(script.read_text())
+        plain.execute(f"PRAGMA user_version = {len(older)}")
+        kept = [("S1", "1.0", "of one make"), ("S2", "1.0", "of one make"), ("S3", "2.0", "of another")]
+        plain.executemany("INSERT INTO directory VALUES (?, ?, ?)", kept)
+        plain.commit()
+    with closing(SqliteLedger(path)) as ledger:
+        assert [(one, of, ledger.directory(one, of)) for one, of, _ in kept] == kept
+        assert len(ledger.rows("SELECT packed FROM role_map")) == 2
 
 
 def drift_at(station: StationId) -> Drift:
@@ -319,7 +351,8 @@ def test_migrations_from_nothing(path: Path) -> None:
         "note",
         "look",
         "standing",
-        "directory",
+        "role_map",
+        "unit",
         "restore_order",
         "order_group",
         "order_move",

@@ -12,12 +12,13 @@ from asleft.ledger.file import LedgerTrouble
 from asleft.ledger.heads import HeadTables
 from asleft.ledger.loans import LoanTables
 from asleft.ledger.packing import DRIFT, FOUND, LOOK, pack, pack_look
+from asleft.ledger.role_maps import RoleMapTables
 from asleft.ports.ledger import Glance, Looked, Standing
 
 __all__ = ["LedgerTrouble", "SqliteLedger"]
 
 
-class SqliteLedger(LoanTables, HeadTables):
+class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     """Keeps state in one SQLite file (WAL). One process writes; others may look at the same time.
 
     Args:
@@ -137,24 +138,11 @@ class SqliteLedger(LoanTables, HeadTables):
         else:
             self._looked, self._known = None, stations
 
-    def directory(self, serial: str, firmware: str) -> str | None:
-        """Give the kept role map of a unit, as its gateway packed it."""
-        rows = self.rows("SELECT packed FROM directory WHERE serial = ? AND firmware = ?", (serial, firmware))
-        return rows[0][0] if rows else None
-
-    def keep_directory(self, serial: str, firmware: str, packed: str) -> None:
-        """Keep the role map of a unit; the one of its last firmware goes."""
-        with self.change() as change:
-            change.execute("DELETE FROM directory WHERE serial = ?", (serial,))
-            change.execute(
-                "INSERT OR REPLACE INTO directory (serial, firmware, packed) VALUES (?, ?, ?)",
-                (serial, firmware, packed),
-            )
-
 
 _GLANCE = (
     "json_extract(last, '$.at'), json_extract(last, '$.state'), json_extract(last, '$.why'),"
-    " json_extract(found, '$.at'), CASE WHEN json_extract(last, '$.unread') = '{}' THEN '' ELSE last END"
+    # Nearly all are one text: SQLite takes that apart once a row.
+    " json_extract(CASE WHEN last IS found THEN last ELSE found END, '$.at'), CASE WHEN json_extract(last, '$.unread') = '{}' THEN '' ELSE last END"
 )
 
 

@@ -27,6 +27,7 @@ from asleft.devices.ocp1.directory import browse
 from asleft.devices.ocp1.messages import Command, Response
 from asleft.devices.ocp1.session import Session, Timings
 from asleft.devices.ocp1.translation import row_of
+from asleft.devices.ocp1.turns import Turns
 from asleft.domain.estate import AsLeft
 from asleft.simulator.fleet import Fleet, FleetThread
 from benchmarks.large import plant_large
@@ -166,7 +167,7 @@ def pieces_of(answers: Sequence[Response]) -> list[bytes]:
 async def a_station(one: AsLeft, port: int, *, readings: bool = False) -> tuple[Session, list[Command]]:
     """Open a session to a station, and give it with the reads of its first 24 settings, and of its readings behind them."""
     session = await Session.open(one.address, port, timings=TIMINGS)
-    directory = await browse(session)
+    directory = await browse(session, Turns())
     identity = one.profile.identity
     known = {identity.serial, identity.model, identity.firmware}
     besides = [each for each in one.profile.readings() if each.name not in known] if readings else []

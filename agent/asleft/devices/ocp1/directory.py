@@ -10,6 +10,7 @@ from asleft.devices.ocp1.datatypes import ClassId, MalformedBytes, Reader
 from asleft.devices.ocp1.errors import Nonsense
 from asleft.devices.ocp1.messages import Command, Ono, Response, Status
 from asleft.devices.ocp1.session import Session
+from asleft.devices.ocp1.turns import Turns
 
 __all__ = ["Directory", "Place", "browse", "pack", "unpack"]
 
@@ -50,10 +51,10 @@ def unpack(text: str) -> Directory:
     return {tuple(path): Place(ono=ono, class_id=tuple(class_id)) for path, ono, class_id in json.loads(text)}
 
 
-async def browse(session: Session) -> Directory:
+async def browse(session: Session, turns: Turns) -> Directory:
     """Walk a station's blocks, one batch a level (aes70.md section 12: FindObjects is missing on real devices).
 
-    Where several members of a block have one role, the first keeps it and the others are passed over: a profile
+    Each batch takes its turn: it is the most that is ever asked of a station, and all of a site may be browsed at once. Where several members of a block have one role, the first keeps it and the others are passed over: a profile
     cannot mean them.
 
     Raises:
@@ -65,9 +66,11 @@ async def browse(session: Session) -> Directory:
     for _ in range(_DEEPEST):
         if not level:
             return found
+        await turns.take()
         members = await _members(session, level)
         if len(found) + len(members) > _MOST_OBJECTS:
             raise _nonsense(session, f"it names more than {_MOST_OBJECTS} objects")
+        await turns.take()
         roles = await session.batch([Command(place.ono, _GET_ROLE) for _, place in members])
         level = []
         for (above, place), answer in zip(members, roles, strict=True):

@@ -23,6 +23,7 @@ from asleft.devices.ocp1.translation import (
     understand_action,
     unread_for,
 )
+from asleft.devices.ocp1.turns import Turns
 from asleft.domain.errors import AsleftError
 from asleft.domain.kinds import Found, Value
 from asleft.domain.names import harmless
@@ -81,6 +82,7 @@ class Ocp1Stations:
         self._stand_ins = stand_ins or {}
         self._plans = Plans()
         self._listenings = Listenings()
+        self._turns = Turns()
 
     async def follow(
         self,
@@ -102,6 +104,7 @@ class Ocp1Stations:
         """
         host, real_port = self._stand_ins.get(address, (address, port))
         ear = Ear(heard, lost)
+        await self._turns.take()
         with _said_plainly():
             session = await Session.open(host, real_port, timings=self._timings, on_lost=ear.session_lost)
         try:
@@ -109,8 +112,9 @@ class Ocp1Stations:
             with _said_plainly():
                 identity = await _identify(session, profile, rows)
                 conversation = Ocp1Conversation(
-                    session, profile, rows, identity, self._directories, self._plans
+                    session, profile, rows, identity, self._directories, self._plans, self._turns
                 )
+                await self._turns.take()
                 told = await conversation.listen(ear, self._listenings, names)
         except BaseException:
             await session.close()
@@ -123,13 +127,16 @@ class Ocp1Stations:
     async def open(self, address: str, port: int, profile: Profile) -> "Ocp1Conversation":
         """Connect, and ask who is there; `NotReached` or `NoAnswer` where that fails."""
         host, real_port = self._stand_ins.get(address, (address, port))
+        await self._turns.take()
         with _said_plainly():
             session = await Session.open(host, real_port, timings=self._timings)
         try:
             rows = self._plans.rows_of(profile)
             with _said_plainly():
                 identity = await _identify(session, profile, rows)
-            return Ocp1Conversation(session, profile, rows, identity, self._directories, self._plans)
+            return Ocp1Conversation(
+                session, profile, rows, identity, self._directories, self._plans, self._turns
+            )
         except BaseException:
             await session.close()
             raise
@@ -193,6 +200,7 @@ class Ocp1Conversation:
         identity: Identity,
         directories: Directories,
         plans: Plans,
+        turns: Turns,
     ) -> None:
         self._session = session
         self._locks = Locks(session)
@@ -201,6 +209,7 @@ class Ocp1Conversation:
         self._identity = identity
         self._directories = directories
         self._plans = plans
+        self._turns = turns
         self._packed: str | None = None
         self._browsed = False
         self._to_settle: set[int] = set()
@@ -212,6 +221,7 @@ class Ocp1Conversation:
 
     async def read(self, names: Collection[str]) -> Sheet:
         """Read settings by name: all of them in one batch, one wait."""
+        await self._turns.take()
         with _said_plainly():
             plan = self._plans.plan(self._rows, await self._directory(), names)
             answers = await self._session.ask(plan.batch)
@@ -394,7 +404,7 @@ class Ocp1Conversation:
         return self._packed if self._browsed and self._packed else await self._browse()
 
     async def _browse(self) -> str:
-        self._packed = sys.intern(pack(await browse(self._session)))
+        self._packed = sys.intern(pack(await browse(self._session, self._turns)))
         self._browsed = True
         self._directories.keep_directory(self._identity.serial, self._identity.firmware, self._packed)
         return self._packed

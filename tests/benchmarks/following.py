@@ -30,8 +30,9 @@ from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ledger.store import SqliteLedger
 from asleft.records.repository import Records
 from asleft.simulator.fleet import Fleet
+from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.following.followers import Followers
-from asleft.work.following.live import Live, SharedBooks
+from asleft.work.following.live import Live
 from benchmarks.large import plant_large
 from benchmarks.measure import Row
 from benchmarks.wire import a_station
@@ -121,7 +122,7 @@ async def measure(folder: Path, stations: int) -> dict[str, float]:  # noqa: PLR
     records = Records.create(
         folder / "records", agent_name="Measure", agent_email="measure@quillfen.example", when=now()
     )
-    live = Live(ledger, SharedBooks(records, ledger), now, estate)
+    live = Live(ledger, Bookkeeping(records, ledger), now, estate)
     kept: dict[str, float] = {}
     arrived = asyncio.Event()
     flushes: list[float] = []

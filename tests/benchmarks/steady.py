@@ -34,9 +34,10 @@ from asleft.ledger.alarms import SqliteAlarms
 from asleft.ledger.store import SqliteLedger
 from asleft.records.repository import Records
 from asleft.work.attending import AgentDesk
+from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.following.followers import Followers
 from asleft.work.following.line import SharedStations
-from asleft.work.following.live import Live, SharedBooks
+from asleft.work.following.live import Live
 from benchmarks.following import resident, started_with_pipe
 from benchmarks.large import plant_large
 from benchmarks.measure import Row, table
@@ -62,7 +63,7 @@ class _Hour:
         records = Records.open(home.records)
         wire = Ocp1Stations(ledger, timings=Timings(connect_limit=30, command_limit=60))
         self.followers = Followers(wire, lambda: self.now, self._chance, self._told)
-        books = SharedBooks(records, ledger)
+        books = Bookkeeping(records, ledger)
         self.desk = AgentDesk(
             baseline=baseline_of(home, read_settings(home.settings)),
             records=records,

@@ -1,5 +1,6 @@
 """Writing into the records, and noting in the ledger what was written."""
 
+import threading
 from collections.abc import Mapping
 from datetime import datetime
 
@@ -20,7 +21,7 @@ class RecordsRewritten(AsleftError):
 
 
 class Bookkeeping:
-    """Keeps the records; refuses where somebody else rewrote them.
+    """Keeps the records, for several threads; refuses where somebody else rewrote them.
 
     Args:
         records: The records repository.
@@ -33,6 +34,8 @@ class Bookkeeping:
     def __init__(self, records: Records, ledger: Ledger) -> None:
         self.records = records
         self._ledger = ledger
+        self.lock = threading.RLock()
+        """Held by whoever commits, in whatever thread, from its look at the newest pages on."""
         # Killed right after the branch had moved: this agent meant that very commit, so it is one that it wrote.
         doubted = ledger.head_in_doubt()
         if doubted is not None and doubted.at is not None and records.head() == doubted.commit:
@@ -58,11 +61,12 @@ class Bookkeeping:
             for station, look in looks.items()
             if look.found is not None
         }
-        kept = self.records.read_many([as_found_path(station) for station in fresh])
+        others = self.records.differing({as_found_path(of): page.text(of) for of, page in fresh.items()})
         changed: dict[StationId, tuple[Page, tuple[Move, ...]]] = {}
         for station, page in sorted(fresh.items()):
-            old = kept.get(as_found_path(station))
-            if old != page.text(station):
+            path = as_found_path(station)
+            if path in others:
+                old = others[path]
                 changed[station] = (page, moves(parse_page(old) if old else None, page))
         return changed
 
@@ -75,15 +79,16 @@ class Bookkeeping:
         allow_empty: bool = False,
     ) -> str | None:
         """Record files and message as one commit; None where nothing would change."""
-        commit = self.records.commit(
-            files,
-            subject=message.subject,
-            body=message.body,
-            trailers=message.trailers,
-            when=when,
-            allow_empty=allow_empty,
-            meant=lambda meant: self._ledger.mean_head(meant, when),
-        )
-        if commit is not None:
-            self._ledger.keep_head(commit, when, note=RECORDS_HEAD)
+        with self.lock:
+            commit = self.records.commit(
+                files,
+                subject=message.subject,
+                body=message.body,
+                trailers=message.trailers,
+                when=when,
+                allow_empty=allow_empty,
+                meant=lambda meant: self._ledger.mean_head(meant, when),
+            )
+            if commit is not None:
+                self._ledger.keep_head(commit, when, note=RECORDS_HEAD)
         return commit

@@ -2,9 +2,10 @@
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from asleft.domain.comparison import compare
 from asleft.domain.drift import DriftKey
@@ -14,11 +15,15 @@ from asleft.domain.snapshot import AsFound, NotRead, ReadState
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger, Looked, Standing
 from asleft.ports.stations import Stations, door_of
+from asleft.work.beside import to_its_end
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.looking import Looking, SiteSearch
 from asleft.work.standing import stand
 
 __all__ = ["Act", "RoundReport", "Rounds"]
+
+_KEPT_AT_ONCE: Final = 200
+"""Stations whose looks the ledger takes in one piece, 10 to 20 ms."""
 
 Progress = Callable[[StationId, AsFound | NotRead], None]
 
@@ -115,8 +120,7 @@ class Rounds:
         began = self._clock()
         chosen = [station for station in estate.stations if station.site in sites and station not in busy]
         looks = await self._look_at(estate, chosen, progress)
-        looks = {station: look for station, look in looks.items() if station not in busy}
-        return self.keep(estate, looks, began=began, notices=notices)
+        return await self._keep_in_pieces(estate, looks, began=began, notices=notices, busy=busy)
 
     async def _look_at(
         self, estate: Estate, chosen: Collection[StationId], progress: Progress | None
@@ -152,13 +156,71 @@ class Rounds:
         and only the ledger behind.
         """
         now = self._clock()
+        looked = self._looked(looks)
+        commit = self._record(estate, looked, now, act)
+        standing, gone = self._stand(estate, looked, now)
+        return RoundReport(
+            baseline=estate.commit,
+            began=began,
+            ended=now,
+            looks={station: look.last for station, look in looked.items()},
+            standing=standing,
+            gone=gone,
+            commit=commit,
+            notices=notices,
+        )
+
+    async def _keep_in_pieces(
+        self,
+        estate: Estate,
+        looks: Mapping[StationId, AsFound | NotRead],
+        *,
+        began: datetime,
+        notices: tuple[str, ...],
+        busy: Collection[StationId],
+    ) -> RoundReport:
+        """Do what `keep` does so that nobody waits for it: git works in a thread, and the ledger is kept some stations at a time.
+
+        What is heard of a station meanwhile is kept in the place of its look, and what an order took up meanwhile is left out.
+        """
+
+        def free(stations: Iterable[StationId]) -> dict[StationId, AsFound | NotRead]:
+            return {station: looks[station] for station in stations if station not in busy}
+
+        now = self._clock()
+        looked = self._looked(free(looks))
+        commit = await to_its_end(lambda: self._record(estate, looked, now, None, busy=busy))
+        kept: dict[StationId, AsFound | NotRead] = {}
+        standing: list[Standing] = []
+        gone: list[Standing] = []
+        names = list(looks)
+        for first in range(0, len(names), _KEPT_AT_ONCE):
+            looked = self._looked(free(names[first : first + _KEPT_AT_ONCE]))
+            stands, went = self._stand(estate, looked, self._clock())
+            kept.update((station, look.last) for station, look in looked.items())
+            standing.extend(stands)
+            gone.extend(went)
+            await asyncio.sleep(0)
+        return RoundReport(
+            baseline=estate.commit,
+            began=began,
+            ended=self._clock(),
+            looks=kept,
+            standing=tuple(standing),
+            gone=tuple(gone),
+            commit=commit,
+            notices=notices,
+        )
+
+    def _looked(self, looks: Mapping[StationId, AsFound | NotRead]) -> dict[StationId, Looked]:
+        """Put what is known by now beside what was found there last, where nothing was found now."""
         if self._freshest is not None:
             looks = {station: self._freshest(station, look) for station, look in looks.items()}
         # Only what this round is about is read: one site of many is looked at without going through the others.
         kept = self._ledger.looks_at(
             [station for station, look in looks.items() if not isinstance(look, AsFound)]
         )
-        looked = {
+        return {
             station: Looked(
                 last=look,
                 found=look
@@ -167,32 +229,29 @@ class Rounds:
             )
             for station, look in looks.items()
         }
+
+    def _stand(
+        self, estate: Estate, looked: Mapping[StationId, Looked], now: datetime
+    ) -> tuple[tuple[Standing, ...], tuple[Standing, ...]]:
+        """Compare with as left and keep what stands; gives that, and what stood before and is gone."""
         before: dict[StationId, dict[DriftKey, Standing]] = {}
-        for item in self._ledger.standing_at(looks):
+        for item in self._ledger.standing_at(looked):
             before.setdefault(item.drift.key.station, {})[item.drift.key] = item
         others = self._serials_of(estate)
         standing = tuple(
             item
-            for station, look in looks.items()
+            for station, look in looked.items()
             for item in stand(
                 before.get(station, {}),
-                compare(estate.stations[station], look, others=others),
-                look,
+                compare(estate.stations[station], look.last, others=others),
+                look.last,
                 now=now,
             )
         )
-        commit = self._record(estate, looked, now, act)
         self._ledger.keep_round(looked, standing, stations=estate.stations)
         here = {item.drift.key for item in standing}
-        return RoundReport(
-            baseline=estate.commit,
-            began=began,
-            ended=now,
-            looks=looks,
-            standing=standing,
-            gone=tuple(item for items in before.values() for key, item in items.items() if key not in here),
-            commit=commit,
-            notices=notices,
+        return standing, tuple(
+            item for items in before.values() for key, item in items.items() if key not in here
         )
 
     def _serials_of(self, estate: Estate) -> Mapping[str, StationId]:
@@ -202,6 +261,21 @@ class Rounds:
         return self._serials[1]
 
     def _record(
+        self,
+        estate: Estate,
+        looked: Mapping[StationId, Looked],
+        now: datetime,
+        act: Act | None,
+        *,
+        busy: Collection[StationId] = (),
+    ) -> str | None:
+        """Record what moved; may run in a thread, and so keeps away from all of the ledger but its heads."""
+        with self._books.lock:
+            # Whoever had the lock until now may be an order that has ended meanwhile: its page is the newer one.
+            free = {station: look for station, look in looked.items() if station not in busy}
+            return self._recorded(estate, free, now, act)
+
+    def _recorded(
         self, estate: Estate, looked: Mapping[StationId, Looked], now: datetime, act: Act | None
     ) -> str | None:
         changed = self._books.pages(estate, looked)

@@ -19,9 +19,10 @@ from asleft.ledger.store import SqliteLedger
 from asleft.records.repository import Records
 from asleft.simulator.manners import Manners
 from asleft.simulator.server import DeviceSession
+from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.following.followers import Followers, Word
 from asleft.work.following.line import SharedStations
-from asleft.work.following.live import Live, SharedBooks
+from asleft.work.following.live import Live
 from asleft.work.rounds import Rounds
 from estates import HALL, IMPATIENT, QUICK, Bench, a_bench
 
@@ -37,7 +38,7 @@ class Watch:
     def __init__(self, bench: Bench, ledger: SqliteLedger, timings: Timings, sites: Collection[str]) -> None:
         self.estate = part(bench.estate, sites)
         self.door = Ocp1Stations(ledger, timings=timings)
-        self.live = Live(ledger, SharedBooks(bench_records(bench), ledger), assembly.now, self.estate)
+        self.live = Live(ledger, Bookkeeping(bench_records(bench), ledger), assembly.now, self.estate)
         self.looks: dict[StationId, AsFound | NotRead] = {}
         self.times: dict[StationId, int] = {}
         self.words: list[tuple[StationId, Word]] = []

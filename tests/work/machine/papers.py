@@ -62,6 +62,10 @@ class Shelf:
         assert at in {None, self.head()}
         return {path: self.files[path] for path in paths if path in self.files}
 
+    def differing(self, files: Mapping[str, bytes]) -> Mapping[str, bytes | None]:
+        """Give those files that are not what they are at the newest commit, each as it is there."""
+        return {path: self.files.get(path) for path, data in files.items() if self.files.get(path) != data}
+
     def commit(
         self,
         files: Mapping[str, bytes | None],

@@ -24,7 +24,8 @@ from asleft.domain.stations import StationId
 from asleft.ledger.heads import HeadTables
 from asleft.ledger.store import SqliteLedger
 from asleft.records.repository import Records
-from asleft.work.following.live import Live, SharedBooks
+from asleft.work.bookkeeping import Bookkeeping
+from asleft.work.following.live import Live
 
 home, estate, struck, station = Home(Path(sys.argv[1])), Path(sys.argv[2]), sys.argv[3], StationId.parse(sys.argv[4])
 honest = HeadTables.mean_head
@@ -38,7 +39,7 @@ def keep(self, commit, at, *, note):
 
 setattr(HeadTables, "mean_head" if struck == "before" else "keep_head", mean if struck == "before" else keep)
 ledger = SqliteLedger(home.ledger)
-live = Live(ledger, SharedBooks(Records.open(home.records), ledger), assembly.now, load_estate(estate))
+live = Live(ledger, Bookkeeping(Records.open(home.records), ledger), assembly.now, load_estate(estate))
 found = ledger.looks()[station].found
 heard = replace(found, values={**found.values, "label": "Heard"})
 live.changed({station: heard})

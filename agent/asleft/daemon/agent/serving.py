@@ -47,14 +47,19 @@ from asleft.domain.alerts.ailing import Ailment
 from asleft.domain.estate import Estate
 from asleft.work.approved import IN_FORCE
 from asleft.work.attending import AgentDesk
+from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.following.followers import Followers
 from asleft.work.following.line import SharedStations
-from asleft.work.following.live import Live, SharedBooks
+from asleft.work.following.live import Live
 from asleft.work.rounds import RoundReport
 from asleft.work.telling import Telling
 from asleft.work.trying import Trying
 
 __all__ = ["plan_of", "serve"]
+
+_SWITCH_SECONDS = 0.0005
+"""Who asks for the interpreter gets it after so long. The loop's thread lets go of it at each write to a socket and each question
+to the ledger, fifty times a page; beside a thread that computes, Python's own 5 ms made a tenth of a second of that."""
 
 _log = log_of("service")
 
@@ -110,6 +115,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
     # As for a single round: a full collection over thousands of answers costs a third of the reading.
     gc.freeze()
     gc.set_threshold(10_000, 20, 50)
+    sys.setswitchinterval(_SWITCH_SECONDS)
 
     def reread() -> Plan:
         reloaded = merge(running[0], read_settings(home.settings))
@@ -142,7 +148,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
         timings = Timings(connect_limit=settings.connect_seconds, command_limit=settings.answer_seconds)
         wire = Ocp1Stations(ledger, timings=timings, stand_ins=stand_ins_of(settings.stand_ins))
         drops = DropStations(settings.drop_folder or home.folder / "drop", clock=now, told=_dropped)
-        books = SharedBooks(records, ledger)
+        books = Bookkeeping(records, ledger)
         followers: Followers | None = None
         if settings.follow:
             followers = Followers(

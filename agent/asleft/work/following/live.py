@@ -1,55 +1,25 @@
 """What followed stations tell, kept at once and recorded a little later."""
 
 import asyncio
-import threading
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime
+from functools import partial
 
 from asleft.domain.comparison import compare
 from asleft.domain.drift import DriftKey
 from asleft.domain.estate import Estate, StationId
-from asleft.domain.journal import Message, as_found_path, round_message
+from asleft.domain.journal import as_found_path, round_message
 from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger, Looked, Standing
-from asleft.ports.records import Records
+from asleft.work.beside import to_its_end
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.standing import stand
 
-__all__ = ["Live", "SharedBooks"]
+__all__ = ["Live"]
 
 _SITES_NAMED = 4
-
-
-class SharedBooks(Bookkeeping):
-    """Books that a thread may be writing in: whoever else records waits for it, and it for them.
-
-    Args:
-        records: The records repository.
-        ledger: Notes what was last written.
-
-    Raises:
-        RecordsRewritten: As `Bookkeeping` does.
-    """
-
-    def __init__(self, records: Records, ledger: Ledger) -> None:
-        self.lock = threading.RLock()
-        """Held by whoever commits."""
-        super().__init__(records, ledger)
-
-    def record(
-        self,
-        files: Mapping[str, bytes | None],
-        message: Message,
-        *,
-        when: datetime,
-        allow_empty: bool = False,
-    ) -> str | None:
-        """Record files and message as one commit; None where nothing would change."""
-        with self.lock:
-            return super().record(files, message, when=when, allow_empty=allow_empty)
 
 
 class Live:
@@ -65,7 +35,7 @@ class Live:
         estate: As left now.
     """
 
-    def __init__(self, ledger: Ledger, books: SharedBooks, clock: Clock, estate: Estate) -> None:
+    def __init__(self, ledger: Ledger, books: Bookkeeping, clock: Clock, estate: Estate) -> None:
         self._ledger = ledger
         self._books = books
         self._clock = clock
@@ -134,7 +104,7 @@ class Live:
                 if (look := self._unrecorded.pop(station, None)) and station in self._estate.stations
             }
             try:
-                return await asyncio.to_thread(self._commit, self._estate, ready)
+                return await to_its_end(partial(self._commit, self._estate, ready))
             except BaseException:
                 self._unrecorded = {**ready, **self._unrecorded}
                 self._overdue |= ready.keys()

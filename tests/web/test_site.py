@@ -18,14 +18,14 @@ reach: {by: ocp1, port: 7310}
 
 
 async def test_a_quiet_site_says_so(tmp_path: Path) -> None:
-    """All as left: no mark, no button, every station listed with when it was read."""
+    """All as left: no mark, no button, every station listed, and since when that is known."""
     with a_page(tmp_path, ("drums", "bass")) as page:
         await page.desk.round()
         async with page.signed_in() as client:
             text = (await client.get(PATH)).text
     said = plain(text)
     assert "2 stations, and each is as left." in said
-    assert "drums read 14:00, just now" in said
+    assert "2 stations as left Read 14:00, just now, or later bass drums" in said
     assert 'class="mark' not in text
     assert "Draw up" not in said
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from operator import attrgetter
 from typing import Final
 
 from starlette.requests import Request
@@ -152,6 +153,11 @@ class SiteView:
         return any(row.items for row in (*self.off, *self.whole))
 
     @property
+    def read(self) -> datetime | None:
+        """When the one that was read longest ago was read, of those that need nobody."""
+        return min((row.read for row in self.quiet if row.read is not None), default=None)
+
+    @property
     def stations(self) -> int:
         """How many stations there are."""
         return len(self.off) + len(self.quiet)
@@ -261,20 +267,29 @@ def view_of(
         for view in orders
         if view.kept.state not in ENDS
     }
-    rows = [
-        _row(
+    busy = {*alarms, *stands, *waiting, *board.withdrawn}
+    off: list[StationRow] = []
+    quiet: list[StationRow] = []
+    for station, as_left in estate.stations.items():
+        if station.site != name:
+            continue
+        look = glances.get(station.name)
+        # Most stations are as left, and a large site has a thousand: nothing is weighed of which there is nothing.
+        if station not in busy and look is not None and look.state is ReadState.COMPLETE and not look.why:
+            quiet.append(_as_left(station, as_left.role, look))
+            continue
+        row = _row(
             station,
             as_left.role,
             alarms.get(station, []),
             stands.get(station, []),
-            glances.get(station.name),
+            look,
             waiting.get(station, ""),
             board.withdrawn.get(station),
         )
-        for station, as_left in estate.stations.items()
-        if station.site == name
-    ]
-    rows.sort(key=_badness)
+        (quiet if row.quiet else off).append(row)
+    off.sort(key=_badness)
+    quiet.sort(key=attrgetter("name"))
     whole = StationId(name, "")
     return SiteView(
         name=name,
@@ -287,8 +302,8 @@ def view_of(
         next_at=coming.next_at,
         frozen=frozen_at(estate, name, now),
         whole=(_row(whole, "", alarms[whole], [], None, "", None),) if whole in alarms else (),
-        off=tuple(row for row in rows if not row.quiet),
-        quiet=tuple(row for row in rows if row.quiet),
+        off=tuple(off),
+        quiet=tuple(quiet),
         loans=tuple(_lent(loan, estate) for loan in loans if loan.station.site == name),
         round=ended,
         ways=tuple((f"/{kind}/{name}", words) for kind, words in _WAYS if kind in ways),
@@ -301,6 +316,20 @@ def view_of(
 def _badness(row: StationRow) -> tuple[int, float, str]:
     newest = max((item.since.timestamp() for item in row.items), default=0.0)
     return _WORST.index(row.mark), -newest, row.name
+
+
+def _as_left(station: StationId, role: str, look: Glance) -> StationRow:
+    return StationRow(
+        name=station.name,
+        role=role,
+        mark="",
+        words="",
+        items=(),
+        others=0,
+        order="",
+        read=look.read,
+        withdrawn="",
+    )
 
 
 def _row(

@@ -46,14 +46,14 @@ class _Viewer:
 
     async def _ask(self, path: str, *more: str) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         reader, writer = await asyncio.open_connection("127.0.0.1", self._port, limit=1 << 22)
-        head = (f"GET {path} HTTP/1.1", "Host: localhost", f"Cookie: {self._cookie}", *more, "", "")
+        sent = f"{SENT.decode()}: {time.perf_counter():.7f}"
+        head = (f"GET {path} HTTP/1.1", "Host: localhost", f"Cookie: {self._cookie}", sent, *more, "", "")
         writer.write("\r\n".join(head).encode())
         return reader, writer
 
     async def _get(self, *more: str) -> None:
         """Fetch the page, and take from it what it wants to hear of."""
-        sent = f"{SENT.decode()}: {time.perf_counter():.7f}"
-        reader, writer = await self._ask(self._path, "Connection: close", sent, *more)
+        reader, writer = await self._ask(self._path, "Connection: close", *more)
         text = await reader.read(-1)
         writer.close()
         if b" 200 " not in text[:20]:

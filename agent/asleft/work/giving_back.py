@@ -215,7 +215,9 @@ class GivingBack:
     async def _look(self, loan: Loan, as_left: AsLeft) -> AsFound:
         # As it is with the loan: while that holds, what it opened is no drift.
         here = lent(self._base().at(self._clock()), self.loans())
-        look = (await self.restores.look(here, [loan.station]))[loan.station]
+        look = (await self.restores.look(here, [loan.station])).get(loan.station)
+        if look is None:
+            raise _CannotClose("an order is being carried out at the station")
         if isinstance(look, NotRead):
             raise _CannotClose(f"the station could not be read: {harmless(look.why)}")
         if look.serial != as_left.serial:

@@ -189,13 +189,9 @@ class Restores:
 
         with self.busy_meanwhile() as busy:
             free = [station for station in stations if station not in busy]
-            looks = {
-                station: look
-                for station, look in await asyncio.gather(*map(visit, free))
-                if station not in busy
-            }
-            self._rounds.keep(estate, looks, began=began)
-        return looks
+            looks = dict(await asyncio.gather(*map(visit, free)))
+            await self._rounds.keep_beside(estate, looks, began=began, busy=busy)
+            return {station: look for station, look in looks.items() if station not in busy}
 
     def _see_writable(self, estate: Estate, station: StationId) -> None:
         if estate.sites[station.site].drop is not None:

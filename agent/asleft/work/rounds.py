@@ -120,7 +120,7 @@ class Rounds:
         began = self._clock()
         chosen = [station for station in estate.stations if station.site in sites and station not in busy]
         looks = await self._look_at(estate, chosen, progress)
-        return await self._keep_in_pieces(estate, looks, began=began, notices=notices, busy=busy)
+        return await self.keep_beside(estate, looks, began=began, notices=notices, busy=busy)
 
     async def _look_at(
         self, estate: Estate, chosen: Collection[StationId], progress: Progress | None
@@ -170,14 +170,14 @@ class Rounds:
             notices=notices,
         )
 
-    async def _keep_in_pieces(
+    async def keep_beside(
         self,
         estate: Estate,
         looks: Mapping[StationId, AsFound | NotRead],
         *,
         began: datetime,
-        notices: tuple[str, ...],
-        busy: Collection[StationId],
+        notices: tuple[str, ...] = (),
+        busy: Collection[StationId] = (),
     ) -> RoundReport:
         """Do what `keep` does so that nobody waits for it: git works in a thread, and the ledger is kept some stations at a time.
 

@@ -158,7 +158,12 @@ def opened(folder: Path) -> Iterator[Opened]:
         stack.callback(ledger.close)
         baseline = baseline_of(home, settings)
         stack.callback(baseline.close)
-        yield Opened(settings=settings, baseline=baseline, records=Records.open(home.records), ledger=ledger)
+        yield Opened(
+            settings=settings,
+            baseline=baseline,
+            records=stack.enter_context(closing(Records.open(home.records))),
+            ledger=ledger,
+        )
 
 
 @contextmanager
@@ -218,7 +223,9 @@ def own_desk(folder: Path, what: str) -> Iterator[OwnerDesk]:
         yield OwnerDesk(
             trials=trials,
             baseline=baseline,
-            records=Records.open(home.records, signing_key=settings.signing_key),
+            records=stack.enter_context(
+                closing(Records.open(home.records, signing_key=settings.signing_key))
+            ),
             ledger=ledger,
             alarms=SqliteAlarms(ledger),
             stations=Ways(

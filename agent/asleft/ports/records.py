@@ -32,6 +32,9 @@ class Records(Protocol):
     def read_many(self, paths: Sequence[str], at: str | None = None) -> Mapping[str, bytes]:
         """Give the files that exist among the paths, at a commit or the newest."""
 
+    def differing(self, files: Mapping[str, bytes]) -> Mapping[str, bytes | None]:
+        """Give those of some files that are not what they are at the newest commit, each as it is there; None where it is not."""
+
     def commit(
         self,
         files: Mapping[str, bytes | None],

@@ -1,13 +1,13 @@
 """The records repository: what was found and what was done, added to and never rewritten.
 
-GitPython is the one door to git. Files and tree of a commit go in through one ``git fast-import``; where a signing key
-is set, the commit object is then written anew with its signature, for fast-import cannot sign. Last of all the branch is
+GitPython runs git, but for the one process that stays and is asked what is there (objects.py). Files and tree of a
+commit go in through one ``git fast-import``; where a signing key is set, the commit object is then written anew with its signature, for fast-import cannot sign. Last of all the branch is
 moved by compare-and-swap, so that a failure at any earlier point leaves the head where it was. What a user's or the
 system's git configuration says changes nothing here.
 """
 
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Self
@@ -27,7 +27,6 @@ from asleft.records.door import (
     broken,
     commit_id,
     environment,
-    folders_of,
     last_line,
     moved_on,
     not_written,
@@ -38,7 +37,9 @@ from asleft.records.door import (
     unsigned,
 )
 from asleft.records.message import README, blob_id, compose, identity, staged_stream
+from asleft.records.objects import Objects
 from asleft.records.reading import read_difference, read_log
+from asleft.records.trees import Look, changes, folder_of
 
 __all__ = [
     "CannotSign",
@@ -52,8 +53,6 @@ __all__ = [
 
 BRANCH = "refs/heads/main"
 STAGING = "refs/asleft/staging"
-FEW = 100
-"""Paths that are named to git one by one."""
 
 
 class Records:
@@ -72,7 +71,14 @@ class Records:
             signing["user.signingKey"] = str(signing_key.absolute())
         self._signs = bool(signing_key)
         self._env = environment(self._folder, {**SETTINGS, **signing})
+        # git would keep 96 MiB of what it unpacked, for as long as it stays.
+        reading = environment(self._folder, {**SETTINGS, "core.deltaBaseCacheLimit": "8m"})
+        self._objects = Objects(self._folder, reading)
         self._name = self._email = ""
+
+    def close(self) -> None:
+        """End the git process that reads; the next look begins another."""
+        self._objects.close()
 
     @classmethod
     def create(cls, folder: Path, *, agent_name: str, agent_email: str, when: datetime) -> Self:
@@ -129,7 +135,7 @@ class Records:
                 todo="give the right home",
             )
         records._identify()
-        records._said("rev-parse", "--verify", "--quiet", f"{records.head()}^{{tree}}")
+        records._look(records._newest()[1], ())
         return records
 
     @classmethod
@@ -151,11 +157,15 @@ class Records:
         Raises:
             RecordsBroken: There is none.
         """
-        return self._said("show-ref", "--verify", "--hash", BRANCH).decode().strip()
+        (head,) = self._objects.commits([BRANCH])
+        if head is None:
+            raise self._headless()
+        return head
 
     def is_descendant(self, of: str) -> bool:
         """Tell whether the newest commit is another one or comes after it; a commit not there at all is not before it."""
-        return self._run("merge-base", "--is-ancestor", commit_id(of), self.head())[0] == 0
+        head = self.head()
+        return head == commit_id(of) or self._run("merge-base", "--is-ancestor", of, head)[0] == 0
 
     def require_descendant(self, of: str) -> None:
         """Refuse to go on unless the newest commit is another one or comes after it.
@@ -176,32 +186,26 @@ class Records:
         Raises:
             RecordsBroken: There is no such commit, or a file is there and cannot be read.
         """
-        commit = self.head() if at is None else commit_id(at)
-        wanted = dict.fromkeys(record_path(path) for path in paths)
-        if not wanted:
-            return {}
-        # A long list of paths is not handed over: beyond some, listing the whole tree is the smaller question.
-        listed = self._listed(commit, *(wanted if len(wanted) <= FEW else ()))
-        ids = {path: listed[path] for path in wanted if path in listed}
-        # Reading must go on where the records' own disk is full, so the question waits on the system's.
-        with stdin_of([f"{one}\n".encode() for one in ids.values()], home=self._folder) as stdin:
-            said = self._said("cat-file", "--batch", "--buffer", stdin=stdin)
-        found: dict[str, bytes] = {}
-        start = 0
-        for path, one in ids.items():
-            end = said.find(b"\n", start)
-            about = said[start:end].split(b" ")
-            if end < 0 or about[1:2] != [b"blob"]:
-                raise broken(f"{path} is lost, its blob {one} cannot be read", self._folder)
-            start = end + 1
-            size = int(about[2])
-            found[path] = said[start : start + size]
-            start += size + 1
-        return found
+        tree = self._newest()[1] if at is None else self._tree(at)
+        look = self._look(tree, paths)
+        return self._contents({path: one for path in paths if (one := look.file(path))})
+
+    def differing(self, files: Mapping[str, bytes]) -> dict[str, bytes | None]:
+        """Give those of some files that are not what they are at the newest commit, each as it is there; None where it is not.
+
+        Raises:
+            RecordsBroken: A file that differs is there and cannot be read.
+        """
+        look = self._look(self._newest()[1], files)
+        others = {path: one for path, data in files.items() if (one := look.file(path)) != blob_id(data)}
+        there = self._contents({path: one for path, one in others.items() if one is not None})
+        return {path: there.get(path) for path in others}
 
     def paths(self, prefix: str = "") -> list[str]:
         """Give the paths of all files at the newest commit, or of those in one folder."""
-        return sorted(self._listed(self.head(), *([prefix] if prefix else ())))
+        below = [record_path(prefix)] if prefix else []
+        said = self._said("ls-tree", "-r", "-z", "--name-only", "--full-tree", self.head(), "--", *below)
+        return sorted(path for path in said.decode("utf-8", "replace").split("\0") if path)
 
     def commit(
         self,
@@ -236,10 +240,12 @@ class Records:
             CannotSign: The key would not sign.
             PathRefused: A path may not stand in the records.
         """
-        head = self.head()
+        head, tree = self._newest()
         if expected_head is not None and head != expected_head:
             raise moved_on(expected_head, self._folder)
-        changed = self._changes(head, files)
+        for path in files:
+            record_path(path)
+        changed = changes(self._objects, tree, files)
         if not changed and not allow_empty:
             return None
         return self._write(head, changed, compose(subject, body, trailers), when, meant)
@@ -288,51 +294,39 @@ class Records:
         self._said("commit-graph", "write", "--reachable", "--changed-paths", "--split")
 
     def _identify(self) -> None:
-        self._name = self._said("config", "--local", "--get", "user.name").decode().strip()
-        self._email = self._said("config", "--local", "--get", "user.email").decode().strip()
+        said = self._said("config", "--local", "-z", "--get-regexp", "^user[.](name|email)$").decode()
+        told = dict(one.partition("\n")[::2] for one in said.split("\0") if one)
+        if told.keys() != {"user.name", "user.email"}:
+            raise broken("they do not say whose they are", self._folder)
+        self._name, self._email = told["user.name"].strip(), told["user.email"].strip()
 
-    def _listed(self, commit: str, *below: str) -> dict[str, str]:
-        paths = [record_path(path) for path in below]
-        said = self._said("ls-tree", "-r", "-z", "--full-tree", commit, "--", *paths)
-        listed = said.decode("utf-8", "replace")
-        entries = (entry.partition("\t") for entry in listed.split("\0") if entry)
-        return {path: about.split(" ")[2] for about, _, path in entries}
+    def _newest(self) -> tuple[str, str]:
+        """Give the newest commit and its tree."""
+        (found,) = self._objects.contents([BRANCH])
+        if found is None or found.kind != b"commit":
+            raise self._headless()
+        return found.id, _tree_in(found.data)
 
-    def _changes(self, head: str, files: Mapping[str, bytes | None]) -> dict[str, bytes | None]:
-        """Leave only what differs from the head, and refuse what git would take for a folder and a file at once."""
-        if not files:
-            return {}
-        few = self._touched(head, files) if len(files) <= FEW else None
-        now = self._listed(head) if few is None else few
-        after = (now.keys() | {record_path(path) for path, data in files.items() if data is not None}) - {
-            path for path, data in files.items() if data is None
-        }
-        folders = {folder for path in after for folder in folders_of(path)}
-        for path in sorted(after & folders):
-            raise PathRefused(f"{path} would be a file and a folder at once", todo="choose another name")
-        return {
-            path: data
-            for path, data in files.items()
-            if (path in now if data is None else now.get(path) != blob_id(data))
-        }
+    def _tree(self, commit: str) -> str:
+        (found,) = self._objects.contents([commit_id(commit)])
+        if found is None or found.kind != b"commit":
+            raise broken(f"commit {commit} is lost", self._folder)
+        return _tree_in(found.data)
 
-    def _touched(self, head: str, files: Mapping[str, bytes | None]) -> dict[str, str] | None:
-        """Give those of a few files that there are; None where it takes a look at all to know what stands in the way.
+    def _look(self, tree: str, paths: Iterable[str]) -> Look:
+        return Look(self._objects, tree, {folder_of(record_path(path)) for path in paths})
 
-        git is asked for the paths and the folders on their way, not for all that lies beside them.
-        """
-        asked = [record_path(path) for path in files]
-        listed = self._said("ls-tree", "-t", "-z", "--full-tree", head, "--", *asked).decode(
-            "utf-8", "replace"
-        )
-        entries = (entry.partition("\t") for entry in listed.split("\0") if entry)
-        kinds = {path: about.split(" ") for about, _, path in entries}
-        folders = {path for path, (_, kind, _) in kinds.items() if kind == "tree"}
-        # Where the folder of a new file is not there, a file may be in its place.
-        known = all(path in kinds or path.rpartition("/")[0] in {"", *folders} for path in asked)
-        if not known or not folders.isdisjoint(asked):
-            return None
-        return {path: kinds[path][2] for path in asked if path in kinds}
+    def _contents(self, ids: Mapping[str, str]) -> dict[str, bytes]:
+        """Give the contents of files whose ids are known, by path."""
+        found: dict[str, bytes] = {}
+        for (path, one), blob in zip(ids.items(), self._objects.contents([*ids.values()]), strict=True):
+            if blob is None or blob.kind != b"blob":
+                raise broken(f"{path} is lost, its blob {one} cannot be read", self._folder)
+            found[path] = blob.data
+        return found
+
+    def _headless(self) -> RecordsBroken:
+        return broken(f"{BRANCH} names no commit that is there", self._folder)
 
     def _write(
         self,
@@ -398,3 +392,8 @@ class Records:
         if status:
             raise broken(f"git {command[0]}: {last_line(why)}", self._folder)
         return said
+
+
+def _tree_in(commit: bytes) -> str:
+    """Give the tree that a commit names in its first line."""
+    return commit.partition(b"\n")[0].removeprefix(b"tree ").decode()

@@ -7,7 +7,7 @@ import socket
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 from random import Random
 
@@ -143,7 +143,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
         stack.callback(ledger.close)
         baseline = baseline_of(home, settings)
         stack.callback(baseline.close)
-        records = Records.open(home.records, signing_key=settings.signing_key)
+        records = stack.enter_context(closing(Records.open(home.records, signing_key=settings.signing_key)))
         chance = Random()  # noqa: S311 it spreads work over time
         timings = Timings(connect_limit=settings.connect_seconds, command_limit=settings.answer_seconds)
         wire = Ocp1Stations(ledger, timings=timings, stand_ins=stand_ins_of(settings.stand_ins))

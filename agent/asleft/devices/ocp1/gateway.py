@@ -13,6 +13,7 @@ from asleft.devices.ocp1.following import Ear, Listenings
 from asleft.devices.ocp1.handing import handed
 from asleft.devices.ocp1.locks import Locks
 from asleft.devices.ocp1.messages import Command, Ono, Response, Status, status_name
+from asleft.devices.ocp1.plainly import said_plainly
 from asleft.devices.ocp1.plan import Plans, object_at, object_of
 from asleft.devices.ocp1.session import Session, Timings
 from asleft.devices.ocp1.translation import (
@@ -33,7 +34,6 @@ from asleft.ports.stations import (
     Held,
     Identity,
     NoAnswer,
-    NotReached,
     Sheet,
     StationError,
     WillNotNotify,
@@ -105,11 +105,11 @@ class Ocp1Stations:
         host, real_port = self._stand_ins.get(address, (address, port))
         ear = Ear(heard, lost)
         await self._turns.take()
-        with _said_plainly():
+        with said_plainly():
             session = await Session.open(host, real_port, timings=self._timings, on_lost=ear.session_lost)
         try:
             rows = self._plans.rows_of(profile)
-            with _said_plainly():
+            with said_plainly():
                 identity = await _identify(session, profile, rows)
                 conversation = Ocp1Conversation(
                     session, profile, rows, identity, self._directories, self._plans, self._turns
@@ -128,11 +128,11 @@ class Ocp1Stations:
         """Connect, and ask who is there; `NotReached` or `NoAnswer` where that fails."""
         host, real_port = self._stand_ins.get(address, (address, port))
         await self._turns.take()
-        with _said_plainly():
+        with said_plainly():
             session = await Session.open(host, real_port, timings=self._timings)
         try:
             rows = self._plans.rows_of(profile)
-            with _said_plainly():
+            with said_plainly():
                 identity = await _identify(session, profile, rows)
             return Ocp1Conversation(
                 session, profile, rows, identity, self._directories, self._plans, self._turns
@@ -152,25 +152,6 @@ class Ocp1Stations:
                 return str(decode_reading(_SERIAL, answer.arity, answer.params).value)
         except (AsleftError, MalformedBytes):
             return None
-
-
-class _said_plainly:  # noqa: N801 reads as the sentence that it is
-    """Turns what a session says into what the work asks about: not reached, or no answer."""
-
-    def __enter__(self) -> None:
-        """Begin."""
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        """Raise the error in the work's words.
-
-        Raises:
-            NotReached: No connection came about.
-            NoAnswer: It ended, or nothing understandable came over it.
-        """
-        if isinstance(error, wire.Unreachable):
-            raise NotReached(error.what, where=error.where, todo=error.todo) from error
-        if isinstance(error, wire.Silent | wire.ConnectionGone | wire.Nonsense | wire.Unsendable):
-            raise NoAnswer(error.what, where=error.where, todo=error.todo) from error
 
 
 async def _identify(session: Session, profile: Profile, rows: Mapping[str, Row]) -> Identity:
@@ -222,7 +203,7 @@ class Ocp1Conversation:
     async def read(self, names: Collection[str]) -> Sheet:
         """Read settings by name: all of them in one batch, one wait."""
         await self._turns.take()
-        with _said_plainly():
+        with said_plainly():
             plan = self._plans.plan(self._rows, await self._directory(), names)
             answers = await self._session.ask(plan.batch)
             if plan.lost_an_object(answers):
@@ -263,7 +244,7 @@ class Ocp1Conversation:
     async def write(self, name: str, value: Value) -> None:
         """Write one setting; a written address waits for `settle`."""
         row = self._rows[name]
-        with _said_plainly():
+        with said_plainly():
             ono = object_of(row, self._plans.directory(await self._directory()))
             if ono is None:
                 raise self._not_written(name, "the station does not offer it")
@@ -306,7 +287,7 @@ class Ocp1Conversation:
 
     async def hold(self, names: Collection[str]) -> None:
         """Lock the objects of settings against writing by others: all of them in one batch, each object once."""
-        with _said_plainly():
+        with said_plainly():
             directory = self._plans.directory(await self._own_directory())
             wanted: dict[int, str] = {}
             for name in names:
@@ -327,7 +308,7 @@ class Ocp1Conversation:
         asked = self._actions.get(action)
         if asked is None:
             raise self._refused(f"{undone}: the station's profile has no such action")
-        with _said_plainly():
+        with said_plainly():
             ono = object_at(asked.point, self._plans.directory(await self._own_directory()))
             if ono is None:
                 raise self._refused(f"{undone}: the station does not offer it")
@@ -342,7 +323,7 @@ class Ocp1Conversation:
         told = None if asked is None else action_property(asked)
         if asked is None or told is None:
             return None
-        with _said_plainly():
+        with said_plainly():
             ono = object_at(asked.point, self._plans.directory(await self._own_directory()))
             if ono is None:
                 return None
@@ -351,7 +332,7 @@ class Ocp1Conversation:
 
     async def hand_over(self, name: str) -> Mapping[str, str]:
         """Ask for what the station hands to a person while a setting is open."""
-        with _said_plainly():
+        with said_plainly():
             directory = self._plans.directory(await self._own_directory())
             return await handed(self._session, self._rows[name].setting, directory)
 
@@ -366,7 +347,7 @@ class Ocp1Conversation:
 
     async def learn_anew(self) -> None:
         """Browse again: a kept directory may be another unit's, and a write would then go astray."""
-        with _said_plainly():
+        with said_plainly():
             await self._browse()
 
     async def settle(self) -> None:

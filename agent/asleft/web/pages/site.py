@@ -10,17 +10,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from asleft.domain.alarms.alarm import Alarm, AlarmState, Mark
-from asleft.domain.drift import DriftKind
+from asleft.domain.alarms.alarm import Alarm
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.loans import Loan, LoanState
 from asleft.domain.occasions import Coming
 from asleft.domain.orders import ENDS
-from asleft.domain.profile import Priority
 from asleft.domain.snapshot import ReadState
 from asleft.ports.ledger import Glance, Standing
 from asleft.web.asking import Frozen, May, Wrong, draw_up, frozen_at, may_at, one, seen, wrong_of
+from asleft.web.pages.site_rows import StationRow, badness, row_as_left, row_of
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
 from asleft.work.desk import OwnerDesk
@@ -28,64 +27,12 @@ from asleft.work.order_desk import OrderView
 
 __all__ = ["SiteView", "routes", "view_of", "view_site"]
 
-_MOST_ITEMS: Final = 4
-_WORST: Final = (*Priority, "unknown", "shelved", "")
-_HELD: Final = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 _WAYS: Final = (
     ("agenda", "What is on, day by day"),
     ("addresses", "Address plan"),
     ("patch", "Patch"),
     ("hearing", "Hearing"),
 )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Item:
-    """One thing that is off: what, since when, and where it is told in full; no page where it is no alarm yet.
-
-    Args:
-        what: What drifted.
-        since: Since when.
-        to: Path of its alarm; empty where it is none yet.
-        state: State of its alarm where that says more than its mark: acknowledged, shelved, suppressed.
-    """
-
-    what: str
-    since: datetime
-    to: str
-    state: str = ""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class StationRow:
-    """One station.
-
-    Args:
-        name: Its name at the site.
-        role: Its role; empty where it has none.
-        mark: `high`, `medium`, `low`, `unknown`, `shelved`, or empty where nothing is off.
-        words: Words beside the mark in place of its usual ones.
-        items: What is off, the worst first.
-        others: How many more things are off.
-        order: Id of an order that waits; empty where none does.
-        read: When it was last read; None where it never was.
-        withdrawn: Who took it out of service and why; empty where nobody did.
-    """
-
-    name: str
-    role: str
-    mark: str
-    words: str
-    items: tuple[Item, ...]
-    others: int
-    order: str
-    read: datetime | None
-    withdrawn: str
-
-    @property
-    def quiet(self) -> bool:
-        """Whether it needs nobody."""
-        return not (self.mark or self.items or self.order or self.withdrawn)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -276,9 +223,9 @@ def view_of(
         look = glances.get(station.name)
         # Most stations are as left, and a large site has a thousand: nothing is weighed of which there is nothing.
         if station not in busy and look is not None and look.state is ReadState.COMPLETE and not look.why:
-            quiet.append(_as_left(station, as_left.role, look))
+            quiet.append(row_as_left(station, as_left.role, look))
             continue
-        row = _row(
+        row = row_of(
             station,
             as_left.role,
             alarms.get(station, []),
@@ -288,7 +235,7 @@ def view_of(
             board.withdrawn.get(station),
         )
         (quiet if row.quiet else off).append(row)
-    off.sort(key=_badness)
+    off.sort(key=badness)
     quiet.sort(key=attrgetter("name"))
     whole = StationId(name, "")
     return SiteView(
@@ -301,7 +248,7 @@ def view_of(
         next=coming.next,
         next_at=coming.next_at,
         frozen=frozen_at(estate, name, now),
-        whole=(_row(whole, "", alarms[whole], [], None, "", None),) if whole in alarms else (),
+        whole=(row_of(whole, "", alarms[whole], [], None, "", None),) if whole in alarms else (),
         off=tuple(off),
         quiet=tuple(quiet),
         loans=tuple(_lent(loan, estate) for loan in loans if loan.station.site == name),
@@ -310,97 +257,6 @@ def view_of(
         may=may,
         wrong=wrong,
         cannot_wait=cannot_wait,
-    )
-
-
-def _badness(row: StationRow) -> tuple[int, float, str]:
-    newest = max((item.since.timestamp() for item in row.items), default=0.0)
-    return _WORST.index(row.mark), -newest, row.name
-
-
-def _as_left(station: StationId, role: str, look: Glance) -> StationRow:
-    return StationRow(
-        name=station.name,
-        role=role,
-        mark="",
-        words="",
-        items=(),
-        others=0,
-        order="",
-        read=look.read,
-        withdrawn="",
-    )
-
-
-def _row(
-    station: StationId,
-    role: str,
-    alarms: Sequence[Alarm],
-    standing: Sequence[Standing],
-    look: Glance | None,
-    order: str,
-    withdrawn: Mark | None,
-) -> StationRow:
-    told = {alarm.drift.key for alarm in alarms}
-    calling = [alarm for alarm in alarms if alarm.state not in _HELD]
-    pending = [item for item in standing if item.drift.key not in told]
-    mark, words = _mark(station, calling, alarms, pending, look)
-    items = [(_worst(alarm.drift.priority), alarm.state in _HELD, _item(alarm)) for alarm in alarms]
-    items += [
-        (_worst(item.drift.priority), False, Item(what=item.drift.what, since=item.since, to=""))
-        for item in pending
-    ]
-    items.sort(key=lambda one: (one[1], one[0], -one[2].since.timestamp()))
-    return StationRow(
-        name=station.name,
-        role=role,
-        mark="" if withdrawn else mark,
-        words="" if withdrawn else words,
-        items=tuple(item for _, _, item in items[:_MOST_ITEMS]),
-        others=max(0, len(items) - _MOST_ITEMS),
-        order=order,
-        read=look.read if look else None,
-        withdrawn=f"{withdrawn.by}: {withdrawn.reason}" if withdrawn else "",
-    )
-
-
-def _mark(
-    station: StationId,
-    calling: Sequence[Alarm],
-    alarms: Sequence[Alarm],
-    pending: Sequence[Standing],
-    look: Glance | None,
-) -> tuple[str, str]:
-    """Give the worst that is known of a station; unknown is worse than put off, and is never normal."""
-    priorities = [alarm.drift.priority for alarm in calling] + [item.drift.priority for item in pending]
-    if priorities:
-        return str(min(priorities, key=_worst)), ""
-    if station.name:
-        if look is None:
-            return "unknown", "Unknown: never looked at"
-        if look.why:
-            return "unknown", f"Unknown: {look.state}"
-        if look.state is not ReadState.COMPLETE:
-            return "unknown", f"Partly unknown: {look.state}"
-    if alarms:
-        shelved = [alarm.shelf.until for alarm in alarms if alarm.shelf is not None]
-        return "shelved", "Put off" if shelved else str(alarms[0].state).capitalize()
-    return "", ""
-
-
-def _worst(priority: Priority) -> int:
-    return _WORST.index(priority)
-
-
-def _item(alarm: Alarm) -> Item:
-    key = alarm.drift.key
-    place = str(key.station) if key.station.name else key.station.site
-    about = key.setting if key.kind is DriftKind.SETTING else key.kind.value
-    return Item(
-        what=alarm.drift.what,
-        since=alarm.since,
-        to=f"/alarms/{place}/{about}" if key.station.name else f"/alarms/{place}",
-        state="" if alarm.state is AlarmState.UNACKNOWLEDGED else str(alarm.state),
     )
 
 

@@ -50,7 +50,9 @@ def seen(estate: Estate | None) -> object:
         estate.name,
         list(stations),
         stations,
+        list(sites),
         sites,
+        estate.routing,
         estate.people,
         occasions,
         estate.concessions,
@@ -120,6 +122,34 @@ def test_a_reader_that_goes_on_sees_what_a_fresh_one_sees(seed: int) -> None:
         assert problems == told
         assert seen(estate) == seen(fresh)
         before, files = files, next_files(files, chance)
+
+
+def test_a_site_that_comes_later_stands_in_its_place() -> None:
+    """Sites and their stations go by name, whichever came first; what the others share is told of the new one, too."""
+    shipped, files = shipped_profiles(), shipped_files()
+    alder = {
+        "sites/alder-room/site.yaml": files["sites/tarnwick-yard/site.yaml"].replace(
+            b"127.20.2.", b"127.20.9."
+        ),
+        "sites/alder-room/stations/one.yaml": b"format: asleft-station-1\nserial: QS41-9001\nsettings:\n"
+        b"  label: One\n  network: {address: 127.20.9.11/24}\n  mix: {heard: Mix 9}\n",
+    }
+    reader = EstateReader(shipped)
+    told: list[list[str]] = []
+    for now in (files, {**files, **alder}, files):
+        blobs = {path: str(hash(data)) for path, data in now.items()}
+
+        def fetch(wanted: Mapping[str, str], now: Mapping[str, bytes] = now) -> Iterator[FileRead]:
+            return (read_file(path, blob, now[path]) for path, blob in wanted.items())
+
+        estate, problems = reader.read("c" * 40, blobs, fetch, alder.keys() if told else None)
+        fresh, afresh_told = read_estate(now, commit="c" * 40, shipped=shipped)
+        assert (seen(estate), problems) == (seen(fresh), afresh_told)
+        assert estate is not None
+        assert list(estate.sites) == sorted(estate.sites)
+        told.append(list(estate.sites))
+    assert told[1] == ["alder-room", *told[0]]
+    assert told[2] == told[0]
 
 
 def afresh(folder: Path, head: str) -> tuple[Estate | None, list[Problem]]:

@@ -1,5 +1,6 @@
 """Layers to values: what holds for one station when its layers are merged and its profile gives every text a type."""
 
+import sys
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -56,6 +57,9 @@ class Typing:
         if value is None:
             try:
                 value = setting.kind.parse(text)
+                if isinstance(value, str):
+                    # The same object as what a station tells, where that is the same text: nothing needs to look into it.
+                    value = sys.intern(value)
             except NotAValue as wrong:
                 value = wrong
             self._known[key] = value
@@ -72,7 +76,8 @@ def leaves(layer: Layer) -> tuple[Leaf, ...]:
 def _gather(tree: Mapping[str, Any], path: tuple[str, ...], prefix: str, found: list[Leaf]) -> None:
     # As `flatten` goes, but without a generator a level: this runs once for every station's file.
     for key, value in tree.items():
-        name = prefix + key
+        # One text for the names of all stations: found without being compared, and kept near in memory.
+        name = sys.intern(prefix + key)
         if isinstance(value, dict):
             _gather(value, (*path, key), f"{name}.", found)
         else:
@@ -88,7 +93,7 @@ def resolve(profile: Profile, layers: Sequence[Layer], typing: Typing) -> Resolv
     origins: dict[str, Origin] = {}
     wrong: list[Wrong] = []
     for path, naming in flatten(merged):
-        name = ".".join(path)
+        name = sys.intern(".".join(path))
         setting = profile.settings.get(name)
         if setting is None or not setting.managed:
             continue  # another model's, or told where names are checked

@@ -5,6 +5,7 @@ from collections import OrderedDict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from threading import Lock, RLock
 from typing import Final
 
 from asleft.domain.estate import Estate
@@ -21,6 +22,8 @@ _KEPT: Final = 4
 """Revisions that are kept as read; a round needs one, a comparison two."""
 _FEW: Final = 16
 """So many files are read one by one from a git process that stays; more of them by one of their own."""
+_MUCH: Final = 50_000
+"""Objects that the collector would go through at once, and that are better told to be old; a reload makes some hundreds."""
 
 
 @contextmanager
@@ -31,7 +34,8 @@ def _no_collection() -> Iterator[None]:
     try:
         yield
     finally:
-        if not gc.get_freeze_count():
+        # Counting what is frozen goes through all of it: in an agent several times as long as reading one file anew.
+        if gc.get_count()[0] > _MUCH and not gc.get_freeze_count():
             # What was made goes to the oldest at once: else the collector would walk through all of it when it is let go
             # on, which took 0.13 of 0.93 s for ten thousand stations.
             gc.freeze()
@@ -41,7 +45,7 @@ def _no_collection() -> Iterator[None]:
 
 
 class GitBaseline:
-    """Reads estates out of a git repository, always from a commit.
+    """Reads estates out of a git repository, always from a commit; in any thread, one revision at a time.
 
     Args:
         commits: The repository.
@@ -60,6 +64,10 @@ class GitBaseline:
         self._reader = EstateReader(shipped)
         self._last: tuple[str, dict[str, str]] | None = None
         self._kept: OrderedDict[str, tuple[Estate | None, Sequence[Problem]]] = OrderedDict()
+        self._reading = RLock()
+        """Held while the reader and the git processes that stay are used."""
+        self._keeping = Lock()
+        """Held while what is kept is looked through, and never for long."""
 
     def refresh(self) -> None:
         """Fetch what is new."""
@@ -82,21 +90,38 @@ class GitBaseline:
         """Judge what came after the revision in force, by what that one says of rule, people and keys."""
         from asleft.source.approvals import judge  # noqa: PLC0415 a check needs no judge, and is to be quick
 
-        return judge(self._commits, newest, since=since, now=now)
+        with self._reading:
+            return judge(self._commits, newest, since=since, now=now)
 
     def load(self, commit: str) -> tuple[Estate | None, Sequence[Problem]]:
-        """Read the estate at a revision; None where errors among the problems forbid to use it."""
-        if commit not in self._kept:
-            self._kept[commit] = self._read(commit)
-            while len(self._kept) > _KEPT:
-                self._kept.popitem(last=False)
-        return self._kept[commit]
+        """Read the estate at a revision; None where errors among the problems forbid to use it.
+
+        One that was read is given at once, whatever else is being read meanwhile; those that were asked for last are kept.
+        """
+        found = self._known(commit)
+        if found is None:
+            with self._reading:
+                found = self._known(commit)
+                if found is None:
+                    found = self._read(commit)
+                    with self._keeping:
+                        self._kept[commit] = found
+                        while len(self._kept) > _KEPT:
+                            self._kept.popitem(last=False)
+        return found
+
+    def _known(self, commit: str) -> tuple[Estate | None, Sequence[Problem]] | None:
+        with self._keeping:
+            if commit in self._kept:
+                self._kept.move_to_end(commit)
+            return self._kept.get(commit)
 
     def proposals(self, limit: int) -> Sequence[OpenProposal]:
         """Give the branches that were proposed here and wait for people, newest first, so many at most."""
         from asleft.source.proposed import open_proposals  # noqa: PLC0415 few commands ask
 
-        return open_proposals(self._commits, self.newest().commit, limit)
+        with self._reading:
+            return open_proposals(self._commits, self.newest().commit, limit)
 
     def touched(self, commit: str, file: str, line: int) -> Touch:
         """Say which commit last touched a line."""

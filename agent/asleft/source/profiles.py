@@ -1,6 +1,7 @@
 """Profile files to profiles, and where the shipped ones lie."""
 
 import re
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
@@ -132,7 +133,7 @@ class _ProfileReader:
             identity=Identity(
                 serial=file.identity.serial, model=file.identity.model, firmware=file.identity.firmware
             ),
-            reached_at=file.reached_at,
+            reached_at=sys.intern(file.reached_at),
             settings=settings,
             actions={key: _action(key, row) for key, row in file.actions.items()},
             patching=None if file.patching is None else self.patching(file.patching, settings),
@@ -156,7 +157,7 @@ class _ProfileReader:
         for at, row in enumerate(rows):
             for word in row.each or ("",):
                 name, gain, limiter, level = (
-                    text.replace("{each}", word)
+                    sys.intern(text.replace("{each}", word))
                     for text in (row.name, row.gain, row.limiter, row.limiter_level)
                 )
                 self.known(("ears", at, "gain"), gain, settings, Level)
@@ -179,7 +180,7 @@ class _ProfileReader:
 
     def setting(self, key: str, row: SettingRow, word: str) -> Setting:
         path = ("settings", key)
-        name = key.replace("{each}", word)
+        name = sys.intern(key.replace("{each}", word))
         if not _SETTING_NAME.match(name):
             self.tell(
                 path,

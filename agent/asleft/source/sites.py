@@ -1,5 +1,6 @@
 """One site of a baseline: its file, its calendar and its stations, resolved, typed and checked together."""
 
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, cast
@@ -312,7 +313,7 @@ class _SiteReader:
             return None, problems
         as_left = AsLeft(
             station=station,
-            serial=file.serial,
+            serial=sys.intern(file.serial),
             role=file.role or "",
             profile=profile,
             firmware=cast("EstateFile", self.around.estate.file).firmware.get(profile_name, ()),

@@ -5,6 +5,7 @@ import pytest
 from asleft.devices.ocp1.gateway import Ocp1Stations
 from asleft.devices.ocp1.session import Timings
 from asleft.domain.kinds import Foreign, Value
+from asleft.domain.resolving import Typing
 from asleft.domain.snapshot import UnreadWhy
 from asleft.ports.stations import NoAnswer, NotReached, WriteRefused
 from asleft.simulator.manners import Lie, Manners
@@ -33,6 +34,26 @@ async def test_every_managed_setting_can_be_read_and_written(name: str) -> None:
                 await conversation.write(setting.name, value)
                 assert station.get(setting.name) == value
                 assert (await conversation.read([setting.name])).values == {setting.name: value}
+
+
+async def test_texts_as_found_are_the_objects_of_as_left() -> None:
+    """Equal texts are one object, which comparing need not look into; two that differ are two."""
+    named = {
+        "label": "Stand " + str(7),
+        "network.address": "127.31.1." + str(9) + "/24",
+        "tone.preset": "flat",
+    }
+    typing = Typing()
+    left = {name: typing.typed(PROFILE, PROFILE.settings[name], text) for name, text in named.items()}
+    values = {name: value.encode().decode() for name, value in left.items() if isinstance(value, str)}
+    assert values == left
+    assert values["label"] is not left["label"]
+    async with a_station(values=values) as station, talk(station) as conversation:
+        found = (await conversation.read([*left])).values
+        assert found["label"] is left["label"]
+        assert found["tone.preset"] is left["tone.preset"]
+        await conversation.write("label", "Stand 8")
+        assert (await conversation.read(["label"])).values["label"] is not left["label"]
 
 
 def another(allowed: str, kind: object, now: object) -> list[Value]:

@@ -3,6 +3,7 @@
 Pure. The property and its methods follow from the class that the profile names.
 """
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -73,9 +74,11 @@ class Row:
                 for asked, answer in zip((self.asked, self.names), answers, strict=False)
                 if asked is not None
             ]
-            return self._found(self._raw(readings))
+            found = self._found(self._raw(readings))
         except MalformedBytes as wrong:
             return Unread(UnreadWhy.UNCLEAR, str(wrong))
+        # One object for equal texts, as left and as found, for as long as somebody holds it.
+        return sys.intern(found) if isinstance(found, str) else found
 
     def _raw(self, readings: Sequence[Reading]) -> Any:
         """Give the word or number of the wire: a position becomes its name, a structure its part."""

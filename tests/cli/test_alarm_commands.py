@@ -112,7 +112,7 @@ def test_figures_on_the_command_line(bench: Bench) -> None:
     assert shown.code == 0
     (line,) = [line for line in shown.out.splitlines() if line.startswith("stations as left")]
     # 9 of 10: Wilson interval 0.595850 to 0.982123 (worked from the formula of the e-Handbook, and by scipy).
-    assert "90 % (95 % interval 59.6 to 98.2 %)" in line
+    assert "90.0 % (95 % interval 59.6 to 98.2 %)" in line
     assert "no data" in shown.out
     told = json.loads(run(bench, "figures", "--json", "--round-every", "5m").out)
     rows = {row["figure"]: row for row in told["figures"]}

@@ -193,7 +193,7 @@ def test_a_figure_is_told_with_unit_and_interval() -> None:
     assert Figure(name="stale", value=0).shown() == "0"
     assert Figure(name="time to detect", value=61.237, unit="s").shown() == "61.24 s"
     share = Figure(name="stations as left", value=90.0, unit="%", share=wilson(45, 50))
-    assert share.shown() == "90 % (95 % interval 78.6 to 95.7 %)"
+    assert share.shown() == "90.0 % (95 % interval 78.6 to 95.7 %)"
 
 
 def test_figures_stand_beside_their_targets(capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,9 +6,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent
+from asleft.domain.alarms.figures import Figure
 from asleft.domain.alarms.floods import Flood
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.snapshot import ReadState
+from asleft.domain.statistics import wilson
 from asleft.ports.ledger import Looked
 from asleft.web.pages.figure_plots import Part, as_left_plot
 from asleft.web.pages.figures import FiguresView, view_of
@@ -200,3 +202,17 @@ def test_of_many_sites_the_lowest_are_drawn() -> None:
     assert names == [*(f"Site {at:02}" for at in range(12)), "All sites"]
     assert len(plot.cells.rows) == 21
     assert "drawn are the 12 lowest of 20 sites" in plot.told
+
+
+def test_a_share_is_as_fine_as_its_interval() -> None:
+    """One decimal for both, on the page, in the table of the plot, and by the command; a program is told numbers."""
+    share = wilson(19, 23)
+    assert share is not None
+    row = Figure(name="as left", value=share.share * 100, unit="%", share=share)
+    assert row.shown() == "82.6 % (95 % interval 62.9 to 93.0 %)"
+    assert (share.percent, share.interval) == ("82.6 %", "62.9 to 93.0 %")
+    whole = wilson(6, 6)
+    assert whole is not None
+    assert Figure(name="as left", value=100.0, unit="%", share=whole).shown() == (
+        "100.0 % (95 % interval 61.0 to 100.0 %)"
+    )

@@ -39,6 +39,16 @@ class Share:
     low: float
     high: float
 
+    @property
+    def percent(self) -> str:
+        """Write the share, with one decimal."""
+        return f"{self.share * 100:.1f} %"
+
+    @property
+    def interval(self) -> str:
+        """Write its interval, as fine as the share itself."""
+        return f"{self.low * 100:.1f} to {self.high * 100:.1f} %"
+
 
 def wilson(part: int, of: int, *, z: float = Z_95) -> Share | None:
     """Give a share with its Wilson interval; None where there is nothing to take a share of.

@@ -53,11 +53,10 @@ class Figure:
         """Write the value with its unit, and with its interval where it is a share of a few."""
         if self.value is None:
             return "no data"
+        if self.share is not None:
+            return f"{self.share.percent} (95 % interval {self.share.interval})"
         number = f"{self.value:g}" if self.value == int(self.value) else f"{self.value:.2f}"
-        text = f"{number} {self.unit}".rstrip()
-        if self.share is None:
-            return text
-        return f"{text} (95 % interval {self.share.low * 100:.1f} to {self.share.high * 100:.1f} %)"
+        return f"{number} {self.unit}".rstrip()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

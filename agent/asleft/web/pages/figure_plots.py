@@ -124,13 +124,13 @@ def as_left_plot(sites: Mapping[str, Site], parts: Mapping[str, Part]) -> Plot:
 def _share_words(share: Share | None) -> str:
     if share is None:
         return "no station was read"
-    return f"{share.share:.1%} of {share.of}, interval {share.low:.1%} to {share.high:.1%}"
+    return f"{share.percent} of {share.of}, interval {share.interval}"
 
 
 def _share_cells(share: Share | None) -> tuple[str, str]:
     if share is None:
         return "no data", "no data"
-    return f"{share.share * 100:.1f} %", f"{share.low * 100:.1f} to {share.high * 100:.1f} %"
+    return share.percent, share.interval
 
 
 def over_time(

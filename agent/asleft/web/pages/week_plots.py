@@ -17,8 +17,8 @@ def weeks_plot(weeks: Sequence[Week]) -> Plot:
             f"{one.since:%Y-%m-%d}",
             *(
                 (
-                    f"{one.share.share:.1%}",
-                    f"{one.share.low:.1%} to {one.share.high:.1%}",
+                    one.share.percent,
+                    one.share.interval,
                     f"{one.share.part} of {one.share.of}",
                 )
                 if one.share

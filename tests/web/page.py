@@ -3,7 +3,7 @@
 import re
 import secrets
 import traceback
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -139,6 +139,7 @@ def a_page(
     beat: float = 15.0,
     place: PasskeyPlace | None = None,
     bounds: Bounds = FEW,
+    health: Callable[[], Sequence[str]] = tuple,
     **stage: Any,
 ) -> Iterator[Page]:
     """Set a page up over a small stage."""
@@ -172,6 +173,7 @@ def a_page(
             url=url,
             hosts=frozenset(hosts),
             proxy=proxy,
+            health=health,
         )
         yield Page(
             bench=bench,

@@ -55,7 +55,7 @@ async def test_what_it_tells(tmp_path: Path) -> None:
     assert "Take the earphones out" in said
     assert "by Wren Halloway" in said
     assert "<title>(1) headphone gain" in text
-    assert 'aria-labelledby="scale-1-title scale-1-desc"' in text
+    assert 'aria-labelledby="scale-1-title" aria-describedby="scale-1-desc"' in text
     assert "As left 0 dB, as found +12 dB, apart by +12 dB" in said
 
 

@@ -3,26 +3,38 @@
 import re
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from asleft.domain.effects.beside import About, Note
 from asleft.domain.effects.effect import Change, Effect, FoundAs, Group, Planned
-from asleft.domain.estate import StationId
+from asleft.domain.estate import Estate, StationId
 from asleft.domain.hazards import Hazard, HazardKind
 from asleft.domain.layers import Origin
-from asleft.domain.people import Approval
+from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level, Problem
-from asleft.ports.baseline import Objection, OpenProposal, Revision
+from asleft.ports.baseline import Approver, Objection, OpenProposal, Revision
+from asleft.web.discretion import Told
 from asleft.web.pages.baseline import view_of
 from asleft.web.pages.effects import effect_view
+from asleft.web.past import Saying
+from asleft.web.withheld import Withheld
 from asleft.work.approved import BaselineUnusable, Stand
+from asleft.work.judging import Judging
 from estates import HALL, WREN
 from stage import DRUMS as DRUMS_NAME
 from web.page import Elements, a_page
 from web.side_stage import PELL, alarmed, proposing
 
 AT = datetime(2026, 6, 10, 12, tzinfo=UTC)
+MAUD = Person(
+    key="maud-tarrant",
+    name="Maud Tarrant",
+    rights=frozenset({Right.APPROVE}),
+    sites=frozenset({"brackle-chapel"}),
+)
 OLD = Revision(commit="a" * 40, author="Wren Halloway", committed_at=AT, subject="Approve")
 NEW = Revision(commit="b" * 40, author="<i>Idris</i>", committed_at=AT, subject="Louder")
 DRUMS, ORGAN = StationId(HALL, "drums"), StationId("brackle-chapel", "organ")
@@ -132,10 +144,55 @@ def test_problems_of_hidden_files_are_counted_alone() -> None:
         a_problem("sites/brackle-chapel/site.yaml"),
         a_problem("people.yaml"),
     ]
-    view = view_of(a_stand(), None, problems, sees=lambda site: site == HALL, everywhere=False)
+    view = view_of(a_stand(), None, problems, sees=lambda site: site == HALL, everywhere=False, told=narrow())
     assert [one.about for one in view.errors.shown] == [f"sites/{HALL}/site.yaml:3"]
     assert view.errors.hidden == 2
     assert view_of(a_stand(), None, problems, sees=lambda _: True, everywhere=True).errors.hidden == 0
+
+
+def narrow(**sayings: Saying) -> Told:
+    """Give what may be told to somebody who may look at the hall alone."""
+    estate = cast("Estate", SimpleNamespace(sites={}, people={MAUD.key: MAUD}))
+    return Told(
+        withheld=Withheld(estate, lambda site: site == HALL, everywhere=False),
+        everywhere=False,
+        sayings={"a" * 40: Saying(), "b" * 40: Saying(), **sayings},
+    )
+
+
+def test_what_commits_say_is_told_where_it_may_be() -> None:
+    """A subject may name any site, so of what is not known to be about own sites alone nobody reads it, nor who wrote it."""
+    stand = a_stand(approvers=("Wren Halloway", "Maud Tarrant"))
+    view = view_of(stand, None, (), sees=lambda site: site == HALL, everywhere=False, told=narrow())
+    assert (view.newest.commit, view.newest.subject, view.newest.author) == ("b" * 40, "", "")
+    assert view.approvers == ("Wren Halloway",)
+    said = narrow(**{"b" * 40: Saying(subject="Louder", seen=True)})
+    view = view_of(stand, None, (), sees=lambda site: site == HALL, everywhere=False, told=said)
+    assert (view.newest.subject, view.newest.author) == ("Louder", "<i>Idris</i>")
+    whole = view_of(stand, None, (), sees=lambda _: True, everywhere=True)
+    assert (whole.newest, whole.approvers) == (NEW, ("Wren Halloway", "Maud Tarrant"))
+
+
+def test_who_approved_is_named_where_they_may_be() -> None:
+    """Somebody who has to do with other sites alone is somebody; that it was signed is told."""
+    by = Approver(person=MAUD.key, name=MAUD.name, principal="maud@x.example", key="SHA256:x", tag="v2")
+    told = view_of(a_stand(by=by), None, (), sees=lambda site: site == HALL, everywhere=False, told=narrow())
+    assert told.approval == "signed by somebody of another site with tag v2"
+    whole = view_of(a_stand(by=by), None, (), sees=lambda _: True, everywhere=True)
+    assert whole.approval == "signed by Maud Tarrant with tag v2, as maud@x.example, key SHA256:x"
+
+
+def test_objections_that_name_another_site_are_counted() -> None:
+    """What an objection says may name files and people; the others are told, without what their commits say."""
+    objections = (
+        Objection(revision=NEW, what="nobody signed it", fix="sign it"),
+        Objection(revision=NEW, what="Maud Tarrant signed it, who may not", fix="sign it"),
+        Objection(revision=NEW, what="it touches sites/brackle-chapel/site.yaml", fix="sign it"),
+    )
+    stand = a_stand(objections=objections)
+    view = view_of(stand, None, (), sees=lambda site: site == HALL, everywhere=False, told=narrow())
+    (one,) = view.objections.shown
+    assert (one.about, one.what, view.objections.hidden) == (f"{'b' * 10}, 2026-06-10", "nobody signed it", 2)
 
 
 def test_a_problem_is_told_once() -> None:
@@ -202,13 +259,13 @@ async def test_the_baseline_is_asked_once_in_a_while(tmp_path: Path, monkeypatch
     """To judge takes git some time: a page that is loaded again at once gives the same answer, later a new one."""
     asked: list[None] = []
     with a_page(tmp_path) as page:
-        honest = page.desk.stand
+        honest = Judging.stand
 
-        def stand() -> Stand:
+        def stand(self: Judging) -> Stand:
             asked.append(None)
-            return honest()
+            return honest(self)
 
-        monkeypatch.setattr(page.desk, "stand", stand)
+        monkeypatch.setattr(Judging, "stand", stand)
         async with page.signed_in() as client:
             await client.get("/baseline")
             await client.get("/baseline")
@@ -272,7 +329,13 @@ def test_proposals_for_other_sites_are_counted() -> None:
 
     ours, others = a_proposal(f"sites/{HALL}/stations/drums.yaml"), a_proposal("estate.yaml")
     view = view_of(
-        a_stand(), None, (), sees=lambda site: site == HALL, everywhere=False, waiting=[ours, others, ours]
+        a_stand(),
+        None,
+        (),
+        sees=lambda site: site == HALL,
+        everywhere=False,
+        waiting=[ours, others, ours],
+        told=narrow(),
     )
     assert (len(view.waiting), view.waiting_hidden, view.waiting_more) == (2, 1, False)
     many = view_of(a_stand(), None, (), sees=lambda _: True, everywhere=True, waiting=[others] * 51)

@@ -250,7 +250,7 @@ async def test_its_life_is_told_in_a_table_and_drawn(tmp_path: Path) -> None:
     assert "Wren Halloway (wren-halloway): before <doors>" in life
     assert "<doors>" not in text
     assert f'href="/orders/{order}"' in text
-    assert 'aria-labelledby="life-title life-desc"' in text
+    assert 'aria-labelledby="life-title" aria-describedby="life-desc"' in text
 
 
 async def test_why_a_setting_is_as_it_is(tmp_path: Path) -> None:

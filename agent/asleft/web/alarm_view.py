@@ -21,11 +21,12 @@ from asleft.web.asking import (
     Choice,
     Frozen,
     May,
-    Source,
     Wrong,
     frozen_at,
     shelf_choices,
 )
+from asleft.web.sources import Source
+from asleft.web.withheld import may_see_person
 from asleft.work.alarms.desk import Board
 from asleft.work.order_desk import OrderView
 
@@ -296,7 +297,11 @@ def view_of(
             and (word != "role" or as_left.role)
             and (word != "occasion" or any(one.file.startswith("occasions/") for one in as_left.layers))
         ),
-        people=tuple((person.key, person.name) for person in estate.people.values()),
+        people=tuple(
+            (person.key, person.name)
+            for person in estate.people.values()
+            if may_see_person(person, lambda name: name == target.site)
+        ),
         moments=moments,
         line=time_line(moments, now),
         became=became(events, estate.people),

@@ -1,8 +1,6 @@
 """What the pages about sites, stations and alarms have in common: what a person may do there, and what their forms ask."""
 
-import asyncio
-from collections import OrderedDict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
@@ -15,15 +13,10 @@ from asleft.domain.drawing import Wish
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.freezing import freeze_at
-from asleft.domain.layers import Origin
-from asleft.domain.loans import is_loan
 from asleft.domain.occasions import changes
 from asleft.domain.people import Person, Right
-from asleft.ports.baseline import Touch
 from asleft.web.parts import Parts
 from asleft.web.web import Viewer
-from asleft.work.desk import OwnerDesk
-from asleft.work.proposing.words import Proposed
 
 __all__ = [
     "LAYER_WORDS",
@@ -31,15 +24,12 @@ __all__ = [
     "Choice",
     "Frozen",
     "May",
-    "Source",
-    "Sources",
     "Wrong",
     "draw_up",
     "frozen_at",
     "may_at",
     "needed",
     "one",
-    "proposed_words",
     "read_day",
     "read_until",
     "seen",
@@ -54,7 +44,6 @@ LAYER_WORDS: Final = (
     ("estate", "the whole estate"),
     ("occasion", "while this occasion is on"),
 )
-_MOST_SOURCES: Final = 5000
 _MORNING: Final = 8
 """The hour at which a day begins for what is put off until tomorrow (common practice, no source)."""
 _LONGEST_REASON: Final = 500
@@ -123,73 +112,6 @@ class Choice:
     value: str
     words: str
     until: datetime
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Source:
-    """Where an approved value comes from: the line that won, and the commit that last touched it.
-
-    Args:
-        layer: The layer in words.
-        file: File in the baseline.
-        line: Line in it.
-        commit: The commit; empty where the records say it, as for what is lent.
-        who: Its author.
-        at: When.
-        subject: Its subject.
-    """
-
-    layer: str
-    file: str
-    line: int
-    commit: str
-    who: str
-    at: datetime
-    subject: str
-
-
-class Sources:
-    """Where values come from. A line of a commit is asked of git once, in a thread: what is committed stays as it is.
-
-    Args:
-        desk: Answers.
-    """
-
-    def __init__(self, desk: OwnerDesk) -> None:
-        self._desk = desk
-        self._kept: OrderedDict[tuple[str, str, int], Touch] = OrderedDict()
-
-    async def of(
-        self, estate: Estate, station: StationId, settings: Iterable[str]
-    ) -> dict[str, Source | None]:
-        """Give where a station's values of settings come from; None where no layer names one."""
-        origins = estate.stations[station].origins
-        return {
-            setting: await self._at(estate.commit, origins[setting]) if setting in origins else None
-            for setting in settings
-        }
-
-    async def _at(self, commit: str, origin: Origin) -> Source:
-        touch = await self._touched(commit, origin)
-        return Source(
-            layer=origin.layer,
-            file=origin.file,
-            line=origin.line,
-            commit=touch.commit,
-            who=touch.author,
-            at=touch.at,
-            subject=touch.subject,
-        )
-
-    async def _touched(self, commit: str, origin: Origin) -> Touch:
-        if is_loan(origin):
-            return self._desk.touched(commit, origin)  # git is not asked
-        key = (commit, origin.file, origin.line)
-        if key not in self._kept:
-            self._kept[key] = await asyncio.to_thread(self._desk.touched, commit, origin)
-            while len(self._kept) > _MOST_SOURCES:
-                self._kept.popitem(last=False)
-        return self._kept[key]
 
 
 def seen(estate: Estate, viewer: Viewer, site: str, name: str = "") -> StationId:
@@ -323,13 +245,3 @@ async def draw_up(
         if item.why_not is not None:
             raise item.why_not
     raise AsleftError("there is nothing to restore", where=name, todo="look at the station again")
-
-
-def proposed_words(proposed: Proposed) -> str:
-    """Say what was proposed and how it comes into force."""
-    said = [
-        f"{proposed.subject}: branch {proposed.branch}. Nothing changes until it is approved: {proposed.approve}."
-    ]
-    said += [f"It is not at the remote yet: {proposed.why_not}."] if proposed.why_not else []
-    said += [f"{warning.rstrip('.')}." for warning in proposed.warnings]
-    return " ".join(said)

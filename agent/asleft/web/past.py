@@ -4,27 +4,44 @@ import asyncio
 from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 
+from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.domain.evidence.account import Account
+from asleft.domain.evidence.pieces import Piece
 from asleft.domain.evidence.seeing import Scope
 from asleft.work.accounts.refusals import TooBusy
 from asleft.work.evidence.desk import EvidenceDesk
 
-__all__ = ["OpenEvidence", "Past", "zone_asked", "zone_of"]
+__all__ = ["OpenEvidence", "Past", "Saying", "zone_asked", "zone_of"]
 
 AT_ONCE: Final = 2
 """So many questions are answered at once; others wait."""
 MOST_WAITING: Final = 16
 """So many are asked at most, those that are answered among them; whoever comes then is told to come again."""
 _KEPT: Final = 32
+_KEPT_SAYINGS: Final = 2_000
 OpenEvidence = Callable[[], AbstractContextManager[EvidenceDesk]]
 """Opens the two repositories; used in the thread that opened them."""
 _Told = TypeVar("_Told")
+
+
+@dataclass(frozen=True, slots=True)
+class Saying:
+    """What a commit of the baseline says, as far as it may be told.
+
+    Args:
+        subject: Its subject; empty where it may be about other sites.
+        seen: Whether it is about a site that may be told of, so that who wrote it may be, too.
+    """
+
+    subject: str = ""
+    seen: bool = False
 
 
 class Past:
@@ -39,6 +56,7 @@ class Past:
         self._turns = asyncio.Semaphore(AT_ONCE)
         self._waiting = 0
         self._accounts: OrderedDict[tuple[object, ...], Account] = OrderedDict()
+        self._sayings: OrderedDict[tuple[Scope, str], Saying] = OrderedDict()
 
     async def ask(self, question: Callable[[EvidenceDesk], _Told]) -> _Told:
         """Have a question answered.
@@ -78,9 +96,37 @@ class Past:
                 self._accounts.popitem(last=False)
         return self._accounts[key]
 
+    async def sayings(self, commits: Iterable[str], scope: Scope) -> dict[str, Saying]:
+        """Give what commits of the baseline say to somebody who may not look at all sites; what is committed stays as it is.
+
+        Of one that the followed branch does not hold, or while too many ask, nothing is told.
+
+        Args:
+            commits: Their ids.
+            scope: The sites that may be told of, of which there are some.
+        """
+        listed = [*dict.fromkeys(commits)]
+        told = {commit: self._sayings[scope, commit] for commit in listed if (scope, commit) in self._sayings}
+        new = [commit for commit in listed if commit not in told]
+        if new:
+            try:
+                found = await self.ask(lambda desk: desk.written(new))
+            except AsleftError:
+                return {commit: told.get(commit, Saying()) for commit in listed}
+            for commit in new:
+                told[commit] = self._sayings[scope, commit] = _saying(scope, found.get(commit))
+            while len(self._sayings) > _KEPT_SAYINGS:
+                self._sayings.popitem(last=False)
+        return told
+
     def _answered(self, question: Callable[[EvidenceDesk], _Told]) -> _Told:
         with self._evidence() as desk:
             return question(desk)
+
+
+def _saying(scope: Scope, piece: Piece | None) -> Saying:
+    seen = None if piece is None else scope.see(piece)
+    return Saying() if seen is None else Saying(subject=seen.subject, seen=True)
 
 
 def zone_of(estate: Estate, sites: Iterable[str]) -> str:

@@ -40,6 +40,7 @@ class Showing:
         self._environment = Environment(
             loader=PackageLoader("asleft.web", "templates"),
             autoescape=True,
+            auto_reload=False,
             undefined=StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,

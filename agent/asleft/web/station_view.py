@@ -21,10 +21,10 @@ from asleft.web.asking import (
     LAYER_WORDS,
     Frozen,
     May,
-    Source,
     Wrong,
     frozen_at,
 )
+from asleft.web.sources import Source
 from asleft.work.acts import IDENTIFY
 from asleft.work.alarms.desk import Board
 from asleft.work.order_desk import OrderView

@@ -15,11 +15,13 @@ from asleft.domain.errors import AsleftError
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Priority
 from asleft.web.cookies import LOOK, SESSION, VISIT, drop_cookie, get_cookie, set_cookie
+from asleft.web.judged import Judged
 from asleft.web.parts import Parts
 from asleft.web.past import Past
 from asleft.web.refusals import FormRefused, SignInFirst
 from asleft.web.showing import Showing
 from asleft.web.statics import Statics
+from asleft.web.withheld import Withheld
 from asleft.work.accounts.proxy import address_through, person_through
 from asleft.work.accounts.refusals import NotSignedIn
 from asleft.work.accounts.secret import digest_of, form_token, is_form_token, secret_text
@@ -104,6 +106,7 @@ class Web:
     def __init__(self, parts: Parts) -> None:
         self.parts = parts
         self.past = Past(parts.evidence)
+        self.judged = Judged(parts.desk, parts.clock)
         self.statics = Statics()
         self.paths: frozenset[str] = frozenset()
         """Paths of pages that are there; the way to any other is not shown."""
@@ -352,11 +355,14 @@ class Web:
     def _told(self, request: Request, viewer: Viewer | None) -> tuple[str, tuple[str, ...], tuple[int, int]]:
         if viewer is None:
             return "", (), (0, 0)
+        everywhere = not viewer.person.sites
         try:
-            estate = self.parts.desk.in_force().estate.name
+            in_force = self.parts.desk.in_force().estate
             board = self.board(request)
         except AsleftError as wrong:
-            return "", (str(wrong),), (0, 0)
+            said = str(wrong) if everywhere else "the agent cannot tell how things stand"
+            return "", (said,), (0, 0)
+        ails = Withheld(in_force, viewer.sees, everywhere=everywhere).lines(self.parts.health())
         standing = [
             alarm
             for alarm in (*board.alarms, *board.stale)
@@ -366,7 +372,7 @@ class Web:
             alarm.state is AlarmState.UNACKNOWLEDGED and alarm.drift.priority is Priority.HIGH
             for alarm in standing
         )
-        return estate, tuple(self.parts.health()), (len(standing), high)
+        return in_force.name, ails, (len(standing), high)
 
 
 def own_path(text: str) -> str:

@@ -10,7 +10,6 @@ from typing import Final
 from asleft.domain.alarms.alarm import AlarmEvent
 from asleft.domain.alarms.figures import Figures
 from asleft.domain.drift import DriftKind
-from asleft.domain.effects.effect import Effect, effect_between
 from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.groups import Group
 from asleft.domain.layers import Origin
@@ -18,7 +17,7 @@ from asleft.domain.loans import Loan, lent, overdue_drifts
 from asleft.domain.names import harmless
 from asleft.domain.occasions import Coming, coming
 from asleft.domain.orders import OrderState
-from asleft.domain.problems import Problem
+from asleft.domain.snapshot import AsFound
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.baseline import Baseline, OpenProposal, Touch
 from asleft.ports.clock import Clock
@@ -30,6 +29,7 @@ from asleft.work.alarms.desk import AlarmBoard, Board
 from asleft.work.alarms.figures import Happened
 from asleft.work.approved import InForce, Stand, in_force, stand_of
 from asleft.work.bookkeeping import RECORDS_HEAD
+from asleft.work.judging import Judging, judging_of
 from asleft.work.loans import loans_of
 from asleft.work.order_desk import OrderView, views_of
 from asleft.work.ordering import NoStation, stations_of
@@ -138,12 +138,17 @@ class Desk:
 
     def coming(self, site: str) -> Coming:
         """Say what is on at a site, and what comes next within eight days: what comes weekly is always in it."""
+        return self.comings([site])[site]
+
+    def comings(self, sites: Iterable[str]) -> Mapping[str, Coming]:
+        """Say of some sites what `coming` says of one; other sites may be in it, too."""
         estate, kept = self.estate_now(), self._present
         assert kept is not None  # noqa: S101 it was made just now
-        if site not in kept.comings:
-            order = [occasion.name for occasion in estate.occasions]
-            kept.comings[site] = coming(estate.sites[site].calendar, order, self._clock(), _AHEAD)
-        return kept.comings[site]
+        order = [occasion.name for occasion in estate.occasions]
+        for site in sites:
+            if site not in kept.comings:
+                kept.comings[site] = coming(estate.sites[site].calendar, order, self._clock(), _AHEAD)
+        return kept.comings
 
     def with_loans(self, here: Estate) -> Estate:
         """Give an estate as it is now with what is lent; it is the same one where nothing is."""
@@ -266,27 +271,15 @@ class Desk:
         """Give what a commit of the records changed, or its first bytes. It may be done in a thread."""
         return self._records.difference(commit, path, most=most)
 
-    def problems_of(self, commit: str) -> Sequence[Problem]:
-        """Give what the check says of a revision of the baseline."""
-        return tuple(self._baseline.load(commit)[1])
+    def judging(self) -> Judging:
+        """Give what judges the baseline as it stands now; that may be done in a thread."""
+        return judging_of(self._baseline, self._ledger, self.in_force().estate, self._clock())
+
+    def found_at(self, stations: Iterable[StationId]) -> dict[StationId, AsFound]:
+        """Give what was last found at some stations; those of which nothing was ever read are left out."""
+        looks = self._ledger.looks_at(stations)
+        return {station: look.found for station, look in looks.items() if look.found}
 
     def proposals(self, limit: int) -> Sequence[OpenProposal]:
         """Give the changes that were proposed here and wait for people, newest first, so many at most."""
         return self._baseline.proposals(limit)
-
-    def effect_of_proposal(self, proposal: OpenProposal) -> Effect | None:
-        """Say what a proposal would do, held against what it was made on; None where one of the two cannot be used."""
-        before, _ = self._baseline.load(proposal.base)
-        after, _ = self._baseline.load(proposal.revision.commit)
-        if before is None or after is None:
-            return None
-        found = {station: look.found for station, look in self.looks().items() if look.found}
-        return effect_between(before, after, found=found, touched=proposal.files)
-
-    def effect_of(self, commit: str) -> Effect | None:
-        """Say what bringing a revision into force would do, held against what was found; None where it cannot be used."""
-        after, _ = self._baseline.load(commit)
-        if after is None:
-            return None
-        found = {station: look.found for station, look in self.looks().items() if look.found}
-        return effect_between(self.in_force().estate, after, found=found)

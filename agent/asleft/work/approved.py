@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from typing import Protocol
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
@@ -21,6 +22,7 @@ __all__ = [
     "BaselineUnusable",
     "InForce",
     "NotApproved",
+    "Notes",
     "Stand",
     "approvers_of",
     "begin",
@@ -38,6 +40,13 @@ MOST_STEPS = 50
 """So many revisions come into force one after another at most; the next round goes on from there."""
 MOST_TRIES = 10
 """So many approved revisions are looked at on the way to one that is good; then only the last of them is."""
+
+
+class Notes(Protocol):
+    """What is noted of the baseline; the ledger is one."""
+
+    def note(self, key: str) -> str | None:
+        """Give a note; None where there is none."""
 
 
 class BaselineUnusable(AsleftError):
@@ -162,7 +171,7 @@ def begin(baseline: Baseline, ledger: Ledger, *, now: datetime) -> InForce:
     return _judged(baseline, ledger, note=True, now=now)
 
 
-def stand_of(baseline: Baseline, ledger: Ledger, *, now: datetime) -> Stand:
+def stand_of(baseline: Baseline, ledger: Notes, *, now: datetime) -> Stand:
     """Say how the revision in force stands to the newest one that was fetched; nothing is fetched or noted.
 
     Raises:
@@ -323,7 +332,7 @@ def _about(objection: Objection) -> str:
     return f"tag {harmless(objection.tag)} of {commit}" if objection.tag else f"commit {commit}"
 
 
-def _approval_noted(ledger: Ledger, commit: str) -> tuple[Approver | None, bool]:
+def _approval_noted(ledger: Notes, commit: str) -> tuple[Approver | None, bool]:
     """Give who approved a revision when it came into force, and whether it was taken on trust."""
     noted = json.loads(ledger.note(APPROVED) or "{}")
     if noted.get("commit") != commit:

@@ -24,6 +24,7 @@ __all__ = [
     "Group",
     "Planned",
     "effect_between",
+    "stations_between",
 ]
 
 _NOBODY_KNOWS: Final = Foreign("?")
@@ -71,6 +72,12 @@ def effect_between(
         total=len(after.stations),
         against_found=found is not None,
     )
+
+
+def stations_between(before: Estate, after: Estate) -> tuple[StationId, ...]:
+    """Name the stations of which `effect_between` asks how they were found: those that change, as before and as after."""
+    pairs, _, _ = _differing(before.stations, after.stations)
+    return tuple(dict.fromkeys(one.station for pair in pairs for one in pair))
 
 
 def _differing(
@@ -134,7 +141,7 @@ def _compare(
 
 def _facts(old: AsLeft, new: AsLeft, serials: Mapping[str, StationId]) -> Iterator[Fact]:
     if old.station != new.station:
-        yield Fact(what="name", before=str(old.station), after=str(new.station))
+        yield Fact(what="name", before=str(old.station), after=str(new.station), other=old.station)
     if old.serial != new.serial:
         whose = serials.get(new.serial)
         until_now = f", until now the unit of {whose}" if new.serial and whose else ""
@@ -142,6 +149,7 @@ def _facts(old: AsLeft, new: AsLeft, serials: Mapping[str, StationId]) -> Iterat
             what="serial",
             before=harmless(old.serial) or "none yet",
             after=(harmless(new.serial) or "none yet") + until_now,
+            other=whose if until_now else None,
         )
     if old.profile.name != new.profile.name:
         yield Fact(what="model", before=old.profile.name, after=new.profile.name)

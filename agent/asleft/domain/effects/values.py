@@ -1,7 +1,8 @@
 """What a change of the baseline does, as values: groups of stations that change alike, and what changes with them."""
 
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final, Self
 
 from asleft.domain.effects.beside import Note
 from asleft.domain.hazards import Hazard, HazardKind
@@ -11,6 +12,7 @@ from asleft.domain.stations import StationId
 __all__ = ["WORST_FIRST", "Change", "During", "Effect", "Fact", "FoundAs", "Group", "Planned"]
 
 WORST_FIRST: Final = tuple(HazardKind)
+_ANOTHER: Final = "another site's station"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -21,11 +23,20 @@ class Fact:
         what: Which of them.
         before: What it was, as text.
         after: What it is to be, as text.
+        other: Another station that is named in one of the two: whose unit it was, or how it was called until now.
     """
 
     what: str
     before: str
     after: str
+    other: StationId | None = None
+
+    def told(self, sees: Callable[[str], bool]) -> Self:
+        """Give it as it may be told to somebody who may look at some sites alone."""
+        if self.other is None or sees(self.other.site):
+            return self
+        before, after = (text.replace(str(self.other), _ANOTHER) for text in (self.before, self.after))
+        return replace(self, before=before, after=after, other=None)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

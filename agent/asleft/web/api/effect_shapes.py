@@ -17,8 +17,6 @@ from asleft.web.pages.effects import Sees, may_see_note, may_see_origin
 
 __all__ = ["EffectAnswer", "EffectShape", "effect_answer", "effect_of"]
 
-"""What is changed for all sites alike, and so for everybody to see."""
-
 
 class LineShape(Shape):
     """The line of a file that names a value."""
@@ -164,7 +162,10 @@ def _groups(groups: Iterable[Group], sees: Sees) -> list[EffectGroup]:
             worst=group.worst,
             count=len(stations),
             stations=_names(stations),
-            unit=tuple(FactShape(what=fact.what, from_=fact.before, to=fact.after) for fact in group.facts),
+            unit=tuple(
+                FactShape(what=fact.what, from_=fact.before, to=fact.after)
+                for fact in (one.told(sees) for one in group.facts)
+            ),
             settings=tuple(_change(change, sees) for change in group.changes),
         )
         for group in groups

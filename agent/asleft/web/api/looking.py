@@ -6,6 +6,7 @@ from dataclasses import replace
 from asleft.domain.alarms.alarm import Alarm
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import StationId
+from asleft.domain.evidence.seeing import Scope
 from asleft.domain.people import Right
 from asleft.web.alarm_view import alarms_of, kind_of
 from asleft.web.api.alarm_shapes import (
@@ -41,6 +42,8 @@ from asleft.web.api.station_shapes import (
 from asleft.web.asking import may_at
 from asleft.web.pages.now import NowView, view_now
 from asleft.web.pages.site import view_site
+from asleft.web.sources import told_why
+from asleft.web.withheld import Withheld
 from asleft.work.alarms.desk import Board
 
 __all__ = ["alarms", "me", "now", "site", "sites", "station", "why"]
@@ -74,7 +77,8 @@ def _now_view(ask: Ask) -> NowView:
 
 async def now(ask: Ask) -> Now:
     """Say what needs a person."""
-    view, most = _now_view(ask), ask.asked(NowQuery).limit
+    view, most, caller = _now_view(ask), ask.asked(NowQuery).limit, ask.caller
+    withheld = Withheld(ask.parts.desk.in_force().estate, caller.sees, everywhere=caller.everywhere)
     whole = {name: len(getattr(view, name)) for name in _LISTS}
     cut = replace(
         view,
@@ -96,7 +100,7 @@ async def now(ask: Ask) -> Now:
             "at": ask.parts.clock(),
             "quiet": view.quiet,
             "more": {name: count - most for name, count in whole.items() if count > most},
-            "ails": tuple(ask.parts.health()),
+            "ails": withheld.lines(ask.parts.health()),
         }
     )
 
@@ -150,7 +154,8 @@ async def station(ask: Ask) -> Station:
 async def why(ask: Ask) -> Why:
     """Say where a value comes from."""
     found = ask.station(ask.parts.desk.estate_now())
-    return why_of(ask.parts.desk.why(str(found), ask.path["setting"]))
+    view = ask.parts.desk.why(str(found), ask.path["setting"])
+    return why_of(await told_why(ask.house.web.past, view, Scope(ask.caller.person.sites)))
 
 
 async def alarms(ask: Ask) -> Alarms:

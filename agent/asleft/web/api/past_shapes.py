@@ -191,7 +191,7 @@ class StoodShape(Shape):
     committer: str | None
     signer: str | None
     approved_at: datetime
-    subject: str
+    subject: str | None = Field(description="Null where it may be about sites that may not be looked at.")
     file: str
     line: int
 
@@ -224,7 +224,7 @@ def who_of(setting: str, found: list[Stood]) -> Who:
     """Give the values of a setting."""
     values = []
     for one in found[:MOST]:
-        told = {**stood_json(one), "stations": one.stations[:MOST]}
+        told = {**stood_json(one), "stations": one.stations[:MOST], "subject": one.by.subject or None}
         values.append(StoodShape.model_validate(told))
     cut = len(found) > MOST or any(len(one.stations) > MOST for one in found[:MOST])
     return Who(setting=setting, values=tuple(values), cut=cut)

@@ -13,7 +13,8 @@ from asleft.web.api.effect_shapes import EffectShape, effect_of
 from asleft.web.api.problems import for_programs
 from asleft.web.api.report_shapes import CheckShape, check_of
 from asleft.web.api.shapes import MOST, Answer, PlaceName, Reason, Request, SettingName, Shape, StationName
-from asleft.web.pages.effects import Sees, may_see_file
+from asleft.web.pages.effects import Sees, may_see_file, may_see_problem
+from asleft.web.withheld import Withheld
 from asleft.work.proposing.words import Proposed
 
 __all__ = [
@@ -174,14 +175,15 @@ def waiting_of(
     return WaitingProposal.model_validate({**dict(row), **more})
 
 
-def proposal_of(proposed: Proposed, sees: Sees, *, everywhere: bool) -> Proposal:
+def proposal_of(proposed: Proposed, sees: Sees, withheld: Withheld, *, everywhere: bool) -> Proposal:
     """Give a change that was just proposed, as far as a caller may look."""
 
     def told(file: str) -> bool:
         return everywhere or may_see_file(file, sees)
 
     def worth(problem: Problem) -> bool:
-        return problem.level is not Level.ERROR and told(problem.file)
+        seen = may_see_problem(problem, sees, withheld, everywhere=everywhere)
+        return problem.level is not Level.ERROR and seen
 
     return Proposal(
         station=str(proposed.station),
@@ -193,7 +195,7 @@ def proposal_of(proposed: Proposed, sees: Sees, *, everywhere: bool) -> Proposal
         files=tuple(FileShape(file=file, diff=diff if told(file) else None) for file, diff in proposed.files),
         pushed=proposed.pushed,
         why_not=proposed.why_not or None,
-        warnings=tuple(map(for_programs, proposed.warnings)),
+        warnings=tuple(map(for_programs, proposed.warned(sees))),
         problems=tuple(check_of(one) for one in proposed.problems if worth(one))[:MOST],
         effect=effect_of(proposed.effect, sees, everywhere=everywhere),
         approve=proposed.approve,

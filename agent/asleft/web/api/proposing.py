@@ -7,6 +7,7 @@ from typing import Final
 from asleft.domain.estate import Estate
 from asleft.domain.people import Right
 from asleft.ports.baseline import OpenProposal
+from asleft.web.api.callers import Caller
 from asleft.web.api.effect_shapes import EffectAnswer, effect_answer
 from asleft.web.api.operations import Ask
 from asleft.web.api.paging import follow
@@ -26,7 +27,9 @@ from asleft.web.api.proposal_shapes import (
 )
 from asleft.web.api.shapes import MOST, PageQuery
 from asleft.web.carrying import fresh
+from asleft.web.discretion import told_of
 from asleft.web.pages.effects import may_see_proposal
+from asleft.web.withheld import Withheld
 from asleft.work.approved import approvers_of
 from asleft.work.proposing.desk import ProposalDesk
 from asleft.work.proposing.enrol import Wish
@@ -42,9 +45,9 @@ Make = Callable[[ProposalDesk, str], Awaitable[Proposed]]
 
 async def effect(ask: Ask) -> EffectAnswer:
     """Say what the newest revision would do; nothing at all where it is in force."""
-    desk, caller = ask.parts.desk, ask.caller
-    stand = desk.stand()
-    found = desk.effect_of(stand.newest.commit)
+    caller, web = ask.caller, ask.house.web
+    stand = (await web.judged.standing()).stand
+    found = await web.judged.effect_of_newest(stand)
     if found is None:
         raise ApiRefused(
             "not-now",
@@ -52,16 +55,18 @@ async def effect(ask: Ask) -> EffectAnswer:
             where=stand.newest.commit,
             todo="GET /api/baseline says what is wrong with it",
         )
-    return effect_answer(stand.in_force, stand.newest, found, caller.sees, everywhere=caller.everywhere)
+    told = await told_of(web.past, stand, ask.parts.desk.in_force().estate, caller.person)
+    before, after = told.revision(stand.in_force), told.revision(stand.newest)
+    return effect_answer(before, after, found, caller.sees, everywhere=caller.everywhere)
 
 
 async def proposals(ask: Ask) -> Proposals:
     """List the changes that wait."""
     estate = ask.parts.desk.in_force().estate
-    some, after = follow(_waiting(ask), lambda one: one.revision.commit, ask.asked(PageQuery))
+    some, after = follow(await _waiting(ask), lambda one: one.revision.commit, ask.asked(PageQuery))
     return Proposals(
         proposals=tuple(_row(estate, one) for one in some),
-        approvers=approvers_of(estate),
+        approvers=_approvers(ask, estate),
         next=after,
     )
 
@@ -69,7 +74,7 @@ async def proposals(ask: Ask) -> Proposals:
 async def proposal(ask: Ask) -> WaitingProposal:
     """Give one change that waits."""
     desk, caller, commit = ask.parts.desk, ask.caller, ask.path["commit"]
-    found = next((one for one in _waiting(ask) if one.revision.commit == commit), None)
+    found = next((one for one in await _waiting(ask) if one.revision.commit == commit), None)
     if found is None:
         raise ApiRefused(
             "not-there",
@@ -79,22 +84,32 @@ async def proposal(ask: Ask) -> WaitingProposal:
     estate = desk.in_force().estate
     return waiting_of(
         _row(estate, found),
-        desk.effect_of_proposal(found),
+        await ask.house.web.judged.effect_of(found),
         caller.sees,
         everywhere=caller.everywhere,
         apart=found.base != estate.commit,
-        approvers=approvers_of(estate),
+        approvers=_approvers(ask, estate),
     )
 
 
-def _waiting(ask: Ask) -> list[OpenProposal]:
+async def _waiting(ask: Ask) -> list[OpenProposal]:
     """Give the changes that wait of which all may be looked at, the newest first."""
     caller = ask.caller
     return [
         one
-        for one in ask.parts.desk.proposals(MOST)
+        for one in await ask.house.web.judged.proposals(MOST)
         if may_see_proposal(one, caller.sees, everywhere=caller.everywhere)
     ]
+
+
+def _approvers(ask: Ask, estate: Estate) -> tuple[str, ...]:
+    """Name those who may approve, as far as they have to do with a site that may be looked at."""
+    withheld = _withheld(ask.caller, estate)
+    return tuple(name for name in approvers_of(estate) if not withheld.holds(name))
+
+
+def _withheld(caller: Caller, estate: Estate) -> Withheld:
+    return Withheld(estate, caller.sees, everywhere=caller.everywhere)
 
 
 def _row(estate: Estate, one: OpenProposal) -> ProposalRow:
@@ -158,6 +173,8 @@ async def _proposed(ask: Ask, name: str, make: Make) -> Proposal:
     caller = ask.again()
     site = ask.place(desk.estate_now(), name).site
     caller.check(site, *PROPOSING, verb="propose changes")
-    async with ask.parts.turn():
-        made = await make(desk.proposing, caller.person.key)
-    return proposal_of(made, caller.sees, everywhere=caller.everywhere)
+    withheld = _withheld(caller, desk.in_force().estate)
+    with withheld.in_refusals():
+        async with ask.parts.turn():
+            made = await make(desk.proposing, caller.person.key)
+    return proposal_of(made, caller.sees, withheld, everywhere=caller.everywhere)

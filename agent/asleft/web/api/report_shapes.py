@@ -11,6 +11,7 @@ from asleft.domain.people import Approval
 from asleft.domain.problems import Level, Problem
 from asleft.ports.baseline import Approver, Revision
 from asleft.web.api.shapes import Answer, Days, Query, Shape
+from asleft.web.discretion import Told
 from asleft.work.approved import Stand
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
 ]
 
 _MOST: Final = 200
+_WITHHELD: Final = "Null where it may be about sites that may not be looked at"
 
 
 class FiguresQuery(Query):
@@ -89,9 +91,9 @@ class RevisionShape(Shape):
     """One commit."""
 
     commit: str
-    author: str
+    author: str | None = Field(description=f"{_WITHHELD}.")
     at: datetime
-    subject: str
+    subject: str | None = Field(description=f"{_WITHHELD}; of one that is about more, only that.")
 
 
 class ApproverShape(Shape):
@@ -136,9 +138,11 @@ class Baseline(Answer):
 
     schema_: Literal["asleft-baseline"] = "asleft-baseline"
     rule: Approval
-    approvers: tuple[str, ...]
+    approvers: tuple[str, ...] = Field(description="Those who have to do with a site that may be looked at.")
     in_force: RevisionShape
-    approved_by: ApproverShape | None
+    approved_by: ApproverShape | None = Field(
+        description="Null where no signature was asked for, or whoever gave it has to do with no site that may be looked at."
+    )
     taken_on_trust: bool
     newest: RevisionShape
     newest_in_force: bool
@@ -147,7 +151,9 @@ class Baseline(Answer):
     unusable: tuple[UnusableShape, ...] = Field(
         description="The first 200 errors, at sites that may be looked at."
     )
-    objections: tuple[ObjectionShape, ...] = Field(description="The first 200.")
+    objections: tuple[ObjectionShape, ...] = Field(
+        description="The first 200 that name nothing of a site that may not be looked at."
+    )
     problems: tuple[CheckShape, ...] = Field(
         description="What the check says of the newest revision: the first 200, at sites that may be looked at."
     )
@@ -188,44 +194,44 @@ def _source(source: Source) -> SourceShape:
     return SourceShape(station=str(source.station), what=source.what, alarms=source.alarms)
 
 
-def baseline_of(stand: Stand, problems: Sequence[Problem], may_see: Callable[[str], bool]) -> Baseline:
+def baseline_of(
+    stand: Stand, problems: Sequence[Problem], may_see: Callable[[Problem], bool], told: Told
+) -> Baseline:
     """Give how the revision in force stands to the newest one.
 
     Args:
         stand: That.
         problems: What the check says of the newest.
-        may_see: Tells of a file whether errors in it may be told.
+        may_see: Tells of a problem whether it may be told.
+        told: What else may be.
     """
     unusable = stand.unusable
     errors = [
         UnusableShape(commit=unusable.commit, where=problem.where, what=problem.what, fix=problem.fix)
         for problem in (unusable.problems if unusable else ())
-        if unusable and problem.level is Level.ERROR and may_see(problem.file)
+        if unusable and problem.level is Level.ERROR and may_see(problem)
     ]
     return Baseline(
         rule=stand.rule,
-        approvers=stand.approvers,
-        in_force=revision_of(stand.in_force),
-        approved_by=_approver(stand.by),
+        approvers=told.approvers(stand),
+        in_force=revision_of(told.revision(stand.in_force)),
+        approved_by=_approver(told.approver(stand.by)),
         taken_on_trust=stand.on_trust,
-        newest=revision_of(stand.newest),
+        newest=revision_of(told.revision(stand.newest)),
         newest_in_force=stand.current,
         comes_with_next_round=stand.waits,
         fetched=stand.fetched,
         unusable=tuple(errors[:_MOST]),
         objections=tuple(
             ObjectionShape(
-                commit=one.revision.commit,
-                author=one.revision.author,
-                at=one.revision.committed_at,
-                subject=one.revision.subject,
+                **dict(revision_of(told.revision(one.revision))),
                 tag=one.tag or None,
                 what=one.what,
                 fix=one.fix,
             )
-            for one in stand.objections[:_MOST]
+            for one in list(filter(told.may_see, stand.objections))[:_MOST]
         ),
-        problems=tuple(check_of(one) for one in problems if may_see(one.file))[:_MOST],
+        problems=tuple(check_of(one) for one in problems if may_see(one))[:_MOST],
     )
 
 
@@ -240,9 +246,9 @@ def revision_of(revision: Revision) -> RevisionShape:
     """Give one commit."""
     return RevisionShape(
         commit=revision.commit,
-        author=revision.author,
+        author=revision.author or None,
         at=revision.committed_at,
-        subject=revision.subject,
+        subject=revision.subject or None,
     )
 
 

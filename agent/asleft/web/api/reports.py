@@ -1,6 +1,7 @@
 """Figures and the baseline."""
 
 from asleft.domain.alarms.figures import figures_of
+from asleft.domain.problems import Problem
 from asleft.web.api.operations import Ask
 from asleft.web.api.report_shapes import (
     Baseline,
@@ -9,7 +10,8 @@ from asleft.web.api.report_shapes import (
     baseline_of,
     figures_answer,
 )
-from asleft.web.pages.effects import may_see_file
+from asleft.web.discretion import told_of
+from asleft.web.pages.effects import may_see_problem
 from asleft.web.pages.figure_plots import part_of
 
 __all__ = ["baseline", "figures"]
@@ -37,10 +39,11 @@ async def figures(ask: Ask) -> FiguresAnswer:
 
 async def baseline(ask: Ask) -> Baseline:
     """Say how the revision in force stands to the newest."""
-    caller, desk = ask.caller, ask.parts.desk
-    stand = desk.stand()
-    return baseline_of(
-        stand,
-        desk.problems_of(stand.newest.commit),
-        lambda file: caller.everywhere or may_see_file(file, caller.sees),
-    )
+    caller, web = ask.caller, ask.house.web
+    found = await web.judged.standing()
+    told = await told_of(web.past, found.stand, ask.parts.desk.in_force().estate, caller.person)
+
+    def may_see(problem: Problem) -> bool:
+        return may_see_problem(problem, caller.sees, told.withheld, everywhere=caller.everywhere)
+
+    return baseline_of(found.stand, found.problems, may_see, told)

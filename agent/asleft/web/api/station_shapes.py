@@ -281,7 +281,7 @@ class Layer(Shape):
     commit: str
     author: str
     at: datetime
-    subject: str
+    subject: str | None = Field(description="Null where it may be about sites that may not be looked at.")
 
 
 class Why(Answer):
@@ -348,7 +348,7 @@ def why_of(view: WhyView) -> Why:
                 commit=named.touch.commit,
                 author=named.touch.author,
                 at=named.touch.at,
-                subject=named.touch.subject,
+                subject=named.touch.subject or None,
             )
             for named in view.names
         ),

@@ -10,23 +10,24 @@ from starlette.routing import Route
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
+from asleft.domain.evidence.seeing import Scope
 from asleft.ports.records import Entry
 from asleft.web.alarm_life import MOST_MOVES
 from asleft.web.alarm_view import Given, alarms_of, kind_of, view_of
 from asleft.web.asking import (
-    Sources,
     Wrong,
     draw_up,
     may_at,
     needed,
     one,
-    proposed_words,
     read_day,
     read_until,
     seen,
     wrong_of,
 )
 from asleft.web.life import Lives
+from asleft.web.proposed import proposed_words, withheld_from
+from asleft.web.sources import Sources
 from asleft.web.web import Viewer, Web
 
 __all__ = ["routes"]
@@ -64,7 +65,7 @@ class _Alarms:
 
     def __init__(self, web: Web) -> None:
         self._web = web
-        self._sources = Sources(web.parts.desk)
+        self._sources = Sources(web.parts.desk, web.past)
         self._lives = Lives(web.parts.desk)
 
     async def page(self, request: Request) -> Response:
@@ -101,7 +102,9 @@ class _Alarms:
             board=board,
             look=desk.station(str(target)).looked if target.name else None,
             orders=desk.order_views(),
-            sources=await self._sources.of(estate, target, names) if target.name else {},
+            sources=await self._sources.of(estate, target, names, Scope(viewer.person.sites))
+            if target.name
+            else {},
             entries=entries,
             events=desk.alarm_life(
                 target, MOST_MOVES, kind=kind, setting=setting if setting and kind is None else ""
@@ -168,16 +171,17 @@ class _Alarms:
                 )
                 return to, ""
             case "adopt":
-                proposed = await desk.proposing.adopt(
-                    name, [setting], layer=one(form, "layer") or "station", by=by, reason=needed(form)
-                )
-                return "", proposed_words(proposed)
+                layer, reason = one(form, "layer") or "station", needed(form)
+                with withheld_from(desk.in_force().estate, viewer).in_refusals():
+                    made = await desk.proposing.adopt(name, [setting], layer=layer, by=by, reason=reason)
+                return "", proposed_words(made, viewer)
             case "concede":
                 reason, day = needed(form), read_day(form, "day")
-                proposed = await desk.proposing.concede(
-                    name, setting, None, holder=one(form, "holder"), until=day, by=by, reason=reason
-                )
-                return "", proposed_words(proposed)
+                with withheld_from(desk.in_force().estate, viewer).in_refusals():
+                    made = await desk.proposing.concede(
+                        name, setting, None, holder=one(form, "holder"), until=day, by=by, reason=reason
+                    )
+                return "", proposed_words(made, viewer)
             case "out-of-service":
                 desk.out_of_service(name, by, needed(form))
                 return (

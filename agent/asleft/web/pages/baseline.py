@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final
 
 from starlette.exceptions import HTTPException
@@ -15,7 +15,8 @@ from asleft.domain.estate import Estate
 from asleft.domain.people import Approval, Right
 from asleft.domain.problems import Level, Problem
 from asleft.ports.baseline import OpenProposal, Revision
-from asleft.web.pages.effects import EffectView, Sees, effect_view, may_see_file, may_see_proposal
+from asleft.web.discretion import EVERYTHING, Told, told_of
+from asleft.web.pages.effects import EffectView, Sees, effect_view, may_see_problem, may_see_proposal
 from asleft.web.past import zone_of
 from asleft.web.web import Viewer, Web
 from asleft.work.approved import Stand
@@ -23,8 +24,6 @@ from asleft.work.proposing.words import approve_words
 
 __all__ = ["BaselineView", "ProposalView", "routes", "view_of"]
 
-_HOLDS: Final = timedelta(seconds=5)
-"""So long an answer is given again: to judge a baseline takes git and ssh-keygen some time."""
 _MOST: Final = 50
 """So many objections and problems are shown; the rest is counted."""
 _PROPOSED: Final = "/history?kind=adopted&kind=conceded&kind=exchanged&kind=enrolled&kind=captured"
@@ -145,73 +144,46 @@ class BaselineView:
     waiting_hidden: int = 0
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Known:
-    """What was asked of the desk a moment ago."""
-
-    at: datetime
-    stand: Stand
-    effect: Effect | None
-    problems: tuple[Problem, ...]
-    waiting: tuple[OpenProposal, ...]
-
-
 def routes(web: Web) -> list[Route]:
     """Give the routes of the baseline."""
-    desk, clock = web.parts.desk, web.parts.clock
-    known: list[_Known] = []
-
-    def ask() -> _Known:
-        now, in_force = clock(), desk.in_force().estate.commit
-        if known and abs(now - known[0].at) < _HOLDS and known[0].stand.in_force.commit == in_force:
-            return known[0]
-        stand = desk.stand()
-        newest = stand.newest.commit
-        known[:] = [
-            _Known(
-                at=now,
-                stand=stand,
-                effect=None if stand.current else desk.effect_of(newest),
-                problems=tuple(desk.problems_of(newest)),
-                waiting=tuple(desk.proposals(_MOST + 1)),
-            )
-        ]
-        return known[0]
+    desk, judged = web.parts.desk, web.judged
 
     async def page(request: Request) -> Response:
         viewer = web.viewer(request)
         if Right.LOOK not in viewer.person.rights:
             raise HTTPException(403)
-        told = ask()
+        told = await judged.standing()
+        stand, estate = told.stand, desk.in_force().estate
         view = view_of(
-            told.stand,
-            told.effect,
+            stand,
+            None if stand.current else await judged.effect_of_newest(stand),
             told.problems,
             sees=viewer.sees,
             everywhere=not viewer.person.sites,
-            zone=_zone(desk.in_force().estate, viewer),
+            zone=_zone(estate, viewer),
             proposals=_PROPOSED if "/history" in web.paths else "",
-            waiting=told.waiting,
+            waiting=await judged.proposals(_MOST + 1),
+            told=await told_of(web.past, stand, estate, viewer.person),
         )
         return web.show(request, "baseline.html", title="Baseline", view=view)
 
     async def proposal(request: Request) -> Response:
         viewer, estate = web.viewer(request), desk.in_force().estate
         everywhere = not viewer.person.sites
+        if Right.LOOK not in viewer.person.rights:
+            raise HTTPException(403)
         found = next(
             (
                 one
-                for one in desk.proposals(_MOST)
+                for one in await judged.proposals(_MOST)
                 if one.revision.commit == request.path_params["commit"]
                 and may_see_proposal(one, viewer.sees, everywhere=everywhere)
             ),
             None,
         )
-        if Right.LOOK not in viewer.person.rights:
-            raise HTTPException(403)
         if found is None:
             raise HTTPException(404)
-        effect = desk.effect_of_proposal(found)
+        effect = await judged.effect_of(found)
         view = ProposalView(
             waiting=_waiting(found),
             base=found.base,
@@ -253,6 +225,7 @@ def view_of(
     zone: str = "UTC",
     proposals: str = "",
     waiting: Sequence[OpenProposal] = (),
+    told: Told = EVERYTHING,
 ) -> BaselineView:
     """Put the page together.
 
@@ -265,6 +238,7 @@ def view_of(
         zone: Time zone of the sites.
         proposals: Path to the changes that were proposed; empty where there is no such page.
         waiting: Changes that were proposed and wait, the newest first.
+        told: What of its words may be told.
     """
     listed = waiting[:_MOST]
     ours = [one for one in listed if may_see_proposal(one, sees, everywhere=everywhere)]
@@ -276,32 +250,21 @@ def view_of(
     return BaselineView(
         rule=stand.rule,
         rule_words=_RULES[stand.rule],
-        approvers=stand.approvers,
-        in_force=stand.in_force,
-        approval=_approval(stand),
+        approvers=told.approvers(stand),
+        in_force=told.revision(stand.in_force),
+        approval=_approval(stand, told),
         on_trust=stand.on_trust,
-        newest=stand.newest,
+        newest=told.revision(stand.newest),
         fetched=stand.fetched,
         zone=zone,
         current=stand.current,
         waits=stand.waits,
         unusable=unusable[:10],
-        errors=_some((one for one in errors if one.level is Level.ERROR), sees, everywhere=everywhere),
-        objections=Some(
-            shown=tuple(
-                Wrong(
-                    about=f"{f'tag {one.tag} of ' if one.tag else ''}{_line(one.revision)}",
-                    what=one.what,
-                    fix=one.fix,
-                )
-                for one in stand.objections[:_MOST]
-            ),
-            more=max(0, len(stand.objections) - _MOST),
-            hidden=0,
-        ),
+        errors=_some((one for one in errors if one.level is Level.ERROR), sees, told, everywhere=everywhere),
+        objections=_objections(stand, told),
         effect=None if effect is None else effect_view(effect, sees, everywhere=everywhere),
         problems=_some(
-            (one for one in problems if one.level is not Level.ERROR), sees, everywhere=everywhere
+            (one for one in problems if one.level is not Level.ERROR), sees, told, everywhere=everywhere
         ),
         proposals=proposals,
         waiting=tuple(map(_waiting, ours)),
@@ -310,22 +273,41 @@ def view_of(
     )
 
 
-def _approval(stand: Stand) -> str:
-    if stand.by is None:
+def _approval(stand: Stand, told: Told) -> str:
+    by = stand.by
+    if by is None:
         return "no signature was asked for when it came into force"
-    tag = f" with tag {stand.by.tag}" if stand.by.tag else ""
-    return f"signed by {stand.by.name}{tag}, as {stand.by.principal}, key {stand.by.key}"
+    tag = f" with tag {by.tag}" if by.tag else ""
+    if told.approver(by) is None:
+        return f"signed by somebody of another site{tag}"
+    return f"signed by {by.name}{tag}, as {by.principal}, key {by.key}"
 
 
-def _line(revision: Revision) -> str:
-    return (
-        f"{revision.commit[:10]} by {revision.author}, {revision.committed_at:%Y-%m-%d}: {revision.subject}"
+def _objections(stand: Stand, told: Told) -> Some:
+    seen = [one for one in stand.objections if told.may_see(one)]
+    return Some(
+        shown=tuple(
+            Wrong(
+                about=f"{f'tag {one.tag} of ' if one.tag else ''}{_line(told.revision(one.revision))}",
+                what=one.what,
+                fix=one.fix,
+            )
+            for one in seen[:_MOST]
+        ),
+        more=max(0, len(seen) - _MOST),
+        hidden=len(stand.objections) - len(seen),
     )
 
 
-def _some(problems: Iterable[Problem], sees: Sees, *, everywhere: bool) -> Some:
+def _line(revision: Revision) -> str:
+    by = f" by {revision.author}" if revision.author else ""
+    said = f": {revision.subject}" if revision.subject else ""
+    return f"{revision.commit[:10]}{by}, {revision.committed_at:%Y-%m-%d}{said}"
+
+
+def _some(problems: Iterable[Problem], sees: Sees, told: Told, *, everywhere: bool) -> Some:
     listed = list(dict.fromkeys(problems))
-    seen = [one for one in listed if everywhere or may_see_file(one.file, sees)]
+    seen = [one for one in listed if may_see_problem(one, sees, told.withheld, everywhere=everywhere)]
     return Some(
         shown=tuple(
             Wrong(about=one.where, what=one.what, fix=one.fix, level=str(one.level)) for one in seen[:_MOST]

@@ -8,7 +8,9 @@ from asleft.domain.effects.beside import About, Note
 from asleft.domain.effects.effect import Change, Effect, FoundAs, Group, Planned
 from asleft.domain.estate import StationId
 from asleft.domain.layers import Origin
+from asleft.domain.problems import Problem
 from asleft.ports.baseline import OpenProposal
+from asleft.web.withheld import Withheld
 
 __all__ = [
     "ChangeView",
@@ -19,6 +21,7 @@ __all__ = [
     "may_see_file",
     "may_see_note",
     "may_see_origin",
+    "may_see_problem",
     "may_see_proposal",
 ]
 
@@ -112,7 +115,13 @@ def may_see_file(file: str, sees: Sees) -> bool:
 
 def may_see_proposal(one: OpenProposal, sees: Sees, *, everywhere: bool) -> bool:
     """Tell whether somebody may look at all that a proposal changes."""
-    return everywhere or all(may_see_file(file, sees) for file in one.files)
+    return everywhere or (bool(one.files) and all(may_see_file(file, sees) for file in one.files))
+
+
+def may_see_problem(problem: Problem, sees: Sees, withheld: Withheld, *, everywhere: bool) -> bool:
+    """Tell whether a problem may be told: its file may be looked at, and it names nothing of another site beside it."""
+    texts = (problem.what, problem.fix)
+    return everywhere or (may_see_file(problem.file, sees) and not any(map(withheld.holds, texts)))
 
 
 def may_see_origin(origin: Origin, sees: Sees) -> bool:
@@ -167,7 +176,7 @@ def _group(group: Group, during: str, sees: Sees) -> GroupView | None:
         model=group.model,
         count=len(stations),
         where=tuple(_where(stations)),
-        facts=tuple((fact.what, fact.before, fact.after) for fact in group.facts),
+        facts=tuple((fact.what, fact.before, fact.after) for fact in (one.told(sees) for one in group.facts)),
         changes=tuple(_change(change, len(stations), sees) for change in group.changes),
         cautions=tuple(
             dict.fromkeys(hazard.caution for change in group.changes for hazard in change.hazards)

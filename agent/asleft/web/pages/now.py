@@ -173,8 +173,9 @@ def view_now(
     desk: OwnerDesk, board: Board, sees: Callable[[str], bool], rounds: Mapping[str, datetime]
 ) -> NowView:
     """Ask the desk for what a person should see now, and put it together."""
+    estate = desk.estate_now()
     return view_of(
-        desk.estate_now(),
+        estate,
         sees=sees,
         board=board,
         orders=desk.order_views(),
@@ -182,7 +183,7 @@ def view_now(
         not_read=desk.not_read(),
         loans=desk.loans(),
         rounds=rounds,
-        coming=desk.coming,
+        coming=desk.comings(filter(sees, estate.sites)),
     )
 
 
@@ -196,7 +197,7 @@ def view_of(
     not_read: Mapping[StationId, Glance],
     loans: Sequence[Loan],
     rounds: Mapping[str, datetime],
-    coming: Callable[[str], Coming],
+    coming: Mapping[str, Coming],
 ) -> NowView:
     """Put together what a person should see now, of the sites that the person may see.
 
@@ -209,7 +210,7 @@ def view_of(
         not_read: The last look at stations of which it read nothing.
         loans: What is lent or asked for.
         rounds: When the last round of each site ended.
-        coming: Says what is on at a site, and what comes next.
+        coming: What is on at each of them, and what comes next.
     """
     seen = {name: site for name, site in estate.sites.items() if sees(name)}
     sizes = Counter(station.site for station in estate.stations)
@@ -239,7 +240,7 @@ def view_of(
         ),
         loans=tuple(_lent(loan, estate, seen) for loan in loans if loan.station.site in seen),
         sites=tuple(
-            _site_now(estate, site, coming(name), sizes[name], rounds.get(name))
+            _site_now(estate, site, coming[name], sizes[name], rounds.get(name))
             for name, site in sorted(seen.items())
         ),
         stations=sum(sizes[name] for name in seen),

@@ -9,21 +9,22 @@ from starlette.routing import Route
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import StationId
+from asleft.domain.evidence.seeing import Scope
 from asleft.drawn.life import Topic, life_of
 from asleft.web.asking import (
     BadForm,
-    Sources,
     Wrong,
     draw_up,
     may_at,
     needed,
     one,
-    proposed_words,
     seen,
     wrong_of,
 )
 from asleft.web.lamp import Lamps
 from asleft.web.life import Lives
+from asleft.web.proposed import proposed_words, withheld_from
+from asleft.web.sources import Sources, told_why
 from asleft.web.station_view import Given, SettingPage, view_of
 from asleft.web.web import Viewer, Web
 from asleft.work.questions import RowState
@@ -52,7 +53,7 @@ class _Stations:
 
     def __init__(self, web: Web) -> None:
         self._web = web
-        self._sources = Sources(web.parts.desk)
+        self._sources = Sources(web.parts.desk, web.past)
         self._lamps = Lamps(web)
         self._lives = Lives(web.parts.desk)
 
@@ -70,7 +71,7 @@ class _Stations:
         entries, has_more = await self._lives.of(station)
         stand = desk.station(str(station))
         drifted = [row.setting for row in stand.rows if row.state is RowState.DRIFT]
-        sources = await self._sources.of(estate, station, drifted)
+        sources = await self._sources.of(estate, station, drifted, Scope(viewer.person.sites))
         view = view_of(
             estate,
             station,
@@ -124,10 +125,11 @@ class _Stations:
                     raise BadForm(
                         "no setting is ticked", field="setting", todo="tick what shall be approved as found"
                     )
-                proposed = await desk.proposing.adopt(
-                    name, given.settings, layer=given.layer, by=by, reason=reason
-                )
-                return "", proposed_words(proposed)
+                with withheld_from(desk.in_force().estate, viewer).in_refusals():
+                    made = await desk.proposing.adopt(
+                        name, given.settings, layer=given.layer, by=by, reason=reason
+                    )
+                return "", proposed_words(made, viewer)
             case "in-service":
                 desk.in_service(name, by, given.reason)
                 return "", f"{station} is back in service."
@@ -141,7 +143,7 @@ class _Stations:
         estate = desk.estate_now()
         station = seen(estate, viewer, request.path_params["site"], request.path_params["name"])
         name = request.path_params["setting"]
-        why = desk.why(str(station), name)
+        why = await told_why(web.past, desk.why(str(station), name), Scope(viewer.person.sites))
         rows = {row.setting: row for row in desk.station(str(station)).rows}
         entries, _ = await self._lives.of(station)
         view = SettingPage(

@@ -1,6 +1,6 @@
 """The auditor's questions: what happened, how a station was, who approved a value, and the account of a time."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
@@ -98,6 +98,11 @@ class EvidenceDesk:
         found = read.known.get(commit)
         return read.told(found) if found else None
 
+    def written(self, commits: Collection[str]) -> dict[str, Piece]:
+        """Give commits of the baseline by id, without what they changed; those that the followed branch does not hold are left out."""
+        known = self._read(limit=NEWEST).known
+        return {commit: known[commit] for commit in commits if commit in known}
+
     def instant(self, name: str, at: datetime) -> Instant:
         """Say how a station was as left and as found at an instant of the past.
 
@@ -171,7 +176,7 @@ class EvidenceDesk:
                     value=value,
                     occasion=occasion,
                     origin=origin,
-                    by=self._whose(read, force.commit, origin, trusted, lines),
+                    by=read.as_told(self._whose(read, force.commit, origin, trusted, lines), scope),
                 )
                 for station, value, occasion, origin in held_in(estate, setting, sites)
             ]

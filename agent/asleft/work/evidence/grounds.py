@@ -14,6 +14,7 @@ from asleft.domain.evidence.left import Lent, Span, changed, spans_of
 from asleft.domain.evidence.loans import lending_blobs, lent_of
 from asleft.domain.evidence.pieces import Change, Piece, Source
 from asleft.domain.evidence.seeing import Scope
+from asleft.domain.evidence.stood import Approver
 from asleft.domain.stations import StationId
 from asleft.ports.clock import Clock
 from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
@@ -56,6 +57,8 @@ class Read:
         """So many times another revision of the baseline was read."""
         self._spans: dict[tuple[str, str], list[Span]] = {}
         self._pages = Pages()
+        self._as_told: dict[str, Approver] = {}
+        """What commits say to whom this question is answered."""
         self.now = clock()
 
     @cached_property
@@ -136,6 +139,16 @@ class Read:
     def told(self, piece: Piece) -> Piece:
         """Give a piece with what it changed, where it is one of the baseline."""
         return replace(piece, changes=self.changes(piece)) if piece.source is Source.BASELINE else piece
+
+    def as_told(self, whose: Approver, scope: Scope) -> Approver:
+        """Give who approved a value, with no more of what they said of it than may be told; it is asked for one scope alone."""
+        if scope.everywhere:
+            return whose
+        if whose.commit not in self._as_told:
+            piece = self.known.get(whose.commit)
+            seen = None if piece is None else scope.see(piece)
+            self._as_told[whose.commit] = replace(whose, subject="" if seen is None else seen.subject)
+        return self._as_told[whose.commit]
 
     def sense(self, piece: Piece, scope: Scope) -> Sense:
         """Say of a piece what only the estate of its time can say, as far as it may be told."""

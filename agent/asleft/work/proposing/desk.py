@@ -1,15 +1,13 @@
 """The part of the desk that proposes changes of the baseline: who may, the plan, the branch, the record."""
 
 import asyncio
-from collections.abc import Callable, Coroutine, Iterator, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import replace
 from datetime import date
 from typing import Any, TypeVar
 
-from asleft.domain.effects.effect import Effect, effect_between
+from asleft.domain.effects.effect import effect_between
 from asleft.domain.estate import Estate, StationId
-from asleft.domain.hazards import HazardKind
-from asleft.domain.hearing import CAUTION
 from asleft.domain.journal import Message
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
@@ -34,7 +32,6 @@ from asleft.work.proposing.words import (
     act_message,
     approve_words,
     commit_trailers,
-    few,
     refusal_message,
 )
 
@@ -239,7 +236,7 @@ class ProposalDesk:
             why_not=proposal.why_not,
             effect=effect,
             problems=proposal.problems,
-            warnings=(*plan.warnings, *_elsewhere(effect, plan.station)),
+            cautions=plan.warnings,
             approve=approve_words(asking.estate.approval, proposal.branch, proposal.commit),
             then=plan.then,
         )
@@ -276,17 +273,3 @@ def _proposer(estate: Estate, site: str, by: str, reason: str) -> Person:
 
 def _may(person: Person, site: str) -> bool:
     return person.may(Right.CONFIRM, site) or person.may(Right.APPROVE, site)
-
-
-def _elsewhere(effect: Effect, station: StationId) -> Iterator[str]:
-    """Say which other stations change, and where that can be louder at the ear."""
-    groups = [*effect.groups, *(group for during in effect.during for group in during.groups)]
-    others = sorted({one for group in groups for one in group.stations} - {station})
-    if others:
-        many = len(others) != 1
-        yield f"{len(others)} other station{'s' * many} change{'s' * (not many)}, too: {few(others)}"
-    louder = {one for group in groups if group.worst is HazardKind.HEARING for one in group.stations} - {
-        station
-    }
-    if louder:
-        yield f"it can get louder at the ear there once it is restored: {few(sorted(louder))}. {CAUTION}"

@@ -1,7 +1,7 @@
 """What is proposed, as values and in words: the plan of a proposal, what was made of it, and its record."""
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -9,6 +9,8 @@ from typing import Final
 from asleft.domain.effects.effect import Effect
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import AsLeft, Estate
+from asleft.domain.hazards import HazardKind
+from asleft.domain.hearing import CAUTION
 from asleft.domain.journal import Message
 from asleft.domain.kinds import Foreign, Found, NotAValue, Value
 from asleft.domain.names import harmless
@@ -110,7 +112,7 @@ class Proposed:
         why_not: Why it is not; empty where it is, or where there is no remote.
         effect: What it does, station by station.
         problems: What the check says of it and did not say of the base; none of them is an error.
-        warnings: What a person should know before it is approved.
+        cautions: What a person should know of the station before it is approved.
         approve: How it is approved.
         then: What comes after that; empty where nothing does.
     """
@@ -126,9 +128,22 @@ class Proposed:
     why_not: str
     effect: Effect
     problems: tuple[Problem, ...]
-    warnings: tuple[str, ...]
+    cautions: tuple[str, ...]
     approve: str
     then: str
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What a person should know before it is approved."""
+        return self.warned(lambda _: True)
+
+    def warned(self, sees: Callable[[str], bool]) -> tuple[str, ...]:
+        """Give what somebody should know before it is approved who may look at some sites alone.
+
+        Args:
+            sees: Tells whether a site may be looked at; stations of others are counted and not named.
+        """
+        return (*self.cautions, *_elsewhere(self.effect, self.station, sees))
 
 
 def few(names: Iterable[object]) -> str:
@@ -288,3 +303,26 @@ def approve_words(rule: Approval, branch: str, commit: str) -> str:
             )
         case Approval.TAG:
             return f"merge {branch} into the branch that asleft follows, and sign a tag of it as an approver"
+
+
+def _elsewhere(effect: Effect, station: StationId, sees: Callable[[str], bool]) -> Iterator[str]:
+    """Say which other stations change, and where that can be louder at the ear."""
+    groups = [*effect.groups, *(group for during in effect.during for group in during.groups)]
+    others = {one for group in groups for one in group.stations} - {station}
+    if others:
+        many = len(others) != 1
+        yield f"{len(others)} other station{'s' * many} change{'s' * (not many)}, too: {_named(others, sees)}"
+    louder = {one for group in groups if group.worst is HazardKind.HEARING for one in group.stations} - {
+        station
+    }
+    if louder:
+        yield f"it can get louder at the ear there once it is restored: {_named(louder, sees)}. {CAUTION}"
+
+
+def _named(stations: Iterable[StationId], sees: Callable[[str], bool]) -> str:
+    listed = sorted(stations)
+    seen = [one for one in listed if sees(one.site)]
+    hidden = len(listed) - len(seen)
+    own = [few(seen)] if seen else []
+    others = f"{hidden} of {'another site' if hidden == 1 else 'other sites'}"
+    return ", and ".join([*own, *([others] if hidden else [])])

@@ -1,10 +1,12 @@
 """What people do on the page, in a real browser, with a real agent and stations that are meddled with over the wire."""
 
+import io
 import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from PIL import Image, ImageChops
 from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, expect
 
 from browser.conftest import Served
@@ -16,6 +18,8 @@ DRUMS = f"/stations/{HALL}/drums"
 LONG = 30_000
 """Milliseconds in which something must show on a busy machine."""
 HERE = Path(__file__).parent
+DRAWN = 32
+"""By so much a picture differs at least where a focus is drawn; the same thing drawn twice differs by 1 here and there (measured)."""
 PAGES = (
     "/",
     f"/sites/{HALL}",
@@ -119,15 +123,26 @@ def focused(page: Page) -> str:
     return str(page.evaluate("document.activeElement.textContent"))
 
 
+def apart(one: bytes, other: bytes) -> int:
+    """Give by how much two pictures of the same size differ where they differ most, in 255ths of a channel."""
+    pictures = [Image.open(io.BytesIO(data)).convert("RGB") for data in (one, other)]
+    return max(ImageChops.difference(*pictures).tobytes())
+
+
 def reach(page: Page, there: Callable[[], bool]) -> None:
-    """Go on by tab until something has the focus; whatever has it on the way can be seen to have it."""
+    """Go on by tab until something has the focus; whatever has it on the way can be seen to have it (WCAG 2.2 2.4.7)."""
+    # The picker inside a field for a date takes the focus itself, and neither matches then: what is drawn has to be compared.
+    dates = [one for one in page.locator("input[type^=date]:not(:focus)").all() if one.is_visible()]
+    plain = {one.get_attribute("id"): one.screenshot(animations="disabled") for one in dates}
     for _ in range(120):
         if there():
             return
         page.keyboard.press("Tab")
-        # The picker inside a field for a date shows the focus itself, and the field does not match then.
-        shown = page.evaluate("document.activeElement.matches(':focus-visible, input[type^=date]')")
-        assert shown, focused(page)
+        if page.evaluate("document.activeElement.matches(':focus-visible')"):
+            continue
+        field = page.evaluate("document.activeElement.id")
+        assert field in plain, focused(page)
+        assert apart(page.locator(f"#{field}").screenshot(animations="disabled"), plain[field]) > DRAWN, field
     pytest.fail("it is never reached by tab")
 
 
@@ -161,3 +176,22 @@ def test_no_page_has_what_an_independent_judge_finds(served: Served, browser: Br
         if wide > 320:
             wrong.append(f"{path}: {wide} px wide")
     assert wrong == []
+
+
+@pytest.mark.parametrize("hidden", [False, True])
+def test_a_focus_that_is_not_drawn_is_found(browser: Browser, *, hidden: bool) -> None:
+    """Each part of a field for a date shows that it has the focus; where a look takes that away, `reach` fails."""
+    page = browser.new_page()
+    bare = "#day, #day::-webkit-calendar-picker-indicator { outline: none }" if hidden else ""
+    page.set_content(
+        f"<!doctype html><style>{bare}</style><input id=day type=date><button id=end>End</button>"
+    )
+
+    def there() -> bool:
+        return bool(page.evaluate("document.activeElement.id") == "end")
+
+    if hidden:
+        with pytest.raises(AssertionError, match="day"):
+            reach(page, there)
+    else:
+        reach(page, there)

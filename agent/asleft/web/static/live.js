@@ -22,6 +22,7 @@
   const say = (text) => { if (words.textContent !== text) words.textContent = text; };
   const touched = () => { busy = Date.now(); };
   const parts = (root) => [...root.querySelectorAll("[data-live][id]")];
+  const told = (part) => [...part.querySelectorAll("[data-say]")].map((one) => one.textContent.trim().replace(/\s+/g, " ")).join(" ");
   const concerns = (part) => names.has("*") || part.dataset.live.split(" ").some((name) => names.has(name));
 
   function held(part) {
@@ -54,6 +55,7 @@
     }
     if (down || Date.now() - busy < QUIET) { later(QUIET); return; }
     let waits = false;
+    const news = []; // what changed of what is to be heard: a region that is replaced says nothing by itself
     for (const old of mine) {
       const fresh = page.getElementById(old.id);
       if (!fresh) continue;
@@ -63,8 +65,11 @@
       }
       if (old.isEqualNode(fresh)) continue;
       if (held(old)) { waits = true; continue; }
+      const text = told(fresh);
+      if (text && text !== told(old)) news.push(text);
       old.replaceWith(document.adoptNode(fresh));
     }
+    if (news.length) byId("live-said").textContent = news.join(" ");
     document.title = page.title;
     const now = Number(page.body.dataset.high || 0);
     if (now > high) byId("live-alert").textContent = "A new high alarm. See the page Now.";

@@ -1,0 +1,201 @@
+"""What somebody hears who does not see the page: each page's tree, and the way from an alert to a confirmed restore."""
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, ViewportSize, expect
+
+from browser.conftest import Served
+from browser.spoken import Reader, wrong_with
+from browser.test_page import LONG, PAGES, PHONE, confirm, draw_up
+from estates import HALL, IDRIS, WREN
+
+WIDE: ViewportSize = {"width": 1280, "height": 800}
+ORDER = re.compile(r"/orders/[0-9a-f]{10}$")
+SPOKEN = """\
+# (1) alarms at quillfen-hall/drums · Quillfen Stages Trust · asleft
+link, Skip to the page
+link, asleft
+link, Wren Halloway
+link, Help
+link, Now 1 alarm
+link, Orders
+link, History
+link, More
+link, Quillfen Hall
+link, drums
+link, Headphone gain range raised to +12 dB, approved is 0 dB (+12 dB: a sixteenth of the allowed time by the 3 dB rule)
+button, Restore…
+# (1) Order for quillfen-hall/drums · Quillfen Stages Trust · asleft
+link, Skip to the page
+link, asleft
+link, Wren Halloway
+link, Help
+link, Now 1 alarm
+link, Orders
+link, History
+link, More
+link, The station
+checkbox, it is heard: headphone gain range goes from +12 dB to 0 dB, not ticked, Not during a performance, and not without telling the player.
+  checkbox, it is heard: headphone gain range goes from +12 dB to 0 dB, ticked, Not during a performance, and not without telling the player.
+combobox, Why, in a few words, required, It is written into the records with your name.
+  combobox, Why, in a few words, “before doors”, required, It is written into the records with your name.
+button, Confirm, and write it
+# (1) Order for quillfen-hall/drums · Quillfen Stages Trust · asleft
+heading, quillfen-hall/drums: bring it back as left
+It is restored
+"""
+"""What is heard, in the order in which it is: each title after a #, and a line with two blanks is what an act is answered with."""
+
+
+@pytest.mark.parametrize("size", [PHONE, WIDE], ids=["phone", "wide"])
+def test_every_page_can_be_heard(served: Served, browser: Browser, size: ViewportSize) -> None:
+    """Landmarks, headings, names, tables, drawings and messages are what the sources of `spoken` ask for."""
+    served.bench.meddle(f"{HALL}/drums", "headphones.gain", "+12 dB")
+    served.bench.meddle(f"{HALL}/bass", "headphones.limiter-level", "-20 dB")
+    page = served.sign_in(browser.new_context(viewport=size, reduced_motion="reduce"), WREN)
+    alarmed(page, served)  # its forms are there only then
+    draw_up(page, served)
+    reader = Reader(page)
+    wrong: list[str] = []
+    for path in (*PAGES, page.url.removeprefix(served.url)):
+        page.goto(f"{served.url}{path}")
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true })")
+        wrong += [f"{path}: {one}" for one in wrong_with(page, reader)]
+    assert wrong == []
+
+
+def until(reader: Reader, said: str) -> Iterator[str]:
+    """Go on by tab until something is spoken that begins so; gives all that is spoken on the way."""
+    for one in reader.stops():
+        yield one
+        if one.startswith(said):
+            return
+    pytest.fail(f"“{said}” is never reached by tab")
+
+
+def alarmed(page: Page, served: Served) -> None:
+    """Open the link of an alert, once there is something to restore."""
+    page.goto(f"{served.url}/alarms/{HALL}/drums")
+    expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
+
+
+def test_the_way_from_an_alert_to_a_restore_is_spoken(served: Served, browser: Browser) -> None:
+    """By keyboard alone, from the link in an alert: what is heard at each stop, to be read aloud."""
+    served.bench.meddle(f"{HALL}/drums", "headphones.gain", "+12 dB")
+    page = served.sign_in(browser.new_context(viewport=PHONE, reduced_motion="reduce"), WREN)
+    alarmed(page, served)
+    reader = Reader(page)
+    heard = [f"# {page.title()}", *until(reader, "button, Restore")]
+    page.keyboard.press("Enter")
+    page.wait_for_url(ORDER)
+    reader = Reader(page)
+    heard.append(f"# {page.title()}")
+    for _ in page.locator("input[name=accept]").all():
+        heard += until(reader, "checkbox")
+        page.keyboard.press("Space")
+        heard.append(f"  {reader.focused()}")
+    heard += until(reader, "combobox, Why")
+    page.keyboard.type("before doors")
+    heard.append(f"  {reader.focused()}")
+    heard += until(reader, "button, Confirm")
+    page.keyboard.press("Enter")
+    expect(page.locator("#order-state [data-say]")).to_contain_text("restored", timeout=LONG)
+    heard.append(f"# {page.title()}")
+    heard += [
+        f"heading, {page.locator('h1').inner_text()}",
+        page.locator("#order-state [data-say]").inner_text().partition(",")[0],
+    ]
+    assert "\n".join(heard) == SPOKEN.rstrip("\n")
+
+
+def test_what_others_do_is_heard(served: Served, browser: Browser) -> None:
+    """How an order goes on is said in a region that stays (4.1.3; ARIA22): the second confirmation is the other person's."""
+    served.bench.meddle(f"{HALL}/drums", "headphones.limiter-level", "-20 dB")
+    wren = served.sign_in(browser.new_context(viewport=PHONE), WREN)
+    draw_up(wren, served)
+    confirm(wren, "before doors")
+    expect(wren.locator("#order-waits")).to_contain_text("second person", timeout=LONG)
+    wren.evaluate("window.region = document.getElementById('live-said')")
+    regions = [one for one in Reader(wren).tree().walk() if one.role == "status"]
+    assert len(regions) >= 1
+    assert all(one.states["live"] == "polite" for one in regions)
+    idris = served.sign_in(browser.new_context(viewport=PHONE), IDRIS)
+    idris.goto(wren.url)
+    confirm(idris, "heard it, too")
+    expect(wren.locator("#live-said")).to_contain_text("It is restored", timeout=LONG)
+    assert wren.evaluate("window.region.isConnected")
+    (said,) = [
+        one.text for one in Reader(wren).tree().walk() if one.role == "status" and "restored" in one.text
+    ]
+    assert "It is restored" in said
+
+
+FAULTS = (
+    ("<main><h1>A</h1></main><main></main>", "2 of main"),
+    ("<main><h1>A</h1><nav></nav></main>", "navigations are named"),
+    ("<main><h2>A</h2></main>", "0 headings of level 1"),
+    ("<main><h1>A</h1><h3>B</h3></main>", "“B” is of level 3 after one of 1"),
+    ("<main><h1>A</h1><h2></h2></main>", "an empty heading"),
+    ("<main><h1>A</h1><button></button></main>", "a button is called “”"),
+    ("<main><h1>A</h1><input type=text></main>", "a textbox is called “”"),
+    ("<main><h1>A</h1><input type=date></main>", "a Date is called “”"),
+    ("<main><h1>A</h1><a href=/x>click here</a></main>", "a link is called “click here”"),
+    ("<main><h1>A</h1><button>10 s</button></main>", "does not say what it does"),
+    ("<main><h1>A</h1><p><a href=/x>Go on</a> <a href=/y>Go on</a></p></main>", "links “Go on”"),
+    (
+        "<main><h1>A</h1><form action=/x><button>Do it</button></form><form action=/y><button>Do it</button></form></main>",
+        "buttons “Do it”",
+    ),
+    (
+        "<main><h1>A</h1><details><summary>As a table</summary>x</details><details><summary>As a table</summary>y</details></main>",
+        "2 folds are called",
+    ),
+    (
+        "<style>summary::before { content: '+ ' }</style><main><h1>A</h1><details><summary>As a table</summary>x</details></main>",
+        "a sign that is drawn is read out",
+    ),
+    (
+        "<main><h1>A</h1><table role=table><tr role=row><td role=cell>1<td role=cell>2</table></main>",
+        "without headers",
+    ),
+    (
+        "<main><h1>A</h1><table role=table><tr role=row><th role=columnheader>x<th role=columnheader></table></main>",
+        "an empty header",
+    ),
+    (
+        "<main><h1>A</h1>" + 2 * "<table role=table><tr role=row><th role=columnheader>x</table>" + "</main>",
+        "several tables",
+    ),
+    (
+        "<main><h1>A</h1><svg role=img width=9 height=9><rect width=9 height=9 /></svg></main>",
+        "a drawing without a name",
+    ),
+    (
+        "<main><h1>A</h1><svg role=img width=9 height=9><title>T</title><rect width=9 height=9 /></svg></main>",
+        "does not say what it shows",
+    ),
+    (
+        "<main><h1>A</h1><svg role=img aria-labelledby='t d' width=9 height=9><title id=t>T</title><desc id=d>D</desc></svg></main>",
+        "says twice",
+    ),
+    (
+        "<main><h1>A</h1><svg role=img width=9 height=9><title>T</title><desc>D</desc><rect width=9 height=9 /></svg></main>",
+        "not followed by its table",
+    ),
+    ("<main><p class=said>Done</p><h1>A</h1></main>", "“Done” is said in no live region"),
+    ("<main><h1>A</h1><p id=live-words>Live</p></main>", "#live-words is no status"),
+)
+
+
+def test_what_cannot_be_heard_is_found(browser: Browser) -> None:
+    """Each fault in a page that has no other one is told, and a page without a fault has none."""
+    page = browser.new_page()
+    whole = "<!doctype html><html lang=en><title>A page</title><base href='http://localhost/'><header>a</header>{}<footer>z</footer>"
+    page.set_content(whole.format("<main><h1>A</h1><p>x</p></main>"))
+    assert list(wrong_with(page, Reader(page))) == []
+    for fault, said in FAULTS:
+        page.set_content(whole.format(fault))
+        found = list(wrong_with(page, Reader(page)))
+        assert [one for one in found if said in one], (fault, found)

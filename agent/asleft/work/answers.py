@@ -1,10 +1,10 @@
 """The part of the desk that answers questions: it neither writes nor reaches a station."""
 
-from collections.abc import Generator, Iterable, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmEvent
@@ -199,8 +199,13 @@ class Desk:
 
     def why(self, name: str, setting: str) -> WhyView:
         """Say where the approved value of a setting comes from."""
+        return self.whence(name, setting)()
+
+    def whence(self, name: str, setting: str) -> Callable[[], WhyView]:
+        """Give what says the same in any thread: git is asked once for each line."""
         estate = self.estate_now()
-        return why_view(estate, self._baseline, stations_of(estate, [name])[0], setting, now=self._clock())
+        station = stations_of(estate, [name])[0]
+        return partial(why_view, estate, self._baseline, station, setting, now=self._clock())
 
     def touched(self, commit: str, origin: Origin) -> Touch:
         """Say which commit, at or before the one given, last touched a line. It may be done in a thread."""

@@ -1,5 +1,6 @@
 """Who asks, what is on now, sites, stations and alarms: nothing here changes anything."""
 
+import asyncio
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
@@ -154,7 +155,7 @@ async def station(ask: Ask) -> Station:
 async def why(ask: Ask) -> Why:
     """Say where a value comes from."""
     found = ask.station(ask.parts.desk.estate_now())
-    view = ask.parts.desk.why(str(found), ask.path["setting"])
+    view = await asyncio.to_thread(ask.parts.desk.whence(str(found), ask.path["setting"]))
     return why_of(await told_why(ask.house.web.past, view, Scope(ask.caller.person.sites)))
 
 

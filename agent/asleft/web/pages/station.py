@@ -1,5 +1,6 @@
 """One station: as left beside as found, what differs, where each value comes from, its life, and what to do."""
 
+import asyncio
 from collections.abc import Mapping
 from typing import Final
 
@@ -143,7 +144,8 @@ class _Stations:
         estate = desk.estate_now()
         station = seen(estate, viewer, request.path_params["site"], request.path_params["name"])
         name = request.path_params["setting"]
-        why = await told_why(web.past, desk.why(str(station), name), Scope(viewer.person.sites))
+        why = await asyncio.to_thread(desk.whence(str(station), name))
+        why = await told_why(web.past, why, Scope(viewer.person.sites))
         rows = {row.setting: row for row in desk.station(str(station)).rows}
         entries, _ = await self._lives.of(station)
         view = SettingPage(

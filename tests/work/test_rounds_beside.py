@@ -135,10 +135,11 @@ async def test_a_stop_waits_for_the_record_that_was_begun(tmp_path: Path) -> Non
     """Whoever is cancelled ends after git has, so that nobody writes behind the back of the next agent."""
     with a_recording(tmp_path) as (bench, recording, ledger):
         async with recording.waiting() as doing:
-            doing.cancel()
-            for _ in range(100):
-                await asyncio.sleep(0)
-            assert not doing.done()
+            for _ in range(3):  # as often as a stop that is told again and again
+                doing.cancel()
+                for _ in range(100):
+                    await asyncio.sleep(0)
+                assert not doing.done()
         with pytest.raises(asyncio.CancelledError):
             await doing
         assert "read for the first time" in bench.subjects()[0]
@@ -168,3 +169,22 @@ async def test_a_large_site_is_kept_some_stations_at_a_time(
         assert [item.drift.key for item in pieces.standing] == [item.drift.key for item in whole.standing]
         assert [item.drift.key.station for item in whole.standing] == [DRUMS]
         assert pieces.looks.keys() == whole.looks.keys() == ledger.looks().keys()
+
+
+async def test_the_last_station_that_left_the_estate_is_forgotten(tmp_path: Path) -> None:
+    """A round over a site without stations keeps nothing, and what was known of those that left goes."""
+    with a_recording(tmp_path) as (_, recording, ledger):
+        await recording.go()
+        assert ledger.looks()
+        recording.estate = replace(recording.estate, stations={})
+        report = await recording.go()
+        assert (report.looks, ledger.looks()) == ({}, {})
+
+
+async def test_while_it_is_kept_the_ledger_may_be_behind(tmp_path: Path) -> None:
+    """Whoever puts records and ledger beside each other can tell."""
+    with a_recording(tmp_path) as (_, recording, _ledger):
+        async with recording.waiting() as doing:
+            assert recording.rounds.keeping == 1
+        await doing
+        assert recording.rounds.keeping == 0

@@ -10,7 +10,8 @@ from asleft.domain.errors import AsleftError
 
 __all__ = ["LedgerFile", "LedgerTrouble"]
 
-_BUSY_SECONDS = 5.0
+_BUSY_SECONDS = 30.0
+"""A thread that records writes its heads to the disk before it lets go: a slow disk is to be waited for, not told as a fault."""
 
 
 class LedgerTrouble(AsleftError):

@@ -34,13 +34,11 @@ def pdf_of(html: str) -> bytes:
 @contextmanager
 def _uncollected() -> Iterator[None]:
     """Search for no garbage meanwhile: all of a paper's boxes live until its end, and a quarter of the time went into looking."""
-    was = gc.isenabled()
     gc.disable()
     try:
         yield
     finally:
-        if was:
-            gc.enable()
+        gc.enable()  # always: whoever asked whether it ran would ask beside a thread that has just switched it off
 
 
 def _refuser(base: Any) -> Any:

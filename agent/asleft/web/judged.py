@@ -131,18 +131,20 @@ class Judged:
         return kept.standing
 
     async def _effect(self, commit: str, base: str, way_of: Callable[[Judging], Way | None]) -> Effect | None:
-        judging, recorded = self._desk.judging(), self._desk.recorded()
+        judging, recorded, behind = self._desk.judging(), self._desk.recorded(), self._desk.keeping
         key = (judging.estate.commit, base, commit, recorded)
-        if key not in self._effects:
-            way = await asyncio.to_thread(way_of, judging)
-            made = None
-            if way is not None:
-                made = await asyncio.to_thread(way.effect, await self._found(way.stations))
+        if key in self._effects:
+            self._effects.move_to_end(key)
+            return self._effects[key]
+        way = await asyncio.to_thread(way_of, judging)
+        made = None
+        if way is not None:
+            made = await asyncio.to_thread(way.effect, await self._found(way.stations))
+        if not behind:  # else what was found may be older than the newest commit of the records
             self._effects[key] = made
             while len(self._effects) > _KEPT:
                 self._effects.popitem(last=False)
-        self._effects.move_to_end(key)
-        return self._effects[key]
+        return made
 
     async def _found(self, stations: Sequence[StationId]) -> dict[StationId, AsFound]:
         found: dict[StationId, AsFound] = {}

@@ -302,9 +302,4 @@ class AgentDesk(OwnerDesk):
                     where="the baseline",
                     todo=nearest(site, list(estate.sites)),
                 )
-        with self._restores.busy_meanwhile() as busy:
-            report = await self._rounds.go(
-                estate, sites=set(sites) or set(estate.sites), progress=progress, busy=busy
-            )
-        await self._observe_all(base, report)
-        return report
+        return await self._go_round(base, estate, sites=set(sites) or set(estate.sites), progress=progress)

@@ -88,7 +88,7 @@ class OwnerDesk(Desk):
         books = books or Bookkeeping(records, ledger)
         self._trials, self._books, self._stations = trials, books, stations
         self._newer: list[set[StationId]] = []
-        """For each round that is being observed in pieces, the stations that were observed since it ended."""
+        """For each round that goes on, the stations that were observed since it looked at them, or since it kept them."""
         self._rounds = Rounds(stations, ledger, books, clock, freshest)
         self._acts = AlarmDesk(self._alarming, ledger, books, clock, self.estate_now, announce=self._told)
         self._restores = Restores(
@@ -152,18 +152,47 @@ class OwnerDesk(Desk):
                     todo=nearest(site, list(known)),
                 )
         estate = self.present(current.estate)
-        with self._restores.busy_meanwhile() as busy:
-            report = await self._rounds.go(
-                estate,
-                sites=set(sites) or set(known),
-                notices=current.notices,
-                progress=progress,
-                busy=busy,
-            )
-        await self._observe_all(current.estate, report)
+        return await self._go_round(
+            current.estate, estate, sites=set(sites) or set(known), notices=current.notices, progress=progress
+        )
+
+    @property
+    def keeping(self) -> bool:
+        """Whether a round is being kept now, so that the ledger may be behind the records."""
+        return self._rounds.keeping > 0
+
+    async def _go_round(
+        self,
+        base: Estate,
+        here: Estate,
+        *,
+        sites: Collection[str],
+        notices: tuple[str, ...] = (),
+        progress: Progress | None = None,
+    ) -> RoundReport:
+        """Do a round over some sites, and make alarms of what it found.
+
+        Args:
+            base: The estate without the occasions that are on.
+            here: The estate with them, and with what is lent.
+            sites: Which sites.
+            notices: Sentences for the report.
+            progress: Is told each look.
+        """
+        newer = set[StationId]()
+        self._newer.append(newer)
+        try:
+            with self._restores.busy_meanwhile() as busy:
+                report = await self._rounds.go(
+                    here, sites=sites, notices=notices, progress=progress, busy=busy, newer=newer
+                )
+            await self._observe_all(base, report, newer)
+        finally:
+            # By identity: two that saw the same have equal sets.
+            self._newer = [other for other in self._newer if other is not newer]
         return report
 
-    async def _observe_all(self, estate: Estate, report: RoundReport) -> None:
+    async def _observe_all(self, estate: Estate, report: RoundReport, newer: Collection[StationId]) -> None:
         """Make alarms of what a round found, some sites at a time: the event loop takes a breath between two pieces.
 
         A station that is looked at anew meanwhile, or that an order writes to by then, is left out of what is older.
@@ -171,23 +200,20 @@ class OwnerDesk(Desk):
         Args:
             estate: Without the occasions that are on.
             report: What the round found.
+            newer: Stations of which something newer was observed; it may grow.
         """
-        here, newer = self.present(estate), set[StationId]()
+        here = self.present(estate)
         standing: dict[StationId, list[Standing]] = {}
         for item in report.standing:
             standing.setdefault(item.drift.key.station, []).append(item)
-        self._newer.append(newer)
-        try:
-            for piece in in_pieces(Counter(station.site for station in report.looks)):
-                looks = {
-                    station: look
-                    for station, look in report.looks.items()
-                    if station.site in piece and station not in newer and station not in self._restores.busy
-                }
-                self._observe(estate, [item for at in looks for item in standing.get(at, ())], looks, here)
-                await asyncio.sleep(0)
-        finally:
-            self._newer.remove(newer)
+        for piece in in_pieces(Counter(station.site for station in report.looks)):
+            looks = {
+                station: look
+                for station, look in report.looks.items()
+                if station.site in piece and station not in newer and station not in self._restores.busy
+            }
+            self._observe(estate, [item for at in looks for item in standing.get(at, ())], looks, here)
+            await asyncio.sleep(0)
 
     def _observe(
         self,

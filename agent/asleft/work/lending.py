@@ -56,7 +56,13 @@ class Lending(GivingBack):
         ends = (now + lasting).replace(microsecond=0)
         self._see_may_be_lent(estate, as_left, setting, value, lasting=lasting, ends=ends, now=now)
         aim = replace(as_left, values={**as_left.values, setting: value})
-        look = (await self.restores.look(estate, [station]))[station]
+        look = (await self.restores.look(estate, [station])).get(station)
+        if look is None:
+            raise NothingToRestore(
+                "an order is being carried out there",
+                where=str(station),
+                todo="wait until it has ended, and try again",
+            )
         found = see_unit(as_left, look)
         row = as_left.profile.settings[setting]
         if setting not in found.values:

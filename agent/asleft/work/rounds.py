@@ -102,6 +102,8 @@ class Rounds:
         self._books = books
         self._clock = clock
         self._looking = Looking(None, clock)
+        self.keeping = 0
+        """How many rounds are being kept now: the ledger may be behind the records."""
 
     async def go(
         self,
@@ -111,16 +113,26 @@ class Rounds:
         notices: tuple[str, ...] = (),
         progress: Progress | None = None,
         busy: Collection[StationId] = (),
+        newer: set[StationId] | None = None,
     ) -> RoundReport:
         """Do one round over some sites: nothing is kept or recorded before every station was looked at.
 
         Stations that an order is writing to are left out, and those where one began while they were looked at: what they have
         meanwhile is nobody's drift. `busy` may grow while the round goes on.
+
+        Args:
+            estate: As it is now.
+            sites: Which sites.
+            notices: Sentences for the report.
+            progress: Is told each look.
+            busy: Stations at which an order is, or was since the round began, being carried out.
+            newer: Stations that others have told of since the round began. What the round keeps is the newest again, so it is
+                taken out: at its end there stands in it what is older in the report than what was told.
         """
         began = self._clock()
         chosen = [station for station in estate.stations if station.site in sites and station not in busy]
         looks = await self._look_at(estate, chosen, progress)
-        return await self.keep_beside(estate, looks, began=began, notices=notices, busy=busy)
+        return await self.keep_beside(estate, looks, began=began, notices=notices, busy=busy, newer=newer)
 
     async def _look_at(
         self, estate: Estate, chosen: Collection[StationId], progress: Progress | None
@@ -178,6 +190,7 @@ class Rounds:
         began: datetime,
         notices: tuple[str, ...] = (),
         busy: Collection[StationId] = (),
+        newer: set[StationId] | None = None,
     ) -> RoundReport:
         """Do what `keep` does so that nobody waits for it: git works in a thread, and the ledger is kept some stations at a time.
 
@@ -189,18 +202,25 @@ class Rounds:
 
         now = self._clock()
         looked = self._looked(free(looks))
-        commit = await to_its_end(lambda: self._record(estate, looked, now, None, busy=busy))
         kept: dict[StationId, AsFound | NotRead] = {}
         standing: list[Standing] = []
         gone: list[Standing] = []
         names = list(looks)
-        for first in range(0, len(names), _KEPT_AT_ONCE):
-            looked = self._looked(free(names[first : first + _KEPT_AT_ONCE]))
-            stands, went = self._stand(estate, looked, self._clock())
-            kept.update((station, look.last) for station, look in looked.items())
-            standing.extend(stands)
-            gone.extend(went)
-            await asyncio.sleep(0)
+        self.keeping += 1
+        try:
+            commit = await to_its_end(lambda: self._record(estate, looked, now, None, busy=busy))
+            # Once even without stations: what is known of those that left the estate goes with it.
+            for first in range(0, max(len(names), 1), _KEPT_AT_ONCE):
+                piece = self._looked(free(names[first : first + _KEPT_AT_ONCE]))
+                stands, went = self._stand(estate, piece, self._clock())
+                kept.update((station, look.last) for station, look in piece.items())
+                standing.extend(stands)
+                gone.extend(went)
+                if newer is not None:
+                    newer.difference_update(piece)
+                await asyncio.sleep(0)
+        finally:
+            self.keeping -= 1
         return RoundReport(
             baseline=estate.commit,
             began=began,

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from asleft.daemon import assembly
 from asleft.domain.comparison import compare
-from asleft.domain.estate import Estate
+from asleft.domain.estate import Estate, StationId
 from asleft.domain.snapshot import NotRead, ReadState
 from asleft.ledger.alarms import SqliteAlarms
 from asleft.ledger.store import SqliteLedger
@@ -21,7 +21,7 @@ from asleft.ports.ledger import Standing
 from asleft.work.alarms.alarming import Alarming
 from asleft.work.alarms.pieces import in_pieces
 from asleft.work.rounds import RoundReport
-from estates import plant
+from estates import HALL, a_bench, plant
 from work.alarms.test_alarming import THURSDAY
 
 
@@ -101,7 +101,9 @@ async def test_what_was_looked_at_since_is_left_out_of_what_is_older(
             commit=None,
             notices=(),
         )
-        round_ = asyncio.create_task(desk._observe_all(estate, report))
+        newer = set[StationId]()
+        desk._newer.append(newer)
+        round_ = asyncio.create_task(desk._observe_all(estate, report, newer))
         await asyncio.sleep(0)
         first, *_, last = looks
         assert first.site != last.site
@@ -112,3 +114,27 @@ async def test_what_was_looked_at_since_is_left_out_of_what_is_older(
         await round_
         begun = {key.station for key in desk._alarming.current()}
         assert looks.keys() - begun == {last}
+
+
+async def test_what_is_told_while_a_round_is_kept_is_newer_than_the_round(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An alarm that is made of a station whose look was kept already does not cease with the end of the round."""
+    monkeypatch.setattr("asleft.work.rounds._KEPT_AT_ONCE", 1)
+    with a_bench(tmp_path) as bench, bench.desk() as desk:
+        estate = desk.in_force().estate
+        told = next(item for item in silent(estate) if item.drift.key.station.site == HALL)
+        station = told.drift.key.station
+        look = NotRead(at=THURSDAY, address="", state=ReadState.UNREACHABLE, why="")
+        round_ = asyncio.create_task(desk.round(sites=[HALL]))
+        while station not in desk._ledger.looks_at([station]):  # noqa: ASYNC110 the ledger tells nobody
+            await asyncio.sleep(0)
+        assert not round_.done()
+        desk._observe(estate, [told], {station: look})
+        report = await round_
+        assert report.looks[station].state is ReadState.COMPLETE
+        (alarm,) = desk._alarming.current().values()
+        assert (alarm.drift.key.station, alarm.stands_at_all) == (station, True)
+        assert desk._newer == []
+        await desk.round(sites=[HALL])
+        assert not any(alarm.stands_at_all for alarm in desk._alarming.current().values())

@@ -5,6 +5,7 @@ import random
 from collections.abc import AsyncIterator, Collection, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -168,6 +169,8 @@ async def test_a_station_that_goes_and_returns_is_one_word_each(tmp_path: Path) 
         await watch.try_in_vain(4)
         look = watch.looks[CANTOR]
         assert look.state is ReadState.UNREACHABLE
+        before = replace(look, at=look.at - timedelta(seconds=1), why="what a round saw before")
+        assert watch.followers.freshest(CANTOR, before) == look
         assert [item.drift.key.kind for item in ledger.standing()] == [DriftKind.UNREACHABLE]
         await asyncio.to_thread(bench.fleet.call, bench.station(str(CANTOR)).switch_on)
         watch.try_again()

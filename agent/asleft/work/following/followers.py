@@ -145,8 +145,8 @@ class Followers:
         return followed.line.look(followed.as_left, followed.address)
 
     def freshest(self, station: StationId, look: AsFound | NotRead) -> AsFound | NotRead:
-        """Give a look, or what was heard of the station since: what a round keeps must not be older than what was told."""
-        now = self.snapshot(station)
+        """Give a look, or what was heard of the station since, be it that it is gone: what was told must not give way to what is older."""
+        now = self.snapshot(station) or (self._all[station].gone if station in self._all else None)
         return look if now is None or now.at <= look.at else now
 
     def open_line(self, address: str, port: int) -> Line | None:

@@ -2,12 +2,14 @@
 
 import json
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from asleft.domain.estate import StationId
+from asleft.ledger.alarms import SqliteAlarms
 from estates import HALL, Bench, Told, a_bench, asleft, git, plant
 
 DRUMS = StationId(HALL, "drums")
@@ -106,6 +108,8 @@ def test_what_is_refused(bench: Bench, name: str, by: str, code: int, said: str)
 
 def test_figures_on_the_command_line(bench: Bench) -> None:
     """Right after the first round there are no rates, but a share of stations with its interval."""
+    with bench.ledger() as ledger:
+        SqliteAlarms(ledger).begin(datetime.now(UTC) - timedelta(hours=2))
     bench.meddle(str(DRUMS), "headphones.gain", "+12 dB")
     run(bench, "round", "--site", HALL)
     shown = run(bench, "figures")
@@ -117,7 +121,15 @@ def test_figures_on_the_command_line(bench: Bench) -> None:
     told = json.loads(run(bench, "figures", "--json", "--round-every", "5m").out)
     rows = {row["figure"]: row for row in told["figures"]}
     assert told["alarms"] == 1
-    assert rows["time to detect, mean"]["value"] >= 300
+    detect = rows["time to detect, mean"]
+    assert detect["value"] >= 300
+    assert (detect["times"]["of"], detect["times"]["upper-bounds"], detect["times"]["unknown"]) == (1, 1, 0)
+    assert rows["time to restore, mean"]["times"]["of"] == 0
+    assert "1 not known and left out: when a round looks at them is not told" in shown.out
+    # Within the first three hours every site is looked at for the first time, were rounds so far apart.
+    told = json.loads(run(bench, "figures", "--json", "--round-every", "3h").out)
+    (late,) = [row for row in told["figures"] if row["figure"] == "time to detect, mean"]
+    assert (late["value"], late["times"]["unknown"]) == (None, 1)
     assert rows["stations as left"]["interval"]["of"] == 10
     assert run(bench, "figures", "--round-every", "often").code == 2
 

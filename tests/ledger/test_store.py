@@ -15,12 +15,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from asleft.domain.alarms.times import Mended
 from asleft.domain.comparison import compare
 from asleft.domain.drift import Drift
 from asleft.domain.estate import StationId
 from asleft.domain.groups import group_of
 from asleft.domain.kinds import Foreign, Found
-from asleft.domain.orders import Event, Moved, OrderState
+from asleft.domain.orders import Event, Moved, OrderState, Purpose
 from asleft.domain.snapshot import AsFound, ReadState, Unread, UnreadWhy
 from asleft.ledger import file, store
 from asleft.ledger.packing import DRIFT, LOOK, ORDER, pack, pack_look
@@ -270,6 +271,30 @@ def test_orders_by_state_and_age(ledger: SqliteLedger) -> None:
     assert [kept.order.id for kept in ledger.orders()] == [first.id, second.id]
     assert [kept.order.id for kept in ledger.orders(states=[OrderState.LAPSED])] == [second.id]
     assert ledger.orders(states=[]) == ()
+
+
+def test_orders_that_were_carried_out_in_a_time(ledger: SqliteLedger) -> None:
+    """Where, what was written and when, both ends of the time included; none that lent, was refused or waits."""
+    first = order(as_found({"headphones.gain": 12.0, "label": "x"}))
+    drawn = [replace(first, drawn_up=NOON + timedelta(seconds=at)) for at in range(7)]
+    drawn[2] = replace(drawn[2], station=FAR, writes=drawn[2].writes[:1])
+    drawn[3] = replace(drawn[3], purpose=Purpose.LEND)
+    ledger.add_orders(drawn, DRAWN)
+    ends = [OrderState.RESTORED] * 4 + [OrderState.HALTED, OrderState.RESTORED]
+    for at, (one, state) in enumerate(zip(drawn, ends, strict=False)):
+        ledger.move_order(one.id, state, ended=NOON + timedelta(minutes=at))
+    found = ledger.mended(NOON + timedelta(seconds=60.5), NOON + timedelta(minutes=5))
+    every = frozenset({"headphones.gain", "label"})
+    assert {write.setting for write in first.writes} == every
+    assert list(found) == [
+        Mended(station=DRUMS, settings=every, at=NOON + timedelta(minutes=1)),
+        Mended(
+            station=FAR,
+            settings=frozenset({first.writes[0].setting}),
+            at=NOON + timedelta(minutes=2),
+        ),
+        Mended(station=DRUMS, settings=every, at=NOON + timedelta(minutes=5)),
+    ]
 
 
 def test_orders_page_by_page(ledger: SqliteLedger) -> None:

@@ -16,6 +16,7 @@ from argon2 import Parameters, Type
 
 from asleft.daemon.evidence import open_evidence
 from asleft.domain.accounts import AccountEvent, AccountLimits, Whence
+from asleft.domain.alarms.times import Watch
 from asleft.ledger.accounts import SqliteAccounts
 from asleft.web.app import make_web
 from asleft.web.live import Live
@@ -140,6 +141,7 @@ def a_page(
     place: PasskeyPlace | None = None,
     bounds: Bounds = FEW,
     health: Callable[[], Sequence[str]] = tuple,
+    watch: Callable[[], Watch] = Watch,
     **stage: Any,
 ) -> Iterator[Page]:
     """Set a page up over a small stage."""
@@ -174,6 +176,7 @@ def a_page(
             hosts=frozenset(hosts),
             proxy=proxy,
             health=health,
+            watch=watch,
         )
         yield Page(
             bench=bench,

@@ -5,28 +5,35 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from asleft.domain.alarms.alarm import Alarm, AlarmEvent
+import pytest
+
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
 from asleft.domain.alarms.figures import Figure
 from asleft.domain.alarms.floods import Flood
+from asleft.domain.alarms.times import Mended, Watch
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.snapshot import ReadState
-from asleft.domain.statistics import wilson
+from asleft.domain.statistics import CLASSES, wilson
 from asleft.ports.ledger import Looked
-from asleft.web.pages.figure_plots import Part, as_left_plot
+from asleft.web.pages.figure_plots import Part, Plot, as_left_plot
 from asleft.web.pages.figures import FiguresView, view_of
 from asleft.web.pages.places import Days
 from asleft.work.alarms.desk import Board
+from asleft.work.alarms.figures import Happened
 from domain.alarmed import raised, second
 from domain.made import COMMIT, DRUMS, NOON, as_found, as_left, not_read
 from domain.patched import view as site_view
-from estates import HALL
+from estates import HALL, WREN
 from stage import DRUMS as HALL_DRUMS
+from stage import drawn
+from web.api.program import a_program
 from web.page import Elements, a_page
 from web.side_stage import HOSTILE, PELL, alarmed, plain
 
 MONTH = Days(value=30, typed="30", wrong="", most=366)
 YARD = StationId("yard", "bass")
 SILENT = StationId("quay", "keys")
+HALL_STATION = StationId(HALL, "drums")
 
 
 def board(*alarms: Alarm) -> Board:
@@ -62,6 +69,9 @@ def the_view(
     sees: str = "quay yard",
     since: datetime | None = NOON,
     hours: float = 48,
+    watch: Watch | None = None,
+    begun: datetime | None = NOON,
+    mended: Sequence[Mended] = (),
 ) -> FiguresView:
     """Give the figures of some hours, seen by somebody who may look at some sites."""
     read = Looked(last=as_found(), found=None)
@@ -69,9 +79,8 @@ def the_view(
         an_estate(),
         days=MONTH,
         sees=sees.split().__contains__,
-        since=since,
-        until=second(hours * 3600),
-        events=events,
+        happened=Happened(since=since, until=second(hours * 3600), events=events, begun=begun, mended=mended),
+        watch=watch or Watch(),
         board=board(),
         looks={DRUMS: read, YARD: read, SILENT: Looked(last=not_read(ReadState.UNREACHABLE), found=None)},
         drifted={YARD},
@@ -103,7 +112,15 @@ def test_what_was_not_read_is_unknown() -> None:
 def test_each_plot_has_its_table() -> None:
     """What is drawn stands in cells, too: nobody needs to see the drawing."""
     view = the_view([*raised([0, 60])])
-    assert [plot.id for plot in view.plots] == ["as-left", "raised", "standing", "seen", "returned"]
+    assert [plot.id for plot in view.plots] == [
+        "as-left",
+        "raised",
+        "standing",
+        "detected",
+        "restored",
+        "returned",
+        "seen",
+    ]
     assert all(plot.slots or plot.cells for plot in view.plots)
     (alarms,) = [plot for plot in view.plots if plot.id == "raised"]
     assert len(alarms.slots) == 48
@@ -149,11 +166,131 @@ async def test_the_page(tmp_path: Path) -> None:
     assert f"/stations/{HALL_DRUMS}" in {one.get("href") for one in shown.of("a")}
     ids = {one.get("id") for _, one in shown.all}
     drawn = [one for one in shown.of("svg") if one.get("role") == "img"]
-    assert len(drawn) == 4  # nobody has acknowledged it, and it has not returned
+    assert (
+        len(drawn) == 4
+    )  # nobody has acknowledged or restored it, nor has it returned; when it was made is not known
     assert all(set((one["aria-labelledby"] or "").split()) <= ids for one in drawn)
-    assert said.count("The same as a table") == 6
+    assert said.count("The same as a table") == 8
     assert "1 of 2" in said  # of the stations that were read one is as left
     assert not [one for _, one in shown.all if "style" in one or any(name.startswith("on") for name in one)]
+
+
+INTERVAL = timedelta(seconds=330)
+"""Five minutes from round to round, and up to 30 s later."""
+
+
+def the_plot(view: FiguresView, name: str) -> tuple[Plot, dict[str, str]]:
+    """Give a plot over classes of time, and the table behind it."""
+    (plot,) = [plot for plot in view.plots if plot.id == name]
+    assert plot.cells is not None
+    return plot, {row[0]: row[1] for row in plot.cells.rows}
+
+
+def the_row(view: FiguresView, name: str) -> tuple[str, str]:
+    """Give the value and the note of a figure."""
+    (row,) = [row for row in view.rows if row.name == name]
+    return row.shown, row.note
+
+
+def test_what_cannot_be_known_is_in_the_table() -> None:
+    """One at a followed station, one found by a round, one at the first look: two are drawn, one is not known."""
+    events = [*raised([1]), *raised([4000]), *raised([5000], station=YARD)]
+    view = the_view(events, watch=Watch(interval=INTERVAL, followed=[YARD]))
+    plot, table = the_plot(view, "detected")
+    assert (table["<1 min"], table["<10 min"], table["not known"]) == ("1", "1", "1")
+    assert plot.drawing is not None
+    assert "not known: 1; of 2: median at most 2 min 45 s, longest at most 5 min 30 s" in plot.drawing.about
+    assert "1 not known and left out: found at the first look." in plot.told.lower()
+    assert the_row(view, "Time to detect, mean")[0] == "at most 165 s (2 min 45 s)"
+    assert "not known" not in the_plot(view, "restored")[1]
+
+
+def test_where_no_bound_is_known_nothing_is_drawn() -> None:
+    """The table says how many there were; none is counted as quick."""
+    plot, table = the_plot(the_view(raised([4000])), "detected")
+    assert (plot.drawing, table["not known"], sum(int(table[name]) for name, _ in CLASSES)) == (None, "1", 0)
+    assert "none in this time" not in plot.told
+
+
+def test_orders_of_other_sites_are_not_counted() -> None:
+    """Whoever may not look at the yard is told nothing of what was restored there."""
+    back = [
+        replace(event, at=second(900), move="returned", state=AlarmState.NORMAL)
+        for event in (*raised([300]), *raised([600], station=YARD))
+    ]
+    mended = [
+        Mended(station=station, settings=frozenset({"headphones.gain"}), at=second(800))
+        for station in (DRUMS, YARD)
+    ]
+    both, one = the_view(back, mended=mended), the_view(back, mended=mended, sees="quay")
+    assert the_row(both, "Time to restore, mean")[0] == "350 s (5 min 50 s)"
+    assert the_row(one, "Time to restore, mean")[0] == "500 s (8 min 20 s)"
+    assert the_plot(one, "restored")[1]["<10 min"] == "1"
+
+
+@pytest.mark.parametrize(
+    "followed, mean, longest, bounds", [(False, "at most 340 s (5 min 40 s)", 340, 1), (True, "10 s", 10, 0)]
+)
+async def test_a_drift_from_its_making_to_its_restore(
+    tmp_path: Path, *, followed: bool, mean: str, longest: float, bounds: int
+) -> None:
+    """Found an hour on, told 10 s later, restored 20 minutes after the find: the page, its tables and a program say so."""
+    found = [HALL_STATION] if followed else []
+    with a_page(tmp_path, watch=lambda: Watch(interval=INTERVAL, followed=found)) as page:
+        await page.desk.round()
+        await page.clock.sleep(3600)
+        at = page.clock()
+        await alarmed(page, "panel.menus", "open")  # its on-delay is 10 s
+        await page.clock.sleep(1190)
+        (order,) = await drawn(page.desk)
+        kept = await page.desk.confirm(order.id, by=WREN, reason="before doors", accepted=())
+        assert kept.ended is not None
+        took = (kept.ended - at).total_seconds()
+        assert took >= 1200
+        await page.clock.sleep(100)
+        await page.desk.round()
+        async with page.signed_in() as client:
+            text = (await client.get("/figures")).text
+        async with a_program(page) as program:
+            told = {one["figure"]: one for one in (await program.get("/api/figures")).json()["figures"]}
+    said, shown = plain(text), Elements(text)
+    ids = {one.get("id") for one in shown.of("section") + shown.of("details")}
+    assert {"detected-table", "restored-table", "returned-table"} <= ids
+    assert f"Time to detect, mean {mean}of 1; median {longest} s, longest {longest} s" in said
+    assert f"Time to restore, mean {took:.0f} s" in said
+    head = "The same as a table: Time to {} Time taken Alarms <1 min {} <10 min {} <1 h {} <8 h 0"
+    assert head.format("detect", *((1, 0, 0) if followed else (0, 1, 0))) in said
+    assert head.format("restore", 0, 0, 1) in said
+    detect, restore, back = (told[f"time to {name}, mean"] for name in ("detect", "restore", "return"))
+    assert (detect["value"], detect["times"]["of"], detect["times"]["upper-bounds"]) == (longest, 1, bounds)
+    assert (restore["value"], restore["times"]["of"], restore["times"]["unknown"]) == (took, 1, 0)
+    assert [one["count"] for one in restore["times"]["classes"]] == [0, 0, 1, 0, 0, 0]
+    assert [one["count"] for one in detect["times"]["classes"]] == (
+        [1, 0, 0, 0, 0, 0] if followed else [0, 1, 0, 0, 0, 0]
+    )
+    assert back["value"] > took  # until a round saw it, and the off-delay was over
+
+
+async def test_a_drift_that_somebody_turned_back_was_not_restored(tmp_path: Path) -> None:
+    """It returned, and no order did it; the page says that there was none."""
+    with a_page(tmp_path, watch=lambda: Watch(interval=INTERVAL)) as page:
+        await page.desk.round()
+        await page.clock.sleep(3600)
+        await alarmed(page, "panel.menus", "open")
+        await page.clock.sleep(600)
+        page.bench.meddle(HALL_DRUMS, "panel.menus", "locked")
+        await page.desk.round()
+        await page.clock.sleep(60)
+        await page.desk.round()
+        async with page.signed_in() as client:
+            said = plain((await client.get("/figures")).text)
+        async with a_program(page) as program:
+            told = {one["figure"]: one for one in (await program.get("/api/figures")).json()["figures"]}
+    assert "Time to restore, mean no data" in said
+    assert "is under Time to return. There was none in this time." in said
+    restore, back = told["time to restore, mean"], told["time to return, mean"]
+    assert (restore["value"], restore["times"]["of"], restore["times"]["median"]) == (None, 0, None)
+    assert back["times"]["of"] == 1
 
 
 async def test_of_one_day(tmp_path: Path) -> None:

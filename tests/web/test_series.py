@@ -127,7 +127,7 @@ def test_times_have_the_means_of_the_figures() -> None:
     to_see, to_stand = times_to_see(events), times_to_stand(events)
     assert to_see == [120, 300]
     assert sum(to_see) / len(to_see) == pytest.approx(figures["time to acknowledge, mean"])
-    assert sum(to_stand) / len(to_stand) == pytest.approx(figures["time to restore, mean"])
+    assert sum(to_stand) / len(to_stand) == pytest.approx(figures["time to return, mean"])
 
 
 def test_classes_hold_every_time() -> None:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from asleft.domain.alarms.figures import Figures, Source
+    from asleft.domain.alarms.times import Taken
 
 __all__ = ["add_to"]
 
@@ -38,6 +39,7 @@ def figures(
     """Give figures of the last days, each beside the target that it is held against and where that stands."""
     from asleft.cli.alarm_times import read_for  # noqa: PLC0415 keeps --help quick
     from asleft.daemon.assembly import open_desk  # noqa: PLC0415 as above
+    from asleft.domain.alarms.times import Watch  # noqa: PLC0415 as above
 
     interval: timedelta | None = None
     if every:
@@ -45,7 +47,7 @@ def figures(
         if interval is None:
             raise typer.BadParameter("write the time between two rounds as 30s, 5m or 1h")
     with open_desk(home) as desk:
-        made = desk.figures(days, interval=interval)
+        made = desk.figures(days, watch=Watch(interval=interval))
     if as_json:
         say_json("figures", **_figures_json(made))
     else:
@@ -107,6 +109,7 @@ def _figures_json(made: "Figures") -> dict[str, object]:
                 "interval": {"low": row.share.low, "high": row.share.high, "of": row.share.of}
                 if row.share
                 else None,
+                "times": row.times and _times_json(row.times),
             }
             for row in made.rows
         ],
@@ -117,6 +120,19 @@ def _figures_json(made: "Figures") -> dict[str, object]:
             for alarm in made.stale
         ],
         "notices": made.notices,
+    }
+
+
+def _times_json(taken: "Taken") -> dict[str, object]:
+    from asleft.domain.statistics import by_class  # noqa: PLC0415 keeps --help quick
+
+    return {
+        "of": len(taken.seconds),
+        "median": taken.median,
+        "longest": taken.longest,
+        "upper-bounds": taken.bounded,
+        "unknown": taken.unknown,
+        "classes": [{"taken": name, "count": count} for name, count in by_class(taken.seconds)],
     }
 
 

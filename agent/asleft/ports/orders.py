@@ -6,6 +6,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
+from asleft.domain.alarms.times import Mended
 from asleft.domain.groups import Group
 from asleft.domain.orders import Moved, Order, OrderState, confirmations
 
@@ -124,6 +125,9 @@ class OrderBook(Protocol):
 
     def lapsed(self, now: datetime) -> Sequence[KeptOrder]:
         """Give the orders that still wait for a confirmation although their time is over, oldest first."""
+
+    def mended(self, since: datetime, until: datetime) -> Sequence[Mended]:
+        """Give the orders that were carried out and ended from one time to another, both included, without those that lent."""
 
     def orders_like(self, beginning: str) -> Sequence[KeptOrder]:
         """Give the orders whose id begins so, oldest first."""

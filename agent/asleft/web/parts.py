@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
+from asleft.domain.alarms.times import Watch
 from asleft.ports.clock import Clock
 from asleft.web.errands import Errands
 from asleft.web.live import Live
@@ -47,6 +48,7 @@ class Parts:
         turn: Gives what is held while orders are drawn up, so that no round comes between; confirming needs none.
         health: Gives what is wrong with the agent itself, in words; nothing where it is well.
         rounds: Gives when the last round of each site ended, UTC; a site without one yet is left out.
+        watch: Gives how stations are looked at now: how long from round to round, and who is followed.
         version: The program's version.
         url: The address under which people know the page, as `https://monitors.quillfen.example`; empty where it is
             known by the address that it listens at. With https, cookies are for TLS only.
@@ -67,6 +69,7 @@ class Parts:
     turn: Callable[[], AbstractAsyncContextManager[object]]
     health: Callable[[], Sequence[str]] = tuple
     rounds: Callable[[], Mapping[str, datetime]] = dict
+    watch: Callable[[], Watch] = Watch
     version: str = ""
     url: str = ""
     hosts: frozenset[str] = field(default_factory=frozenset)

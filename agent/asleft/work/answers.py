@@ -9,6 +9,7 @@ from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmEvent
 from asleft.domain.alarms.figures import Figures
+from asleft.domain.alarms.times import Watch
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.groups import Group
@@ -99,9 +100,9 @@ class Desk:
         """Give the alarms as they are now, list by list."""
         return self._board.alarms()
 
-    def figures(self, days: float, *, interval: timedelta | None = None) -> Figures:
-        """Give the figures of the last days; the interval between rounds bounds the time to detect."""
-        return self._board.figures(days, interval=interval)
+    def figures(self, days: float, *, watch: Watch | None = None) -> Figures:
+        """Give the figures of the last days; how stations are looked at bounds the time to detect."""
+        return self._board.figures(days, watch=watch)
 
     def alarm_life(
         self, station: StationId, limit: int, *, kind: DriftKind | None = None, setting: str = ""

@@ -8,6 +8,7 @@ from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.alarms.figures import Figures
+from asleft.domain.alarms.times import Watch
 from asleft.domain.drawing import Wish
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
@@ -146,6 +147,8 @@ class AgentDesk(OwnerDesk):
         """Takes what is heard of followed stations, where there is one."""
         self.shown: Callable[[Collection[str], Collection[str] | None], None] | None = None
         """Told what changed, in one word each, where pages show it (alarms, orders, stations, loans), and at which sites."""
+        self.watch: Callable[[], Watch] = Watch
+        """Gives how stations are looked at, where the agent knows it."""
         self._settled: tuple[tuple[str, str], datetime, InForce] | None = None
         super().__init__(
             baseline=self._apart,
@@ -214,7 +217,7 @@ class AgentDesk(OwnerDesk):
 
     def night(self, estate: Estate) -> Figures:
         """Tell how the last day went to those who want to know, and give its figures."""
-        figures = self.figures(1)
+        figures = self.figures(1, watch=self.watch())
         if self.telling is not None:
             self.telling.tell_of_the_day(estate, figures, self.alarms().alarms)
         return figures

@@ -7,12 +7,16 @@ import pytest
 
 from asleft.domain.alarms.alarm import AlarmEvent, AlarmState
 from asleft.domain.alarms.figures import Figure, Figures, figures_of
+from asleft.domain.alarms.times import Mended, Watch
+from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.estate import StationId
 from domain.alarmed import alarm_in, gain, raised, second
-from domain.made import NOON
+from domain.made import DRUMS, NOON
 
 FAR = StationId("yard", "bass")
 HOUR = 3600
+MINUTE = timedelta(minutes=1)
+DETECT = "time to detect, mean"
 
 
 def made(
@@ -99,12 +103,56 @@ def test_chattering_and_stale() -> None:
 def test_time_to_detect_is_bounded_by_the_round() -> None:
     """Followed: from the change to the alarm. In rounds: a whole interval more. Without an interval: not known."""
     late = [replace(event, since=second(0)) for event in [*raised([5]), *raised([5], FAR)]]
-    name = "time to detect, mean"
-    followed = row(made(late, followed=[FAR], interval=timedelta(seconds=60)), name)
+    followed = row(made(late, watch=Watch(followed=[FAR], interval=MINUTE)), DETECT)
     assert followed.value == (5 + 65) / 2
     assert "upper bound for 1 of 2" in followed.note
-    assert row(made(late), name).value is None
-    assert "2 left out" in row(made(late), name).note
+    assert "1 at stations that are followed now" in followed.note
+    assert "of 2; median 35 s, longest 65 s" in followed.note
+    assert followed.shown() == "at most 35 s"
+    assert row(made(late, watch=Watch(followed=[DRUMS, FAR])), DETECT).shown() == "5 s"
+    unknown = row(made(late), DETECT)
+    assert (unknown.value, unknown.shown()) == (None, "no data")
+    assert "2 not known and left out: when a round looks at them is not told" in unknown.note
+
+
+def test_what_stood_at_the_first_look_may_have_stood_for_long() -> None:
+    """Within the first interval each site is looked at for the first time: how old that was nobody knows."""
+    watch = Watch(interval=MINUTE, begun=NOON)
+    events = [replace(raised([at + 5])[0], since=second(at)) for at in (0, 60, 61)]
+    detect = row(made(events, watch=watch), DETECT)
+    assert detect.value == 65
+    assert "2 not known and left out: found at the first look" in detect.note
+
+
+def test_files_say_nothing_of_when() -> None:
+    """Whoever brings a file brings what stood for any time before."""
+    events = [*raised([3600]), *raised([3600], FAR)]
+    detect = row(made(events, watch=Watch(interval=MINUTE, files=["yard"])), DETECT)
+    assert detect.value == 60
+    assert "1 not known and left out: of sites that are read from files" in detect.note
+
+
+@pytest.mark.parametrize("followed, seconds", [((), 1000 + 10 + 60), ((DRUMS,), 1000 + 10)])
+def test_behind_a_silence_it_counts_from_where_that_began(
+    followed: tuple[StationId, ...], seconds: float
+) -> None:
+    """Silent from 1000 to 2000 s, as found at 2000 with an alarm at 2010: made at 1000 at the earliest, or a round before."""
+    silence = replace(gain(), key=DriftKey(DRUMS, DriftKind.UNREACHABLE, ""))
+    events = [
+        replace(raised([1005])[0], drift=silence, since=second(1000)),
+        replace(raised([2010])[0], since=second(2000)),
+        AlarmEvent(
+            at=second(2030), drift=silence, move="returned", state=AlarmState.NORMAL, since=second(1000)
+        ),
+        replace(raised([9000])[0], since=second(9000)),
+    ]
+    detect = row(made(events, watch=Watch(interval=MINUTE, followed=followed)), DETECT)
+    assert detect.times is not None
+    later = 0 if followed else 60
+    assert detect.times.seconds == [5 + later, seconds, 0 + later]
+    assert detect.times.bounded == (1 if followed else 3)
+    assert "an upper bound for 1 found as the station answered again: from its silence on" in detect.note
+    assert ("a whole interval of 60 s" in detect.note) is not bool(followed)
 
 
 def test_what_is_raised_again_was_detected_before() -> None:
@@ -114,7 +162,8 @@ def test_what_is_raised_again_was_detected_before() -> None:
     louder = replace(first, at=second(60))
     other = replace(first, drift=gain(station=FAR), at=second(7200))
     let_go = replace(other, move="unsuppressed")
-    figures = made([first, louder, *freed, let_go, other], followed=[first.drift.key.station, FAR])
+    watch = Watch(followed=[first.drift.key.station, FAR])
+    figures = made([first, louder, *freed, let_go, other], watch=watch)
     assert row(figures, "time to detect, mean").value == 5
 
 
@@ -122,12 +171,41 @@ def returned(at: float, since: float, state: AlarmState = AlarmState.NORMAL) -> 
     return AlarmEvent(at=second(at), drift=gain(), move="returned", state=state, since=second(since))
 
 
-def test_time_to_restore_is_how_long_it_stood() -> None:
-    """Restoration in the sense of IEC 60050-192, 192-07-23; what was shelved meanwhile is left out."""
+def test_time_to_return_is_how_long_it_stood() -> None:
+    """However it ended; what was shelved meanwhile is left out."""
     events = [returned(100, 40), returned(400, 200), returned(9000, 0, AlarmState.SHELVED)]
-    restored = row(made(events), "time to restore, mean")
-    assert restored.value == 130
-    assert restored.note == "of 2; median 130 s"
+    back = row(made(events), "time to return, mean")
+    assert back.value == 130
+    assert back.note == "of 2; median 130 s, longest 200 s"
+
+
+def test_time_to_restore_is_that_of_orders() -> None:
+    """From the find to the end of the order that wrote this setting there (IEC 60050-192, 192-07-23: restoration)."""
+    events = [
+        returned(400, 100),  # restored at 340; the off-delay went by
+        returned(900, 700),  # turned back by hand
+        returned(
+            2000, 1500.4
+        ),  # restored within its first second, whose order ended, in whole seconds, at 1500
+        returned(3000, 2500, AlarmState.SHELVED),
+    ]
+
+    def order(at: float, *settings: str, station: StationId = DRUMS) -> Mended:
+        return Mended(station=station, settings=frozenset(settings), at=second(at))
+
+    mended = [
+        order(340, "headphones.gain", "panel.menus"),
+        order(800, "panel.menus"),
+        order(800, "headphones.gain", station=FAR),
+        order(1000, "headphones.gain"),
+        order(1500, "headphones.gain"),
+        order(2900, "headphones.gain"),
+    ]
+    restored = row(made(events, mended=mended), "time to restore, mean")
+    assert restored.times is not None
+    assert restored.times.seconds == [240, 0]
+    assert restored.note == "of 2; median 120 s, longest 240 s"
+    assert row(made(events), "time to restore, mean").value is None
 
 
 def test_time_to_acknowledge() -> None:

@@ -13,6 +13,7 @@ from asleft.daemon.clock import now
 from asleft.daemon.evidence import open_evidence
 from asleft.daemon.logs import log_of
 from asleft.daemon.settings.settings import Settings
+from asleft.domain.alarms.times import Watch
 from asleft.domain.estate import Estate
 from asleft.work.accounts.desk import AccountDesk
 from asleft.work.attending import AgentDesk
@@ -83,6 +84,7 @@ def page_part(
     fresh: Callable[[], Awaitable[object]],
     ails: Callable[[], Sequence[str]],
     rounds: Callable[[], Mapping[str, datetime]],
+    watch: Callable[[], Watch],
 ) -> PagesPart | None:
     """Give the page as a part of the agent; None where the settings serve none.
 
@@ -96,6 +98,7 @@ def page_part(
         fresh: Fetches the baseline.
         ails: Gives what is wrong with the agent itself, in words.
         rounds: Gives when the last round of each site ended, UTC.
+        watch: Gives how stations are looked at now.
 
     Raises:
         PageNotSafe: The page may not be served so.
@@ -119,6 +122,7 @@ def page_part(
         turn=turn,
         health=ails,
         rounds=rounds,
+        watch=watch,
         version=__version__,
         url=where.url,
         hosts=frozenset(settings.pages_hosts),

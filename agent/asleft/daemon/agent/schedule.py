@@ -49,6 +49,16 @@ class Plan:
     grace_seconds: float = 60.0
     night: time = time(4, 17)
 
+    @property
+    def longest(self) -> timedelta:
+        """The longest from the beginning of one round of a site to that of the next, where none is left out."""
+        return timedelta(seconds=self.round_seconds + self.spread)
+
+    @property
+    def spread(self) -> float:
+        """By how many seconds a round begins earlier or later at most."""
+        return min(self.jitter_seconds, self.round_seconds / 2)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Jobs:
@@ -226,9 +236,13 @@ class Schedule:
     def _round(self, site: str) -> None:
         # Spread over the whole interval, so that sites do not begin at once when many are added together.
         first = self._chance.uniform(0.5, 1.0) * self._plan.round_seconds
-        jitter = min(self._plan.jitter_seconds, self._plan.round_seconds / 2)
         self._every(
-            round_of(site), self._jobs.round, self._plan.round_seconds, site, jitter=jitter, first=first
+            round_of(site),
+            self._jobs.round,
+            self._plan.round_seconds,
+            site,
+            jitter=self._plan.spread,
+            first=first,
         )
 
     def _nightly(self) -> None:

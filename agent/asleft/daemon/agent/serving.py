@@ -43,8 +43,9 @@ from asleft.daemon.settings.credentials import Credentials
 from asleft.daemon.settings.listen import parse_listen
 from asleft.daemon.settings.settings import Settings, merge, read_settings
 from asleft.daemon.ways import Ways
+from asleft.domain.alarms.times import Watch
 from asleft.domain.alerts.ailing import Ailment
-from asleft.domain.estate import Estate
+from asleft.domain.estate import Estate, StationId
 from asleft.work.approved import IN_FORCE
 from asleft.work.attending import AgentDesk
 from asleft.work.bookkeeping import Bookkeeping
@@ -266,6 +267,12 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             *([PushPart(home.records, remote, ledger)] if remote else []),
             *parts,
         ]
+
+        def watch() -> Watch:
+            followed = frozenset(followers.live()) if followers else frozenset[StationId]()
+            return Watch(interval=plan_of(running[0]).longest, followed=followed)
+
+        desk.watch = watch
         page = page_part(
             settings,
             desk,
@@ -276,6 +283,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             fresh=lambda: aside(desk.fetch, name="fetch"),
             ails=lambda: (*health.hinders(), *desk.notices, *(one.what for one in ailing())),
             rounds=lambda: service.state().rounds,
+            watch=watch,
         )
         if page is not None:
             beside.append(page)

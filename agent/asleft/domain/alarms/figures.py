@@ -1,7 +1,7 @@
 """Figures: how many alarms there are and how well they are answered, each beside the target that it is held against."""
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
@@ -10,10 +10,18 @@ from asleft.domain.alarms.alarm import Alarm, AlarmEvent
 from asleft.domain.alarms.floods import FLOOD_BEGINS_OVER, FLOOD_WINDOW, RAISED, floods
 from asleft.domain.alarms.life import is_stale
 from asleft.domain.alarms.nuisance import SPLIT, fleeting, split
-from asleft.domain.alarms.times import times_to_see, times_to_stand
-from asleft.domain.drift import Drift, DriftKey, DriftKind
+from asleft.domain.alarms.times import (
+    Mended,
+    Taken,
+    Watch,
+    times_to_detect,
+    times_to_restore,
+    times_to_see,
+    times_to_stand,
+)
+from asleft.domain.drift import DriftKind
 from asleft.domain.estate import StationId
-from asleft.domain.statistics import Share, mean, median, wilson
+from asleft.domain.statistics import Share, wilson
 
 __all__ = ["TOP", "Figure", "Figures", "Source", "figures_of"]
 
@@ -21,8 +29,8 @@ TOP: Final = 10
 _HOUR = timedelta(hours=1)
 _DAY = timedelta(days=1)
 _ENOUGH = timedelta(days=30)
-_FREED = frozenset({"unshelved", "unsuppressed", "back in service"})
 _STANDARD = "ISA-18.2 clause"
+_OWN = "own definition"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,6 +46,7 @@ class Figure:
         good: Whether the target is met; None where there is no target or no data.
         note: What to know when reading it.
         share: The interval, where it is a share of a few.
+        times: What it is the mean of, where it is a time that something took.
     """
 
     name: str
@@ -48,15 +57,21 @@ class Figure:
     good: bool | None = None
     note: str = ""
     share: Share | None = None
+    times: Taken | None = None
+
+    @property
+    def at_most(self) -> bool:
+        """Whether the value is an upper bound."""
+        return self.times is not None and self.times.bounded > 0
 
     def shown(self) -> str:
-        """Write the value with its unit, and with its interval where it is a share of a few."""
+        """Write the value with its unit, with its interval where it is a share of a few, and whether it is an upper bound."""
         if self.value is None:
             return "no data"
         if self.share is not None:
             return f"{self.share.percent} (95 % interval {self.share.interval})"
         number = f"{self.value:g}" if self.value == int(self.value) else f"{self.value:.2f}"
-        return f"{number} {self.unit}".rstrip()
+        return f"{'at most ' * self.at_most}{number} {self.unit}".rstrip()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,8 +116,8 @@ def figures_of(
     until: datetime,
     as_left: int,
     read: int,
-    interval: timedelta | None = None,
-    followed: Collection[StationId] = (),
+    watch: Watch | None = None,
+    mended: Iterable[Mended] = (),
 ) -> Figures:
     """Make the figures of a time.
 
@@ -113,8 +128,8 @@ def figures_of(
         until: Until when.
         as_left: Stations that were read last and are as left.
         read: Stations that were read last.
-        interval: Time between two rounds; None where it is not known.
-        followed: Stations whose changes come at once.
+        watch: How stations are looked at; None where that is not known.
+        mended: Orders that were carried out in that time.
     """
     within = [event for event in events if since <= event.at <= until]
     raised = [event for event in within if event.move == RAISED]
@@ -132,9 +147,26 @@ def figures_of(
         ),
         _stale(len(stale)),
         *_split(raised),
-        _detection(within, interval, followed),
-        _restoration(within),
-        _acknowledgement(within),
+        _time(
+            "time to detect",
+            times_to_detect(within, watch or Watch()),
+            f"{_OWN}: from the change to its alarm",
+        ),
+        _time(
+            "time to restore",
+            Taken(seconds=times_to_restore(within, mended)),
+            "IEC 60050-192, 192-07-23 (restoration); from the find to the end of the order",
+        ),
+        _time(
+            "time to return",
+            Taken(seconds=times_to_stand(within)),
+            f"{_OWN}: until it was gone, however it ended",
+        ),
+        _time(
+            "time to acknowledge",
+            Taken(seconds=times_to_see(within)),
+            f"{_OWN}: from the alarm to the person",
+        ),
         _compliance(as_left, read),
     )
     notices: tuple[str, ...] = ()
@@ -270,66 +302,18 @@ def _stale(count: int) -> Figure:
     return _at_most("stale, over 24 h", count, 4, "under 5 on any day", f"{_STANDARD} 16.4.7")
 
 
-def _detection(
-    events: Sequence[AlarmEvent], interval: timedelta | None, followed: Collection[StationId]
-) -> Figure:
-    """Give the mean time from a change to its alarm; where a station is only looked at in rounds, its upper bound.
-
-    What is raised because it was put off until then, or again since it first stood, was detected long before.
-    """
-    freed = {(event.drift.key, event.at) for event in events if event.move in _FREED}
-    known: set[tuple[DriftKey, datetime]] = set()
-    taken: list[float] = []
-    bounded = unknown = 0
-    for event in events:
-        if event.move != RAISED or event.since is None or not _of_one_station(event.drift):
-            continue
-        if (event.drift.key, event.at) in freed or (event.drift.key, event.since) in known:
-            continue
-        known.add((event.drift.key, event.since))
-        seconds = (event.at - event.since).total_seconds()
-        if event.drift.key.station in followed:
-            taken.append(seconds)
-        elif interval is not None:
-            bounded += 1
-            taken.append(seconds + interval.total_seconds())
-        else:
-            unknown += 1
-    notes = [
-        f"an upper bound for {bounded} of {len(taken)}: the round may come a whole interval later"
-    ] * bool(bounded)
-    notes += [f"{unknown} left out: when a round looks at them is not known"] * bool(unknown)
+def _time(name: str, taken: Taken, source: str) -> Figure:
+    """Give the mean of some times, with how many they are, the middle and the longest."""
+    of = ""
+    if taken.median is not None and taken.longest is not None:
+        of = f"of {len(taken.seconds)}; median {taken.median:.0f} s, longest {taken.longest:.0f} s"
     return Figure(
-        name="time to detect, mean", value=mean(taken), unit="s", source="practice", note="; ".join(notes)
-    )
-
-
-def _of_one_station(drift: Drift) -> bool:
-    return drift.key.kind not in {DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE}
-
-
-def _restoration(events: Sequence[AlarmEvent]) -> Figure:
-    """Give the mean time for which a drift stood."""
-    taken = times_to_stand(events)
-    middle = median(taken)
-    return Figure(
-        name="time to restore, mean",
-        value=mean(taken),
+        name=f"{name}, mean",
+        value=taken.mean,
         unit="s",
-        source="IEC 60050-192, 192-07-23 (restoration)",
-        note="" if middle is None else f"of {len(taken)}; median {middle:.0f} s",
-    )
-
-
-def _acknowledgement(events: Sequence[AlarmEvent]) -> Figure:
-    """Give the mean time from an alarm to its acknowledgement."""
-    taken = times_to_see(events)
-    return Figure(
-        name="time to acknowledge, mean",
-        value=mean(taken),
-        unit="s",
-        source="practice",
-        note=f"of {len(taken)}" if taken else "",
+        source=source,
+        note="; ".join([*[of] * bool(of), *taken.why]),
+        times=taken,
     )
 
 

@@ -1,16 +1,219 @@
-"""How long people and stations took: from an alarm to its acknowledgement, and for how long a drift stood."""
+"""How long people and stations took: to detect a drift, to acknowledge it, to restore it, and until it was gone.
 
-from collections.abc import Iterable
-from datetime import datetime
+No standard gives these their bounds; the definitions are our own and stand at each function.
+"""
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmEvent, AlarmState
 from asleft.domain.alarms.floods import RAISED
-from asleft.domain.drift import DriftKey
+from asleft.domain.drift import DriftKey, DriftKind
+from asleft.domain.stations import StationId
+from asleft.domain.statistics import mean, median
 
-__all__ = ["times_to_see", "times_to_stand"]
+__all__ = [
+    "Mended",
+    "Taken",
+    "Watch",
+    "times_to_detect",
+    "times_to_restore",
+    "times_to_see",
+    "times_to_stand",
+]
 
+_RETURNED: Final = "returned"
 _SHOWN: Final = frozenset({AlarmState.NORMAL, AlarmState.RETURNED})
+_FREED: Final = frozenset({"unshelved", "unsuppressed", "back in service"})
+_OF_SITES: Final = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE})
+"""What no look at a station gives."""
+_A_SECOND: Final = timedelta(seconds=1)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Watch:
+    """How stations are looked at, which bounds the time to detect.
+
+    Args:
+        interval: The longest from one round of a site to the next; None where that is not known.
+        followed: Stations whose changes come at once.
+        files: Sites of which somebody brings files: nobody knows when a change was made.
+        begun: When alarms were first kept, UTC; None where that is not known.
+    """
+
+    interval: timedelta | None = None
+    followed: Collection[StationId] = frozenset()
+    files: Collection[str] = frozenset()
+    begun: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mended:
+    """An order that was carried out: where, which settings it wrote, and when it ended, UTC in whole seconds."""
+
+    station: StationId
+    settings: frozenset[str]
+    at: datetime
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Taken:
+    """Times that something took.
+
+    Args:
+        seconds: Each of them.
+        bounded: Of so many that is an upper bound.
+        unknown: So many more have no bound.
+        why: What bounds them and what is not known, in words.
+    """
+
+    seconds: Sequence[float] = ()
+    bounded: int = 0
+    unknown: int = 0
+    why: Sequence[str] = field(default=())
+
+    @property
+    def mean(self) -> float | None:
+        """The mean; None where nothing was measured."""
+        return mean(list(self.seconds))
+
+    @property
+    def median(self) -> float | None:
+        """The one in the middle; None where nothing was measured."""
+        return median(list(self.seconds))
+
+    @property
+    def longest(self) -> float | None:
+        """The longest; None where nothing was measured."""
+        return max(self.seconds, default=None)
+
+
+def times_to_detect(events: Sequence[AlarmEvent], watch: Watch) -> Taken:
+    """Give the seconds from when each change of a station can have been made, at the earliest, to its alarm.
+
+    Where a station is followed that is when it was told. Else it is one whole interval before the look that showed it, and where
+    the station did not answer until then, an interval before its silence was seen. What stood as alarms began to be kept can have
+    stood for long, and in a site that is read from files nobody knows.
+
+    What is raised because it was put off until then, or again since it first stood, was detected long before.
+
+    Args:
+        events: What happened, oldest first.
+        watch: How stations are looked at.
+    """
+    silences = _silences(events)
+    unknown: Counter[str] = Counter()
+    taken: list[float] = []
+    told = rounds = silent = 0
+    for key, since, at in _first_seen(events):
+        hidden = _hidden(key, since, watch)
+        if hidden:
+            unknown[hidden] += 1
+            continue
+        quiet = None if key.kind is DriftKind.UNREACHABLE else _quiet(silences.get(key.station, ()), since)
+        earliest = since if quiet is None else quiet
+        if key.station not in watch.followed and watch.interval is not None:
+            earliest -= watch.interval
+            rounds += 1
+        elif quiet is None:
+            told += 1
+        silent += quiet is not None
+        taken.append((at - earliest).total_seconds())
+    why = [f"{told} at stations that are followed now"] * bool(told)
+    if rounds and watch.interval is not None:
+        why.append(
+            f"an upper bound for {rounds} of {len(taken)}: a round may come a whole interval of"
+            f" {watch.interval.total_seconds():g} s after the change"
+        )
+    why += [f"an upper bound for {silent} found as the station answered again: from its silence on"] * bool(
+        silent
+    )
+    why += [f"{count} not known and left out: {words}" for words, count in unknown.items()]
+    return Taken(seconds=taken, bounded=len(taken) - told, unknown=unknown.total(), why=why)
+
+
+def _first_seen(events: Iterable[AlarmEvent]) -> Iterator[tuple[DriftKey, datetime, datetime]]:
+    """Give each drift of a station with when it began to stand, as far as that was seen, and when it was raised first."""
+    listed = list(events)
+    freed = {(event.drift.key, event.at) for event in listed if event.move in _FREED}
+    known: set[tuple[DriftKey, datetime]] = set()
+    for event in listed:
+        key, since = event.drift.key, event.since
+        if event.move != RAISED or since is None or key.kind in _OF_SITES:
+            continue
+        if (key, event.at) not in freed and (key, since) not in known:
+            known.add((key, since))
+            yield key, since, event.at
+
+
+def _hidden(key: DriftKey, since: datetime, watch: Watch) -> str:
+    """Say why nobody knows how long it stood before; empty where that has a bound."""
+    if key.station.site in watch.files:
+        return "of sites that are read from files"
+    # Each site is looked at first some time within the first interval.
+    if watch.begun is not None and since <= watch.begun + (watch.interval or timedelta()):
+        return "found at the first look"
+    if key.station not in watch.followed and watch.interval is None:
+        return "when a round looks at them is not told"
+    return ""
+
+
+def _silences(events: Iterable[AlarmEvent]) -> dict[StationId, list[tuple[datetime, datetime]]]:
+    """Give when stations did not answer, as far as that is over."""
+    found: dict[StationId, list[tuple[datetime, datetime]]] = {}
+    for event in events:
+        if (
+            event.move == _RETURNED
+            and event.drift.key.kind is DriftKind.UNREACHABLE
+            and event.since is not None
+        ):
+            found.setdefault(event.drift.key.station, []).append((event.since, event.at))
+    return found
+
+
+def _quiet(silences: Iterable[tuple[datetime, datetime]], since: datetime) -> datetime | None:
+    """Give when the silence began at whose end something was found; None where it was found at another time.
+
+    An alarm returns after its off-delay, so what is found within that time may have been made during the silence.
+    """
+    return next((began for began, ended in silences if began <= since <= ended), None)
+
+
+def times_to_restore(events: Iterable[AlarmEvent], mended: Iterable[Mended]) -> list[float]:
+    """Give the seconds from when each drift was found to the end of the order that restored it.
+
+    What a person turned back at the station, and what was approved or lent instead, was not restored. What nobody was meant to see
+    does not count, as with `times_to_stand`.
+
+    Args:
+        events: What happened, oldest first.
+        mended: Orders that were carried out.
+    """
+    orders: dict[StationId, list[Mended]] = {}
+    for one in mended:
+        orders.setdefault(one.station, []).append(one)
+    taken: list[float] = []
+    for event in events:
+        key = event.drift.key
+        if (
+            event.move != _RETURNED
+            or event.since is None
+            or event.state not in _SHOWN
+            or key.kind is not DriftKind.SETTING
+        ):
+            continue
+        # An order's end is kept in whole seconds, and may seem to lie before what was found in the same one.
+        ends = [
+            one.at
+            for one in orders.get(key.station, ())
+            if key.setting in one.settings and event.since - _A_SECOND < one.at <= event.at
+        ]
+        if ends:
+            taken.append(max(0.0, (max(ends) - event.since).total_seconds()))
+    return taken
 
 
 def times_to_see(events: Iterable[AlarmEvent]) -> list[float]:
@@ -38,5 +241,5 @@ def times_to_stand(events: Iterable[AlarmEvent]) -> list[float]:
     return [
         (event.at - event.since).total_seconds()
         for event in events
-        if event.move == "returned" and event.since is not None and event.state in _SHOWN
+        if event.move == _RETURNED and event.since is not None and event.state in _SHOWN
     ]

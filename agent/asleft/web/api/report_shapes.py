@@ -7,8 +7,10 @@ from typing import Final, Literal
 from pydantic import Field
 
 from asleft.domain.alarms.figures import Figure, Figures, Source
+from asleft.domain.alarms.times import Taken
 from asleft.domain.people import Approval
 from asleft.domain.problems import Level, Problem
+from asleft.domain.statistics import by_class
 from asleft.ports.baseline import Approver, Revision
 from asleft.web.api.shapes import Answer, Days, Query, Shape
 from asleft.web.discretion import Told
@@ -44,6 +46,28 @@ class IntervalShape(Shape):
     of: int
 
 
+class TakenClassShape(Shape):
+    """How many of some times fall into a class."""
+
+    taken: str = Field(description="The class in words, as `<10 min`: below that, and in none before it.")
+    count: int
+
+
+class TakenShape(Shape):
+    """What a time that something took is the mean of, in seconds."""
+
+    of: int
+    median: float | None
+    longest: float | None
+    upper_bounds: int = Field(
+        description="Of so many that is an upper bound, and so are mean and median then."
+    )
+    unknown: int = Field(description="So many more have no bound, and are in no number.")
+    classes: tuple[TakenClassShape, ...] = Field(
+        description="How many took how long, as the page plots them."
+    )
+
+
 class FigureShape(Shape):
     """One figure beside its target; a value is null where there is no data."""
 
@@ -55,6 +79,7 @@ class FigureShape(Shape):
     source: str | None
     note: str | None
     interval: IntervalShape | None
+    times: TakenShape | None = Field(description="Where it is the mean of times that something took.")
 
 
 class SourceShape(Shape):
@@ -187,6 +212,18 @@ def _figure(row: Figure) -> FigureShape:
         source=row.source or None,
         note=row.note or None,
         interval=IntervalShape(low=share.low, high=share.high, of=share.of) if share else None,
+        times=row.times and _times(row.times),
+    )
+
+
+def _times(taken: Taken) -> TakenShape:
+    return TakenShape(
+        of=len(taken.seconds),
+        median=taken.median,
+        longest=taken.longest,
+        upper_bounds=taken.bounded,
+        unknown=taken.unknown,
+        classes=tuple(TakenClassShape(taken=name, count=count) for name, count in by_class(taken.seconds)),
     )
 
 

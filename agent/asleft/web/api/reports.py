@@ -20,19 +20,21 @@ __all__ = ["baseline", "figures"]
 async def figures(ask: Ask) -> FiguresAnswer:
     """Make the figures of the sites that may be looked at."""
     desk = ask.parts.desk
-    happened = desk.happened(ask.asked(FiguresQuery).days)
+    happened = desk.happened(ask.asked(FiguresQuery).days).of(ask.caller.sees)
     estate, board, looks = desk.estate_now(), desk.alarms(), desk.looks()
     drifted = {item.drift.key.station for item in desk.drifts()}
     parts = [part_of(name, estate, looks, drifted) for name in estate.sites if ask.caller.sees(name)]
     lists = (board.alarms, board.stale, board.shelved, board.suppressed, board.out_of_service)
     return figures_answer(
         figures_of(
-            [event for event in happened.events if ask.caller.sees(event.drift.key.station.site)],
+            happened.events,
             [alarm for some in lists for alarm in some if ask.caller.sees(alarm.drift.key.station.site)],
             since=happened.until if happened.since is None else happened.since,
             until=happened.until,
             as_left=sum(part.as_left for part in parts),
             read=sum(part.read for part in parts),
+            watch=happened.watched(estate, ask.parts.watch()),
+            mended=happened.mended,
         )
     )
 

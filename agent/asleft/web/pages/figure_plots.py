@@ -6,14 +6,17 @@ from datetime import datetime
 from typing import Final
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent
-from asleft.domain.alarms.times import times_to_see, times_to_stand
+from asleft.domain.alarms.figures import Figures
+from asleft.domain.alarms.times import Taken
 from asleft.domain.estate import Estate, StationId
+from asleft.domain.evidence.account_text import period
 from asleft.domain.site import Site
 from asleft.domain.snapshot import AsFound
 from asleft.domain.statistics import Share, by_class, wilson
 from asleft.drawn.drawing import Drawing
 from asleft.drawn.plots import Level, Slot, bars_by_class, bars_over_time, shares
 from asleft.ports.ledger import Looked
+from asleft.web.pages.places import begun
 from asleft.web.pages.series import raised_per_hour, slots_of, standing_at_once
 
 __all__ = ["Cells", "Part", "Plot", "answers", "as_left_plot", "over_time", "part_of"]
@@ -22,6 +25,24 @@ _TARGET: Final = Level(12.0, "at most 12 an hour")
 """ISA-18.2-2016 table 5, IEC 62682: about 6 an hour, at most 12, for one person."""
 _MOST_DRAWN: Final = 12
 """So many sites are drawn at most; the table has all of them."""
+
+_DETECTED: Final = (
+    "From when a change at a station can have been made, at the earliest, to its alarm, the alarm's delay among it. A station that"
+    " is followed tells of it at once; at another one it may have been made right after the round before, so that a whole interval"
+    " counts. That holds while the agent runs and its rounds come."
+)
+_RESTORED: Final = "From when a drift was found to the end of the order that restored it. What went without an order is under Time to return."
+_ANSWERS: Final = (
+    ("detected", "Time to detect", _DETECTED),
+    ("restored", "Time to restore", _RESTORED),
+    (
+        "returned",
+        "Time to return",
+        "From when a drift was found until it was as left again, however it ended.",
+    ),
+    ("seen", "Time to acknowledge", "From the alarm until a person said that they have seen it."),
+)
+"""The definitions are our own: ISA-18.2 and IEC 62682 set no target for these times."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -191,35 +212,41 @@ def _slot_rows(slots: Sequence[Slot], form: str) -> tuple[tuple[datetime, dateti
     )
 
 
-def answers(events: Sequence[AlarmEvent]) -> list[Plot]:
-    """Draw how long it took to acknowledge, and until it was as left again."""
+def answers(made: Figures) -> list[Plot]:
+    """Draw how long it took to detect, to acknowledge, to restore, and until it was as left again."""
+    times = {row.name: row.times for row in made.rows if row.times is not None}
     return [
-        _answer_plot(
-            "seen",
-            "Time to acknowledge",
-            times_to_see(events),
-            "From the alarm until a person said that they have seen it.",
-        ),
-        _answer_plot(
-            "returned",
-            "Time to return",
-            times_to_stand(events),
-            "From when a drift began to stand until it was as left again.",
-        ),
+        _answer_plot(name, heading, times[f"{heading.lower()}, mean"], told)
+        for name, heading, told in _ANSWERS
     ]
 
 
-def _answer_plot(name: str, heading: str, taken: Sequence[float], told: str) -> Plot:
-    classes = by_class(taken)
-    about = ", ".join(f"{text}: {count}" for text, count in classes)
+def _answer_plot(name: str, heading: str, taken: Taken, told: str) -> Plot:
+    classes = by_class(taken.seconds)
+    unknown = [("not known", taken.unknown)] * bool(taken.unknown)
+    sums = _sums(taken)
+    about = "; ".join([", ".join(f"{text}: {count}" for text, count in [*classes, *unknown]), *sums])
     return Plot(
         id=name,
         heading=heading,
-        drawing=bars_by_class(classes, title=heading, about=about, unit="alarms", along="time taken")
-        if taken
+        drawing=bars_by_class(classes, title=heading, about=f"{about}.", unit="alarms", along="time taken")
+        if taken.seconds
         else None,
-        told=told if taken else f"{told} There was none in this time.",
+        told=" ".join(
+            [told, *(f"{begun(sentence)}." for sentence in (*sums, *taken.why) if sentence)]
+            + ["There was none in this time."] * (not taken.seconds and not taken.unknown)
+        ),
         cells=Cells(
-            heads=("Time taken", "Alarms"), rows=tuple((text, str(count)) for text, count in classes)
+            heads=("Time taken", "Alarms"),
+            rows=tuple((text, str(count)) for text, count in [*classes, *unknown]),
         ),
     )
+
+
+def _sums(taken: Taken) -> list[str]:
+    if taken.median is None or taken.longest is None:
+        return []
+    most = "at most " if taken.bounded else ""
+    return [
+        f"of {len(taken.seconds)}: median {most}{period(taken.median)}, longest {most}{period(taken.longest)}"
+    ]

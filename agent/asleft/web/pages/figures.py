@@ -9,9 +9,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from asleft.domain.alarms.alarm import AlarmEvent
 from asleft.domain.alarms.figures import Figure, Figures, figures_of
 from asleft.domain.alarms.journal import name_of
+from asleft.domain.alarms.times import Watch
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.evidence.account import Week
 from asleft.domain.evidence.seeing import Scope
@@ -25,6 +25,7 @@ from asleft.web.past import zone_of
 from asleft.web.web import LIVE_HEADER, Web
 from asleft.work.accounts.refusals import TooBusy
 from asleft.work.alarms.desk import Board
+from asleft.work.alarms.figures import Happened
 from asleft.work.evidence.bounds import NoEvidence
 
 __all__ = ["FiguresView", "routes", "view_of"]
@@ -113,9 +114,8 @@ def routes(web: Web) -> list[Route]:
             desk.estate_now(),
             days=days,
             sees=viewer.sees,
-            since=happened.since,
-            until=happened.until,
-            events=happened.events,
+            happened=happened,
+            watch=web.parts.watch(),
             board=web.board(request),
             looks=desk.looks(),
             drifted={item.drift.key.station for item in desk.drifts()},
@@ -141,9 +141,8 @@ def view_of(
     *,
     days: Days,
     sees: Callable[[str], bool],
-    since: datetime | None,
-    until: datetime,
-    events: Sequence[AlarmEvent],
+    happened: Happened,
+    watch: Watch,
     board: Board,
     looks: Mapping[StationId, Looked],
     drifted: Collection[StationId],
@@ -156,9 +155,8 @@ def view_of(
         estate: In force.
         days: How many days were asked for.
         sees: Whether the person may look at a site.
-        since: From when alarms were kept in that time, UTC; None where they never were.
-        until: Until when, UTC.
-        events: What happened to alarms, oldest first.
+        happened: What happened to alarms in that time, and what orders did.
+        watch: How stations are looked at.
         board: The alarms as they are now.
         looks: The last look at every station.
         drifted: Stations at which something stands.
@@ -166,24 +164,27 @@ def view_of(
         why: Why the account could not be asked.
     """
     seen = {name: site for name, site in sorted(estate.sites.items()) if sees(name)}
-    ours = [event for event in events if event.drift.key.station.site in seen]
+    ours = happened.of(sees)
+    since, until = ours.since, ours.until
     lists = (board.alarms, board.stale, board.shelved, board.suppressed, board.out_of_service)
     alarms = [alarm for some in lists for alarm in some if alarm.drift.key.station.site in seen]
     parts = {name: part_of(name, estate, looks, drifted) for name in seen}
     zone = zone_of(estate, seen)
     made = figures_of(
-        ours,
+        ours.events,
         alarms,
         since=until if since is None else since,
         until=until,
         as_left=sum(part.as_left for part in parts.values()),
         read=sum(part.read for part in parts.values()),
+        watch=ours.watched(estate, watch),
+        mended=ours.mended,
     )
     # Sources are told as they are in the estate: a setting by its name there.
     plots = [as_left_plot(seen, parts)]
     if since is not None and since < until:
-        plots += over_time(ours, alarms, since, until, zone)
-        plots += answers(ours)
+        plots += over_time(ours.events, alarms, since, until, zone)
+        plots += answers(made)
     return FiguresView(
         days=days,
         zone=zone,
@@ -219,7 +220,7 @@ def _shown(row: Figure) -> str:
     """Write a figure as the command does; of a time in seconds say what that is in hours and minutes, too."""
     if row.value is None or row.unit != "s" or not _MINUTE <= row.value <= _DAY:
         return row.shown()
-    return f"{row.value:.0f} s ({time_words(row.value / _MINUTE)})"
+    return f"{'at most ' * row.at_most}{row.value:.0f} s ({time_words(row.value / _MINUTE)})"
 
 
 def _origin(station: StationId, what: str, alarms: int) -> Origin:

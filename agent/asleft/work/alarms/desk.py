@@ -1,6 +1,6 @@
 """The part of the desk that is about alarms: what is on the board, and what people do to it."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -8,6 +8,7 @@ from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmEvent, AlarmStat
 from asleft.domain.alarms.figures import Figures
 from asleft.domain.alarms.floods import Flood, Group, flood_at, grouped
 from asleft.domain.alarms.life import is_stale
+from asleft.domain.alarms.times import Watch
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import Estate, StationId
 from asleft.ports.clock import Clock
@@ -122,17 +123,14 @@ class AlarmBoard:
 
     def happened(self, days: float) -> Happened:
         """Give what happened to alarms in the last days."""
-        return happened(self._alarming.store, days=days, now=self._clock())
+        return happened(self._alarming.store, self._ledger, days=days, now=self._clock())
 
-    def figures(
-        self, days: float, *, interval: timedelta | None = None, followed: Collection[str] = ()
-    ) -> Figures:
+    def figures(self, days: float, *, watch: Watch | None = None) -> Figures:
         """Give the figures of the last days.
 
         Args:
             days: How many days back.
-            interval: Time between two rounds; None where it is not known.
-            followed: Stations, as `site/station`, whose changes come at once.
+            watch: How stations are looked at; None where that is not known.
         """
         estate = self._estate()
         return gather(
@@ -142,8 +140,7 @@ class AlarmBoard:
             self._alarming.view(estate),
             days=days,
             now=self._clock(),
-            interval=interval,
-            followed=followed,
+            watch=watch,
         )
 
 

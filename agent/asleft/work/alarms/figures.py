@@ -1,11 +1,12 @@
 """Gathers what the figures are made of: what happened to alarms, and how the stations were found."""
 
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent
 from asleft.domain.alarms.figures import Figures, figures_of
+from asleft.domain.alarms.times import Mended, Watch
 from asleft.domain.estate import Estate
 from asleft.domain.snapshot import AsFound
 from asleft.ports.alarms import AlarmStore
@@ -22,22 +23,45 @@ class Happened:
         since: From when, UTC: not before alarms were first kept; None where they never were.
         until: Until when, UTC; this instant is part of it.
         events: What happened, oldest first.
+        begun: When alarms were first kept, UTC; None where they never were.
+        mended: Orders that were carried out in that time.
     """
 
     since: datetime | None
     until: datetime
     events: Sequence[AlarmEvent]
+    begun: datetime | None = None
+    mended: Sequence[Mended] = ()
+
+    def of(self, sees: Callable[[str], bool]) -> "Happened":
+        """Give what of it happened at the sites that somebody may look at."""
+        return replace(
+            self,
+            events=[event for event in self.events if sees(event.drift.key.station.site)],
+            mended=[one for one in self.mended if sees(one.station.site)],
+        )
+
+    def watched(self, estate: Estate, watch: Watch) -> Watch:
+        """Give how the stations of an estate are looked at, with what else bounds the time to detect."""
+        files = frozenset(name for name, site in estate.sites.items() if site.drop is not None)
+        return replace(watch, files=files, begun=self.begun)
 
 
-def happened(store: AlarmStore, *, days: float, now: datetime) -> Happened:
-    """Give what happened to alarms in the last days, as far as it is kept."""
+def happened(store: AlarmStore, ledger: Ledger, *, days: float, now: datetime) -> Happened:
+    """Give what happened to alarms in the last days, and what orders did, as far as it is kept."""
     begun = store.begun()
     if begun is None:
         return Happened(since=None, until=now, events=())
     since = max(now - timedelta(days=days), begun)
     until = max(now, since)
     # The last instant is part of it: what happened just now is not left for the next time.
-    return Happened(since=since, until=until, events=store.events(since, until + timedelta.resolution))
+    return Happened(
+        since=since,
+        until=until,
+        events=store.events(since, until + timedelta.resolution),
+        begun=begun,
+        mended=ledger.mended(since, until),
+    )
 
 
 def gather(
@@ -48,8 +72,7 @@ def gather(
     *,
     days: float,
     now: datetime,
-    interval: timedelta | None = None,
-    followed: Collection[str] = (),
+    watch: Watch | None = None,
 ) -> Figures:
     """Make the figures of the last days.
 
@@ -63,10 +86,9 @@ def gather(
         alarms: The alarms as they are now.
         days: How many days back.
         now: The time.
-        interval: Time between two rounds; None where it is not known.
-        followed: Stations, as `site/station`, whose changes come at once.
+        watch: How stations are looked at; None where that is not known.
     """
-    told = happened(store, days=days, now=now)
+    told = happened(store, ledger, days=days, now=now)
     drifted = {item.drift.key.station for item in ledger.standing()}
     read = [
         station
@@ -80,6 +102,6 @@ def gather(
         until=told.until,
         as_left=sum(station not in drifted for station in read),
         read=len(read),
-        interval=interval,
-        followed=[station for station in estate.stations if str(station) in set(followed)],
+        watch=told.watched(estate, watch or Watch()),
+        mended=told.mended,
     )

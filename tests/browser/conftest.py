@@ -12,12 +12,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from estates import Bench, a_bench
 from interop.conftest import cannot
+
+if TYPE_CHECKING:
+    from browser.tour import Tour
 
 PASSWORD = "seven wet lanterns over brine"
 CHROMIUM = "chromium"
@@ -62,14 +66,15 @@ def _free_port() -> int:
 
 
 @contextmanager
-def an_agent(bench: Bench, *, name: str = "") -> Iterator[str]:
+def an_agent(bench: Bench, *, name: str = "", port: int = 0) -> Iterator[str]:
     """Run the agent of a bench's home as a service manager does; gives the address of its page.
 
     Args:
         bench: The bench.
         name: A name by which people open the page instead of its number; passkeys belong to it.
+        port: Where its page is, as of an agent that ran before; 0 for a free one.
     """
-    port = _free_port()
+    port = port or _free_port()
     environment = {
         **os.environ,
         "ASLEFT_PAGES_LISTEN": f"127.0.0.1:{port}",
@@ -108,6 +113,15 @@ def served(tmp_path: Path) -> Iterator[Served]:
     """Serve the page of the example estate, whose rises go up without a pause."""
     with a_bench(tmp_path, orders="{rise-pause-seconds: 0}") as bench, an_agent(bench) as url:
         yield Served(bench=bench, url=url)
+
+
+@pytest.fixture(scope="session")
+def toured(tmp_path_factory: pytest.TempPathFactory) -> "Iterator[Tour]":
+    """Serve an estate whose pages have all something to show, to all tests that only look at it."""
+    from browser.tour import a_tour  # noqa: PLC0415 it is made of what stands here
+
+    with a_tour(tmp_path_factory.mktemp("tour")) as tour:
+        yield tour
 
 
 @pytest.fixture

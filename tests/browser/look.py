@@ -16,7 +16,6 @@ import tempfile
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, nullcontext
 from pathlib import Path
-from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -33,6 +32,7 @@ from asleft.web.live import Live
 from asleft.web.parts import Parts
 from asleft.work.accounts.desk import AccountDesk
 from asleft.work.desk import OwnerDesk
+from browser.judges import CUT, SMALL
 from estates import WREN, Bench, a_bench
 
 SIZES = {"phone": (360, 740), "desk": (1280, 800)}
@@ -138,17 +138,13 @@ async def pictures(
 
 
 async def measured(page: Page, where: str) -> list[str]:
-    """Say what of a page is wider than the screen, or too small for a finger."""
-    found: dict[str, Any] = await page.evaluate(
-        """() => ({
-            wide: document.documentElement.scrollWidth > innerWidth + 1,
-            small: innerWidth > 640 ? [] : [...document.querySelectorAll("button, input:not([type=hidden]), select, summary, nav a, .button")]
-                .filter((one) => { const box = one.getBoundingClientRect(); return box.width > 1 && box.height > 1 && (box.height < 44 || box.width < 24); })
-                .map((one) => one.outerHTML.slice(0, 80)),
-        })"""
-    )
-    said = [f"{where}: wider than the screen"] if found["wide"] else []
-    return said + [f"{where}: smaller than 44 px: {one}" for one in found["small"]]
+    """Say what of a page is cut off or beyond the edge, or on a phone too small for a finger; tests ask the same of every page."""
+    wide: bool = await page.evaluate("document.documentElement.scrollWidth > innerWidth")
+    cut: list[str] = await page.evaluate(CUT)
+    small: list[str] = await page.evaluate(f"innerWidth > 640 ? [] : ({SMALL})()")
+    said = [f"{where}: wider than the screen"] if wide else []
+    said += [f"{where}: cut off: {one}" for one in cut]
+    return said + [f"{where}: smaller than 44 px: {one}" for one in small]
 
 
 async def main() -> int:

@@ -10,7 +10,8 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from browser.conftest import Served
-from browser.test_page import LONG, PHONE, confirm, reach
+from browser.judges import reach
+from browser.test_page import LONG, PHONE, confirm
 from estates import HALL, WREN
 
 DRUMS, SESSION = f"{HALL}/drums", "service.remote-session"

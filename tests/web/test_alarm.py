@@ -1,4 +1,4 @@
-"""The page of an alarm: what it tells, every way to deal with it, and three taps from an alert's link to a restore."""
+"""The page of an alarm: what it tells, every way to deal with it, and the forms from it to a restore."""
 
 import asyncio
 import re
@@ -14,6 +14,7 @@ from estates import HALL, WREN
 from stage import DRUMS, performance
 from web.page import Elements, Page, a_page
 from web.side_stage import PELL, alarmed, plain, proposing, send
+from web.test_station import FRAME_FORMS, Places
 
 MENUS = f"/alarms/{DRUMS}/panel.menus"
 
@@ -59,8 +60,30 @@ async def test_what_it_tells(tmp_path: Path) -> None:
     assert "As left 0 dB, as found +12 dB, apart by +12 dB" in said
 
 
-async def test_three_taps_from_an_alert_to_a_restore(tmp_path: Path) -> None:
-    """Signed in: Restore on the alarm's page, Confirm on the order's page; with the link itself that is three."""
+async def test_what_becomes_an_alarm_has_a_place_to_come_to(tmp_path: Path) -> None:
+    """Each part is there before the alarm and while it is seen, put off or frozen; every form of the page stands in one."""
+    events = (performance("20260610T140500", "20260610T220000"),)
+    with a_page(tmp_path, events=events) as page, proposing(page):
+        await page.desk.round()
+        async with page.signed_in() as client, page.signed_in(PELL) as watcher:
+            texts = [(await client.get(MENUS)).text]
+            await alarmed(page, "panel.menus", "open")
+            texts.append((await client.get(MENUS)).text)
+            await page.clock.sleep(600)
+            await send(client, MENUS, "shelve", reason="later", until="for 30")
+            texts += [(await client.get(MENUS)).text, (await watcher.get(MENUS)).text]
+            texts.append((await send(client, MENUS, "concede", holder=WREN, day="soon", reason="why")).text)
+    for act in ("restore", "acknowledge", "shelve", "adopt", "concede", "out-of-service"):
+        assert f'value="{act}"' in texts[1], act
+    assert 'id="cannot-wait"' in texts[2]
+    assert 'value="unshelve"' in texts[2]
+    places = [Places(text) for text in texts]
+    assert len({tuple(one.parts) for one in places}) == 1
+    assert all(one.outside == FRAME_FORMS for one in places)
+
+
+async def test_two_forms_lead_from_an_alarm_to_a_restore_of_it_alone(tmp_path: Path) -> None:
+    """Restore on the alarm's page, Confirm on the order's page; what else stands at the station is left. Taps: tests/browser."""
     with a_page(tmp_path) as page:
         await alarmed(page, "panel.menus", "open")
         await alarmed(page, "panel.key-dim", "60 %")

@@ -65,11 +65,11 @@ async def test_a_slow_reader() -> None:
 
 
 async def test_a_comment_where_nothing_happens() -> None:
-    """§9.2.7: a comment keeps the way open."""
+    """§9.2.7: a comment keeps the way open; an event, of which a script is told, says that it is."""
     live = Live("run", beat=0.01)
     stream = live.stream(WREN, "", lambda: True)
     await first(stream)
-    assert await first(stream) == b": still here\n\n"
+    assert await first(stream) == b": still here\nevent: beat\ndata: \n\n"
 
 
 async def test_the_session_is_asked_again() -> None:
@@ -181,3 +181,27 @@ async def test_an_open_page_holds_no_session_open(tmp_path: Path) -> None:
                 await page.clock.sleep(600)
                 await client.get("/", headers={"X-Asleft-Live": "1"})
             assert (await client.get("/")).status_code == 303
+
+
+def ended(live: Live) -> None:
+    """Close it once somebody reads, one turn of the event loop after the other."""
+    if live.readers:
+        live.close()
+    else:
+        asyncio.get_running_loop().call_soon(ended, live)
+
+
+async def test_the_stream_is_kept_by_nobody_and_held_up_by_nothing(tmp_path: Path) -> None:
+    """HTML standard §9.2.6 (its type), RFC 9111 §5.2.2.5 (no-store), and what has a proxy in between pass each event on at once."""
+    with a_page(tmp_path) as page:
+        async with page.signed_in() as client:
+            live = page.parts.live
+            # The client in the process answers once all is there: the stream is ended as soon as it is read.
+            asyncio.get_running_loop().call_soon(ended, live)
+            async with asyncio.timeout(20):
+                answer = await client.get("/live")
+    assert answer.status_code == 200
+    assert answer.headers["content-type"].partition(";")[0] == "text/event-stream"
+    assert answer.headers["cache-control"] == "no-store"
+    assert answer.headers["x-accel-buffering"] == "no"
+    assert answer.text.startswith("retry: ")

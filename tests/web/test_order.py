@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from asleft.domain.orders import Order, OrderState
+from asleft.domain.orders import Order, OrderState, Purpose
 from asleft.simulator.manners import Manners
+from asleft.web.order_words import SUGGESTED
 from estates import HALL, IDRIS, WREN
 from stage import DRUMS, accepted, drawn, performance
 from web.order_forms import plain, post, settled, token
@@ -43,7 +44,9 @@ async def test_one_person_confirms_and_sees_it_read_back(tmp_path: Path) -> None
             assert "Confirm, and write it" in said
             assert "Wren Halloway (wren-halloway), Idris Quill (idris-quill)" in said
             assert "lapses" in said
-            assert len(shown.of("datalist")) == 1
+            assert [one["value"] for one in shown.of("input") if one.get("name") == "suggested"] == list(
+                SUGGESTED[Purpose.RESTORE]
+            )
             answer = await post(client, path)
             assert (answer.status_code, answer.headers["location"]) == (303, path)
             text = plain(await settled(client, path, until="Draw up the undo"))
@@ -65,6 +68,61 @@ async def test_one_person_confirms_and_sees_it_read_back(tmp_path: Path) -> None
             assert "locked → open" in back
             again = await client.get(path)
             assert again.status_code == 200
+
+
+@pytest.mark.parametrize(
+    "more, recorded",
+    [
+        ({"suggested": "the player asked for it back"}, "the player asked for it back"),
+        ({"suggested": "before doors", "reason": "  "}, "before doors"),
+        ({"suggested": "before doors", "reason": "the desk was moved"}, "the desk was moved"),
+        ({"reason": "the desk was moved"}, "the desk was moved"),
+    ],
+)
+async def test_the_reason_is_chosen_or_said_in_own_words(
+    tmp_path: Path, more: dict[str, str], recorded: str
+) -> None:
+    """What was chosen is recorded in exactly the words that were shown; own words count instead, where there are some."""
+    with a_page(tmp_path) as page:
+        page.bench.meddle(DRUMS, "panel.menus", "open")
+        (order,) = await drawn(page.desk)
+        path = f"/orders/{order.id}"
+        async with page.signed_in() as client:
+            shown = Elements((await client.get(path)).text).of("input")
+            chosen = [one["value"] for one in shown if one.get("name") == "suggested" and "checked" in one]
+            assert chosen == ["back as approved, nobody asked for the change"]
+            answer = await client.post(path, data={"form-token": await token(client), **more})
+            assert answer.status_code == 303
+            text = plain(await settled(client, path, until="Draw up the undo"))
+        assert f"confirmed by Wren Halloway: {recorded}" in text
+        (kept,) = page.desk.orders()
+        assert [move.why for move in kept.life if move.by == WREN and move.why] == [recorded]
+
+
+@pytest.mark.parametrize("chosen", ["", "   ", "words that this page never showed"])
+async def test_no_reason_is_refused_whatever_was_chosen(tmp_path: Path, chosen: str) -> None:
+    """A form that is sent by hand with neither own words nor one of those that were shown writes nothing."""
+    with a_page(tmp_path) as page:
+        page.bench.meddle(DRUMS, "panel.menus", "open")
+        (order,) = await drawn(page.desk)
+        async with page.signed_in() as client:
+            answer = await post(client, f"/orders/{order.id}", reason=" ", suggested=chosen)
+        assert answer.status_code == 409
+        assert "a confirmation needs a reason" in plain(answer.text)
+        assert page.bench.station(DRUMS).get("panel.menus") == "open"
+
+
+async def test_what_was_chosen_stays_chosen(tmp_path: Path) -> None:
+    """A confirmation that is refused for its hazards keeps the reason that was chosen."""
+    with a_page(tmp_path) as page:
+        order = await risen(page)
+        async with page.signed_in() as client:
+            answer = await post(client, f"/orders/{order.id}", reason="", suggested="before doors")
+        shown = Elements(answer.text).of("input")
+        assert answer.status_code == 409
+        assert [one["value"] for one in shown if one.get("name") == "suggested" and "checked" in one] == [
+            "before doors"
+        ]
 
 
 async def test_a_rise_shows_its_way_its_hazard_and_the_earphones(tmp_path: Path) -> None:

@@ -1,11 +1,13 @@
 """The page of a site: worst first, unknown is not normal, what is on, and the order over all of it."""
 
+import re
 from pathlib import Path
 
 from estates import HALL
 from stage import DRUMS, performance
 from web.page import Elements, a_page
 from web.side_stage import PELL, alarmed, plain, send
+from web.test_station import FRAME_FORMS, Places
 
 PATH = f"/sites/{HALL}"
 _BARN = """\
@@ -90,6 +92,24 @@ async def test_the_order_over_the_whole_site(tmp_path: Path) -> None:
                 groups,
             )
             assert (await client.get(answer.headers["location"])).status_code == 200
+
+
+async def test_the_order_has_a_place_to_come_to(tmp_path: Path) -> None:
+    """The part with its form is there while all is as left, too; what is wrong with it stands in the form."""
+    with a_page(tmp_path) as page:
+        await page.desk.round()
+        async with page.signed_in() as client:
+            calm = (await client.get(PATH)).text
+            refused = (await send(client, PATH, "restore")).text
+            await alarmed(page, "panel.menus", "open")
+            drifted = (await client.get(PATH)).text
+    assert 'id="restore"' not in calm
+    assert 'id="restore"' in drifted
+    places = [Places(text) for text in (calm, refused, drifted)]
+    assert len({tuple(one.parts) for one in places}) == 1
+    assert "site-restore" in places[0].parts
+    assert all(one.outside == FRAME_FORMS for one in places)
+    assert re.search(r'<form [^>]*action="/sites/[^>]*>[^§]*?id="wrong"[^§]*?</form>', refused)
 
 
 async def test_other_sites_and_people_who_only_look(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 import asyncio
 import re
 from datetime import timedelta
+from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,55 @@ from web.page import Elements, Page, a_page
 from web.side_stage import PELL, alarmed, plain, proposing, send
 
 PATH = f"/stations/{DRUMS}"
+
+
+class Places(HTMLParser):
+    """Which parts of a page are kept up to date, and which of its forms stand in none of them."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.parts: list[str] = []
+        self.outside: list[str] = []
+        self._around: list[bool] = []
+        """For each element of a kind that parts are, whether it is one."""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Take an element."""
+        given = dict(attrs)
+        if tag in {"div", "span", "section"}:
+            self._around.append("data-live" in given)
+            if "data-live" in given:
+                self.parts.append(str(given["id"]))
+        if tag == "form" and not any(self._around):
+            self.outside.append(str(given["action"]))
+
+    def handle_endtag(self, tag: str) -> None:
+        """Leave an element."""
+        if tag in {"div", "span", "section"}:
+            self._around.pop()
+
+
+FRAME_FORMS = ["/sign-out", "/look"]
+"""What stands below every page, and changes by nothing but its own use."""
+
+
+async def test_what_drifts_has_a_place_to_come_to(tmp_path: Path) -> None:
+    """Each part is there while all is as left, drifted or frozen, for whoever looks; every form of the page stands in one."""
+    events = (performance("20260610T140500", "20260610T220000"),)
+    with a_page(tmp_path, events=events) as page, proposing(page):
+        await page.desk.round()
+        async with page.signed_in() as client, page.signed_in(PELL) as watcher:
+            calm = Places((await client.get(PATH)).text)
+            await alarmed(page, "headphones.gain", "+12 dB")
+            await page.clock.sleep(600)
+            text = (await client.get(PATH)).text
+            looking = Places((await watcher.get(PATH)).text)
+    assert "Nothing is written here until" in plain(text)
+    assert 'value="adopt"' in text
+    drifted = Places(text)
+    assert calm.parts == drifted.parts == looking.parts
+    assert calm.outside == drifted.outside == looking.outside == FRAME_FORMS
 
 
 async def test_as_left_beside_as_found(tmp_path: Path) -> None:

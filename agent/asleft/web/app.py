@@ -18,13 +18,22 @@ from starlette.types import ASGIApp, Scope
 
 from asleft.domain.errors import AsleftError
 from asleft.web import pages
+from asleft.web.api.problems import word_of
 from asleft.web.api.serving import make_api, split
 from asleft.web.door import Door
+from asleft.web.logged import Logged, note
 from asleft.web.numbered import Answer, Numbered, gone
 from asleft.web.parts import Parts
-from asleft.web.refusals import FormRefused, SignInFirst
+from asleft.web.refusals import HIDDEN, FormRefused, SignInFirst
 from asleft.web.web import Web, own_path
-from asleft.work.accounts.refusals import NotFresh, NotSignedIn, NotThroughProxy, TooBusy, TooManyTries
+from asleft.work.accounts.refusals import (
+    NotForThem,
+    NotFresh,
+    NotSignedIn,
+    NotThroughProxy,
+    TooBusy,
+    TooManyTries,
+)
 from asleft.work.ordering import MayNot, NoOrder, NoStation
 
 __all__ = ["make_web"]
@@ -47,7 +56,16 @@ def make_web(parts: Parts) -> ASGIApp:
     web.paths = frozenset(route.path for route in routes)
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(Numbered, web=web, event="a page failed", answer=_failed(web))],
+        middleware=[
+            Middleware(
+                Logged,
+                web=web,
+                taken="a form was taken",
+                refused="the page refused something",
+                word=word_of,
+            ),
+            Middleware(Numbered, web=web, event="a page failed", answer=_failed(web)),
+        ],
         exception_handlers={
             SignInFirst: _sign_in(web),
             NotSignedIn: _sign_in(web),
@@ -104,6 +122,8 @@ def _live(web: Web) -> Callable[[Request], Awaitable[Response]]:
 def _sign_in(web: Web) -> Answer:
     async def first(request: Request, wrong: Exception) -> Response:
         to = own_path(wrong.to) if isinstance(wrong, SignInFirst) else "/"
+        if request.method == "POST":
+            note(request, "not-signed-in")
         site = request.headers.get("sec-fetch-site", "")
         if request.method == "GET" and site in {"cross-site", "same-site"} and not web.session_token(request):
             # A link in a mail or chat: the browser keeps strict cookies back until a page of ours asks (RFC 6265bis §5.2).
@@ -121,6 +141,8 @@ def _http(web: Web) -> Answer:
     async def refused(request: Request, wrong: Exception) -> Response:
         assert isinstance(wrong, HTTPException)  # noqa: S101 it is registered for this class
         status = wrong.status_code
+        if wrong.detail == HIDDEN:
+            note(request, HIDDEN)
         title, what = _STATUS.get(status, ("Refused", "This cannot be done."))
         response = _told(web, request, _Wrong(title=title, what=what), status)
         for key, value in (wrong.headers or {}).items():
@@ -143,6 +165,7 @@ _REFUSALS: Final[tuple[tuple[type[AsleftError], int, str], ...]] = (
     (FormRefused, 403, "Nothing was done"),
     (MayNot, 403, "Not allowed"),
     (NotThroughProxy, 403, "Not allowed"),
+    (NotForThem, 403, "Not allowed"),
     (NoStation, 404, "No such station"),
     (NoOrder, 404, "No such order"),
     (TooManyTries, 429, "Too many tries"),
@@ -157,13 +180,10 @@ def _asleft(web: Web) -> Answer:
             ((status, title) for kind, status, title in _REFUSALS if isinstance(wrong, kind)),
             (409, "This cannot be done"),
         )
-        if status != 404:  # noqa: PLR2004 a page that is not there is no event
-            web.parts.log.warning(
-                "the page refused something",
-                path=request.url.path,
-                why=str(wrong),
-                peer=web.whence(request).address,
-            )
+        if isinstance(wrong, FormRefused):
+            note(request, wrong.why, what=str(wrong), **wrong.about)
+        elif status != 404:  # noqa: PLR2004 what is not there is said by its path
+            note(request, what=str(wrong))
         # Where it happened may be a path of this computer, which is for the log.
         return _told(web, request, _Wrong(title=title, what=wrong.what, todo=wrong.todo), status)
 

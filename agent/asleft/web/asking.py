@@ -16,6 +16,7 @@ from asleft.domain.freezing import freeze_at
 from asleft.domain.occasions import changes
 from asleft.domain.people import Person, Right
 from asleft.web.parts import Parts
+from asleft.web.refusals import HIDDEN
 from asleft.web.web import Viewer
 
 __all__ = [
@@ -123,7 +124,7 @@ def seen(estate: Estate, viewer: Viewer, site: str, name: str = "") -> StationId
     station = StationId(site, name)
     there = station in estate.stations if name else site in estate.sites
     if not there or not viewer.sees(site):
-        raise HTTPException(404)
+        raise HTTPException(404, HIDDEN if there else None)
     return station
 
 

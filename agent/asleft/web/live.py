@@ -13,7 +13,9 @@ from typing import Final
 __all__ = ["BEAT", "MOST_READERS", "MOST_READERS_A_PERSON", "PACE", "Live", "site_of"]
 
 BEAT: Final = 15.0
-"""Seconds after which a comment is sent where nothing else was (§9.2.7: proxies drop quiet connections)."""
+"""Seconds after which a comment is sent where nothing else was (§9.2.7: proxies drop quiet connections).
+
+An event goes with it, for a script is told of no comment: a page that hears none for long knows that its stream is lost."""
 MOST_READERS: Final = 100
 MOST_READERS_A_PERSON: Final = 10
 MOST_WAITING: Final = 32
@@ -173,7 +175,7 @@ class Live:
         waiting, reader.waiting = reader.waiting, []
         lost, reader.lost = reader.lost, False
         if not waiting and not lost:
-            return b": still here\n\n"
+            return b": still here\nevent: beat\ndata: \n\n"
         at = self._id(waiting[-1][0] if waiting else self._count)
         if lost:
             return f"id: {at}\nevent: {_RELOAD}\ndata: \n\n".encode()

@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from asleft.web.logged import shown_path
 from asleft.web.web import Web
 
 __all__ = ["Answer", "Numbered", "gone"]
@@ -51,7 +52,7 @@ class Numbered:
             await self._app(scope, receive, sent)
         except Exception:
             number = secrets.token_hex(4)
-            self._web.parts.log.exception(self._event, reference=number, path=scope["path"])
+            self._web.parts.log.exception(self._event, reference=number, path=shown_path(scope["path"]))
             if begun:
                 raise
             await self._answer(scope, number)(scope, receive, send)

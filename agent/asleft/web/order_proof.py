@@ -74,7 +74,7 @@ def _trouble(wrong: AsleftError, given: Given, missing: Sequence[str], wanted: i
         what = f"{wrong.what}: {wrong.where}" if wrong.where else wrong.what
         return Trouble(what=what, todo=wrong.todo, at="passkey")
     if isinstance(wrong, MayNot):
-        if wrong.what == _wrong_with(given.reason):
+        if wrong.what == _wrong_with(given.why):
             return Trouble(what=wrong.what, todo=wrong.todo, at="reason")
         if missing and wrong.what.startswith(f"{len(missing)} of {wanted} hazards"):
             what = f"{len(missing)} of {wanted} {'hazard is' if wanted == 1 else 'hazards are'} not ticked"

@@ -29,14 +29,21 @@ class Given:
     """What a person typed and ticked.
 
     Args:
-        reason: Why.
+        reason: Why, in own words.
         accepted: Ids of the hazards that were ticked.
         signature: What stands in the field for a signature.
+        suggested: Which of the suggested reasons was chosen; empty where none was.
     """
 
     reason: str = ""
     accepted: tuple[str, ...] = ()
     signature: str = ""
+    suggested: str = ""
+
+    @property
+    def why(self) -> str:
+        """The reason that counts: own words where there are some, else the chosen ones exactly as they were shown."""
+        return self.reason if self.reason.strip() else self.suggested
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from asleft.domain.estate import Estate
 from asleft.domain.freezing import Freeze, frozen_for
 from asleft.domain.groups import hazards_together
-from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState, Purpose, Write
+from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState, Write
 from asleft.domain.people import Person, Right
 from asleft.ports.orders import KeptOrder, StepState
 from asleft.web.order_proof import name_of, passkey_ask
@@ -35,7 +35,6 @@ from asleft.web.order_words import (
     STAGES,
     STATES,
     SUGGESTED,
-    UNDO_SUGGESTED,
     step_words,
 )
 from asleft.work.acting import action_step
@@ -241,7 +240,7 @@ def _waits(
             hazards=tuple(_ticks(orders, wanted, missing=missing)),
             given=wanted,
             trouble=trouble,
-            suggestions=UNDO_SUGGESTED if orders[0].purpose is Purpose.UNDO else SUGGESTED,
+            suggestions=SUGGESTED[orders[0].purpose],
             signed=estate.orders.signed,
             canonical=f"/orders/{name}/canonical",
             file=f"{name}.json",

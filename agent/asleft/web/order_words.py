@@ -15,7 +15,6 @@ __all__ = [
     "STATES",
     "STEPS",
     "SUGGESTED",
-    "UNDO_SUGGESTED",
     "step_words",
     "todo_for_page",
 ]
@@ -63,8 +62,20 @@ STEPS: Final = {
     StepState.REFUSED: "refused",
     StepState.PUT_BACK: "put back",
 }
-SUGGESTED: Final = ("before doors", "after line check", "the player is told", "after the unit was exchanged")
-UNDO_SUGGESTED: Final = ("back to what was there", "the player wants it as it was")
+SUGGESTED: Final = {
+    Purpose.RESTORE: (
+        "back as approved, nobody asked for the change",
+        "the player asked for it back",
+        "before doors",
+        "after line check",
+    ),
+    Purpose.SET_UP: ("after the unit was exchanged", "after factory state", "a unit that is new here"),
+    Purpose.UNDO: ("back to what was there", "the player wants it as it was", "it was the wrong station"),
+    Purpose.LEND: ("as it was asked for", "for a technician who works on it", "for the get-in"),
+    Purpose.GIVE_BACK: ("it is no longer needed", "the time is over", "before doors"),
+    Purpose.FACTORY: ("it is set up anew", "the unit leaves the house", "before its repair"),
+}
+"""Reasons that a person may take as they stand, by what an order is for; the first one is set."""
 HALTED: Final = (
     "Read the sentence above to its end: it says what was being done, what stands now, and what could not be put back.",
     "Mute the station at its panel, or unplug the earphones. Tell the player.",

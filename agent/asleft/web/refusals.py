@@ -1,8 +1,14 @@
 """What the page refuses, with the status that goes with it."""
 
+from collections.abc import Mapping
+from typing import Final
+
 from asleft.domain.errors import AsleftError
 
-__all__ = ["FormRefused", "SignInFirst"]
+__all__ = ["HIDDEN", "FormRefused", "SignInFirst"]
+
+HIDDEN: Final = "hidden"
+"""What the log says of a page that is there and may not be seen; who asked for it is told that there is none."""
 
 
 class SignInFirst(AsleftError):
@@ -18,4 +24,16 @@ class SignInFirst(AsleftError):
 
 
 class FormRefused(AsleftError):
-    """A form did not come from a page of this session, or is none; nothing was done."""
+    """A form did not come from a page of this session, or is none; nothing was done.
+
+    Args:
+        what: What is wrong.
+        why: The same in a word, for the log.
+        todo: What to do.
+        about: What else the log is told.
+    """
+
+    def __init__(self, what: str, *, why: str, todo: str, about: Mapping[str, object] | None = None) -> None:
+        super().__init__(what, todo=todo)
+        self.why = why
+        self.about = about or {}

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
@@ -16,7 +16,7 @@ from asleft.web.past import Past
 from asleft.work.desk import OwnerDesk
 from asleft.work.questions import WhyView
 
-__all__ = ["Source", "Sources", "told_why"]
+__all__ = ["Source", "Sources", "told_why", "ways_to"]
 
 _MOST_SOURCES: Final = 5000
 
@@ -33,6 +33,7 @@ class Source:
         who: Its author.
         at: When.
         subject: Its subject; empty where it may be about sites that may not be looked at.
+        to: Path of the commit's page; empty where there is none for whoever looks.
     """
 
     layer: str
@@ -42,6 +43,7 @@ class Source:
     who: str
     at: datetime
     subject: str
+    to: str = ""
 
 
 class Sources:
@@ -73,37 +75,80 @@ class Sources:
             setting: await self._at(estate.commit, origins[setting]) if setting in origins else None
             for setting in settings
         }
-        if scope.everywhere:
-            return found
-        sayings = await self._past.sayings(
-            [one.commit for one in found.values() if one and one.commit], scope
-        )
+        told = await self._told({setting: one for setting, one in found.items() if one}, scope)
+        return {setting: told.get(setting) for setting in found}
+
+    async def known(self, estate: Estate, station: StationId, scope: Scope) -> dict[str, Source]:
+        """Give where a station's values come from, as far as git was asked before; by setting, and nothing for the others."""
+        found = {
+            setting: _source(origin, self._kept[estate.commit, origin.file, origin.line])
+            for setting, origin in estate.stations[station].origins.items()
+            if (estate.commit, origin.file, origin.line) in self._kept
+        }
+        return await self._told(found, scope)
+
+    def keep(self, commit: str, why: WhyView) -> None:
+        """Keep what git was asked for somebody who wanted to know why one setting has its value."""
+        for one in why.names:
+            if one.touch.commit:
+                self._keep((commit, one.origin.file, one.origin.line), one.touch)
+
+    async def _told(self, found: Mapping[str, Source], scope: Scope) -> dict[str, Source]:
+        """Give sources with the ways to their commits, and with no more of what these say than may be told."""
+        commits = [one.commit for one in found.values() if one.commit]
+        ways = await ways_to(self._past, commits, scope)
+        sayings = {} if scope.everywhere else await self._past.sayings(commits, scope)
         return {
-            setting: replace(one, subject=sayings[one.commit].subject) if one and one.commit else one
+            setting: replace(
+                one,
+                to=ways.get(one.commit, ""),
+                subject=sayings[one.commit].subject if one.commit in sayings else one.subject,
+            )
             for setting, one in found.items()
         }
 
     async def _at(self, commit: str, origin: Origin) -> Source:
-        touch = await self._touched(commit, origin)
-        return Source(
-            layer=origin.layer,
-            file=origin.file,
-            line=origin.line,
-            commit=touch.commit,
-            who=touch.author,
-            at=touch.at,
-            subject=touch.subject,
-        )
+        return _source(origin, await self._touched(commit, origin))
 
     async def _touched(self, commit: str, origin: Origin) -> Touch:
         if is_loan(origin):
             return self._desk.touched(commit, origin)  # git is not asked
         key = (commit, origin.file, origin.line)
         if key not in self._kept:
-            self._kept[key] = await asyncio.to_thread(self._desk.touched, commit, origin)
-            while len(self._kept) > _MOST_SOURCES:
-                self._kept.popitem(last=False)
+            self._keep(key, await asyncio.to_thread(self._desk.touched, commit, origin))
         return self._kept[key]
+
+    def _keep(self, key: tuple[str, str, int], touch: Touch) -> None:
+        self._kept[key] = touch
+        while len(self._kept) > _MOST_SOURCES:
+            self._kept.popitem(last=False)
+
+
+def _source(origin: Origin, touch: Touch) -> Source:
+    return Source(
+        layer=origin.layer,
+        file=origin.file,
+        line=origin.line,
+        commit=touch.commit,
+        who=touch.author,
+        at=touch.at,
+        subject=touch.subject,
+    )
+
+
+async def ways_to(past: Past, commits: Iterable[str], scope: Scope) -> dict[str, str]:
+    """Give the paths of the pages of commits of the baseline, by commit, of those alone that somebody is shown there.
+
+    Args:
+        past: Knows what commits are about.
+        commits: Their ids.
+        scope: The sites that may be told of.
+    """
+    listed = [*dict.fromkeys(commits)]
+    if not scope.everywhere:
+        sayings = await past.sayings(listed, scope) if listed else {}
+        listed = [commit for commit in listed if sayings[commit].seen]
+    return {commit: f"/history/{commit}" for commit in listed}
 
 
 async def told_why(past: Past, view: WhyView, scope: Scope) -> WhyView:

@@ -138,6 +138,7 @@ class StationPage:
         differences: What is not as left, worst first.
         unknown: Settings of which nothing is known now.
         rows: All settings.
+        touched: By setting, the commit of its line and who made it, where that is known already.
         readings: What it tells about itself, as name and text.
         concessions: For it.
         loans: On it.
@@ -172,6 +173,7 @@ class StationPage:
     differences: tuple[Difference, ...]
     unknown: tuple[Row, ...]
     rows: tuple[Row, ...]
+    touched: Mapping[str, Source]
     readings: tuple[tuple[str, str], ...]
     concessions: tuple[Held, ...]
     loans: tuple[Lent, ...]
@@ -207,13 +209,14 @@ class StationPage:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SettingPage:
-    """Why one setting of a station has its approved value."""
+    """Why one setting of a station has its approved value; `ways` gives the pages of commits that may be seen."""
 
     site: str
     name: str
     zone: str
     row: Row | None
     why: WhyView
+    ways: Mapping[str, str]
     moments: tuple[Moment, ...]
 
 
@@ -227,6 +230,7 @@ def view_of(
     orders: Sequence[OrderView],
     loans: Sequence[Loan],
     sources: Mapping[str, Source | None],
+    touched: Mapping[str, Source] | None = None,
     entries: Sequence[Entry],
     has_more: bool = False,
     may: May,
@@ -266,6 +270,7 @@ def view_of(
         differences=tuple(differences),
         unknown=tuple(row for row in stand.rows if row.state is RowState.UNKNOWN),
         rows=stand.rows,
+        touched=touched or {},
         readings=stand.readings,
         concessions=tuple(
             Held(

@@ -240,17 +240,20 @@ class Web:
         self._check_origin(request)
         kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
         if kind != _FORM:
-            raise FormRefused("this is no form", todo="use the page's own buttons")
+            raise FormRefused("this is no form", why="no-form", todo="use the page's own buttons")
         try:
             body = (await request.body()).decode("utf-8")
             fields = parse_qs(body, keep_blank_values=True, max_num_fields=_MOST_FIELDS, errors="strict")
         except ValueError as wrong:
-            raise FormRefused("this form cannot be read", todo="go back, load the page again") from wrong
+            raise FormRefused(
+                "this form cannot be read", why="not-readable", todo="go back, load the page again"
+            ) from wrong
         given = fields.pop(FORM_TOKEN, [])
         secret, fresh = self._secret(request)
         if fresh or len(given) != 1 or not is_form_token(secret, given[0]):
             raise FormRefused(
                 "this form was made before you signed in or out, so nothing was done",
+                why="form-of-another-session",
                 todo="go back, load the page again, and repeat it there",
             )
         return fields
@@ -294,16 +297,11 @@ class Web:
         good_site = [site == "same-origin" for site in sites]
         # Fail closed: what says nothing of where it comes from is no browser of today.
         if not all([*good_origin, *good_site]) or not (good_origin or good_site):
-            self.parts.log.warning(
-                "a form from elsewhere was refused",
-                path=request.url.path,
-                peer=self.whence(request).address,
-                origin=origins,
-                site=sites,
-            )
             raise FormRefused(
                 "this form was not sent from a page of asleft, so nothing was done",
+                why="from-elsewhere",
                 todo="open asleft yourself and repeat it there",
+                about={"origin": origins, "site": sites},
             )
 
     def _secret(self, request: Request) -> tuple[str, bool]:

@@ -1,7 +1,9 @@
 """A running agent serves programs beside the pages: from a token made on the command line to a station that is restored."""
 
 import getpass
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import httpx
 
@@ -9,13 +11,31 @@ from daemon.agent.process import LIMIT, an_agent, until
 from estates import WREN, asleft
 from stage import DRUMS, a_stage
 
+AT_ONCE = "{}\nalarms: {on-delay: 0 s, off-delay: 0 s}"
+"""Nothing about orders, and what drifts is an alarm at once."""
+
+
+def figure(program: httpx.Client, name: str) -> dict[str, Any]:
+    """Give one figure as the agent tells it now."""
+    answer = program.get("/api/figures").json()
+    (found,) = [one for one in answer["figures"] if one["figure"] == name]
+    return dict(found)
+
+
+def watched_for(program: httpx.Client, seconds: float) -> bool:
+    """Tell whether the agent has kept alarms for more than so long, by its own clock."""
+    told = program.get("/api/figures").json()
+    since, until_now = (datetime.fromisoformat(told[key]) for key in ("since", "until"))
+    return (until_now - since).total_seconds() > seconds
+
 
 def test_a_running_agent_serves_programs(tmp_path: Path) -> None:
     """Over the page's own socket, with its own clock, ledger and station."""
-    with a_stage(tmp_path) as bench:
+    with a_stage(tmp_path, orders=AT_ONCE) as bench:
         with (bench.home / "settings.yaml").open("a", encoding="utf-8") as file:
             file.write(f"metrics-listen: unix:{tmp_path / 'web'}\n")
             file.write(f"pages-listen: unix:{tmp_path / 'page'}\n")
+            file.write("round-interval: 1s\nround-jitter: 0s\n")
             file.write(f"accounts: {{{getpass.getuser()}: {WREN}}}\n")
         with an_agent(bench.home, tmp_path) as agent:
             agent.until_looked(1)
@@ -29,6 +49,8 @@ def test_a_running_agent_serves_programs(tmp_path: Path) -> None:
                 timeout=LIMIT,
             ) as program:
                 assert program.get("/api/me").json()["person"] == WREN
+                # Sooner it would stand from before alarms were kept, as far as anybody knows.
+                until(lambda: watched_for(program, 1), "the first interval is over", alive=agent)
                 bench.meddle(DRUMS, "panel.menus", "open")
                 until(
                     lambda: bool(program.get(f"/api/stations/{DRUMS}").json()["drifts"]),
@@ -45,3 +67,48 @@ def test_a_running_agent_serves_programs(tmp_path: Path) -> None:
                     alive=agent,
                 )
                 assert bench.station(DRUMS).get("panel.menus") == "locked"
+                until(
+                    lambda: figure(program, "time to restore, mean")["times"]["of"] == 1,
+                    "the figures know of the restore",
+                    alive=agent,
+                )
+                # The station is followed, and the agent's page knows that: no interval is added.
+                until(
+                    lambda: figure(program, "time to detect, mean")["times"]["upper-bounds"] == 0,
+                    "the station is followed",
+                    alive=agent,
+                )
+                detect = figure(program, "time to detect, mean")
+                assert (detect["times"]["of"], detect["times"]["unknown"]) == (1, 0)
+                assert detect["note"].endswith("1 at stations that are followed now")
+
+
+def test_where_nobody_follows_an_interval_counts(tmp_path: Path) -> None:
+    """The figures of the page know how far apart the agent's rounds are: 2 s, and no jitter."""
+    with a_stage(tmp_path, orders=AT_ONCE) as bench:
+        with (bench.home / "settings.yaml").open("a", encoding="utf-8") as file:
+            file.write(f"metrics-listen: unix:{tmp_path / 'web'}\n")
+            file.write(f"pages-listen: unix:{tmp_path / 'page'}\n")
+            file.write("round-interval: 2s\nround-jitter: 0s\nfollow: no\n")
+            file.write(f"accounts: {{{getpass.getuser()}: {WREN}}}\n")
+        with an_agent(bench.home, tmp_path) as agent:
+            agent.until_looked(1)
+            assert asleft("people", "add", WREN, "--home", bench.home).code == 0
+            token = agent.ask("people", "token", "make", WREN, "a test", "--right", "look")["token"]
+            with httpx.Client(
+                transport=httpx.HTTPTransport(uds=str(tmp_path / "page")),
+                base_url="http://localhost",
+                headers={"Authorization": f"Bearer {token}"},
+                timeout=LIMIT,
+            ) as program:
+                until(lambda: watched_for(program, 2), "the first interval is over", alive=agent)
+                bench.meddle(DRUMS, "panel.menus", "open")
+                until(
+                    lambda: figure(program, "time to detect, mean")["times"]["of"] == 1,
+                    "a round found it",
+                    alive=agent,
+                )
+                detect = figure(program, "time to detect, mean")
+    assert detect["times"]["upper-bounds"] == 1
+    assert detect["value"] >= 2
+    assert "a whole interval of 2 s after the change" in detect["note"]

@@ -10,13 +10,15 @@ from pathlib import Path
 import pytest
 from argon2 import extract_parameters
 
-from asleft.domain.accounts import AccountMove, Whence
+from asleft.domain.accounts import AccountMove, How, Whence
 from asleft.domain.errors import AsleftError
+from asleft.domain.people import Right
 from asleft.work.accounts.hashing import Hashing
 from asleft.work.accounts.refusals import (
     BadPassword,
     NoAccount,
     NoLink,
+    NotForThem,
     NotSignedIn,
     SignInRefused,
     TooBusy,
@@ -381,3 +383,31 @@ async def test_every_refusal_says_what_to_do(house: House) -> None:
             await asked
         assert caught.value.what
         assert caught.value.todo
+
+
+async def test_who_may_sign_somebody_out(house: House) -> None:
+    """7.4.5, 8.2.1: oneself; others by who approves at all of their sites; nobody else, and a stranger sounds the same."""
+    at_one = replace(a_person("odo-quill"), sites=frozenset({"hall"}))
+    there = replace(a_person("una-quill", Right.LOOK), sites=frozenset({"hall"}))
+    house.people |= {one.key: one for one in (at_one, there)}
+    house.desk.make_link(IDRIS, PHONE, by=WREN)
+    allowed = [
+        (by, person)
+        for by in house.people
+        for person in (*house.people, "a-stranger")
+        if house.desk.may_sign_out(house.people[by], person)
+    ]
+    own = [(key, key) for key in house.people]
+    others = [(WREN, key) for key in house.people if key != WREN]
+    assert sorted(allowed) == sorted([*own, *others, ("odo-quill", "una-quill")])
+    refused = []
+    for by, person in ((PELL, IDRIS), (PELL, "a-stranger"), ("odo-quill", WREN), ("a-stranger", WREN)):
+        with pytest.raises(NotForThem) as wrong:
+            house.desk.sign_out(person, PHONE, by=by)
+        refused.append(str(wrong.value))
+    assert len(set(refused)) == 1
+    assert [one.move for one in house.events if one.move is AccountMove.SIGNED_OUT] == []
+    house.desk.sessions.begin(house.people[IDRIS], How.PASSWORD, PHONE)
+    assert house.desk.sign_out(IDRIS, PHONE, by=WREN) == 1
+    assert house.desk.sessions.of(IDRIS) == ()
+    assert (house.events[-1].move, house.events[-1].by) == (AccountMove.SIGNED_OUT, WREN)

@@ -169,7 +169,7 @@ async def test_a_station_that_goes_and_returns_is_one_word_each(tmp_path: Path) 
         await watch.try_in_vain(4)
         look = watch.looks[CANTOR]
         assert look.state is ReadState.UNREACHABLE
-        before = replace(look, at=look.at - timedelta(seconds=1), why="what a round saw before")
+        before = replace(look, at=look.at - timedelta(seconds=1))
         assert watch.followers.freshest(CANTOR, before) == look
         assert [item.drift.key.kind for item in ledger.standing()] == [DriftKind.UNREACHABLE]
         await asyncio.to_thread(bench.fleet.call, bench.station(str(CANTOR)).switch_on)

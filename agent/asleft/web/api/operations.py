@@ -16,7 +16,9 @@ from asleft.web.api.callers import Caller, Callers
 from asleft.web.api.problems import ApiRefused
 from asleft.web.api.proof import proof_asked
 from asleft.web.api.shapes import NoQuery, Query
+from asleft.web.logged import note
 from asleft.web.parts import Parts
+from asleft.web.refusals import HIDDEN
 from asleft.web.web import Web
 
 __all__ = ["LOOK", "Ask", "House", "Operation", "Proof", "Replied", "Work"]
@@ -105,6 +107,8 @@ class Ask:
         found = StationId(site, station)
         there = found in estate.stations if station else site in estate.sites
         if not there or not self.caller.sees(site):
+            if there:
+                note(self.request, HIDDEN)
             raise ApiRefused(
                 "not-there",
                 f"there is no {'station' if station else 'site'} '{name}', or this token may not look there",

@@ -34,7 +34,9 @@ from asleft.web.api.problems import ApiRefused
 from asleft.web.api.shapes import MOST, PageQuery
 from asleft.web.carrying import CHANGED, carried, fresh
 from asleft.web.errands import MOMENT
+from asleft.web.logged import note
 from asleft.web.order_words import GOING
+from asleft.web.refusals import HIDDEN
 from asleft.work.guards import Confirming
 from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.outlook import Outlook
@@ -131,6 +133,7 @@ def _found(ask: Ask, name: str) -> Outlook:
     except NoOrder:
         raise none from None
     if not any(ask.caller.sees(kept.order.station.site) for kept in outlook.kepts):
+        note(ask.request, HIDDEN)
         raise none
     return outlook
 

@@ -24,6 +24,7 @@ __all__ = [
     "kind_of",
     "problem_response",
     "told",
+    "word_of",
 ]
 
 PROBLEM_JSON: Final = "application/problem+json"
@@ -117,6 +118,11 @@ def kind_of(wrong: AsleftError) -> Kind:
     if isinstance(wrong, ApiRefused):
         return wrong.kind
     return KINDS[next((name for one, name in _ERRORS if isinstance(wrong, one)), "not-now")]
+
+
+def word_of(status: int) -> str:
+    """Give the name of the kind that a status stands for first, for the log."""
+    return _BY_STATUS.get(status, KINDS["not-now"]).name
 
 
 def told(wrong: AsleftError) -> Response:

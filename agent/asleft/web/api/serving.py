@@ -18,10 +18,11 @@ from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.web.api.document import PARTS
 from asleft.web.api.operations import Ask, House, Operation, Proof
-from asleft.web.api.problems import KINDS, ApiRefused, is_api, kind_of, problem_response, told
+from asleft.web.api.problems import KINDS, ApiRefused, is_api, kind_of, problem_response, told, word_of
 from asleft.web.api.proof import proof_asked
 from asleft.web.api.table import OPERATIONS
-from asleft.web.numbered import Answer, Numbered, gone
+from asleft.web.logged import Logged, note
+from asleft.web.numbered import Numbered, gone
 from asleft.web.web import Web
 from asleft.work.ordering import MayNot
 
@@ -58,10 +59,19 @@ def make_api(web: Web, *, proof: Proof = proof_asked) -> ASGIApp:
     house = House(web, proof)
     app = Starlette(
         routes=[Route(one.path, _endpoint(house, one), methods=[one.method]) for one in OPERATIONS],
-        middleware=[Middleware(Numbered, web=web, event="an operation failed", answer=_failed)],
+        middleware=[
+            Middleware(
+                Logged,
+                web=web,
+                taken="an act of a program was taken",
+                refused="a program was refused something",
+                word=word_of,
+            ),
+            Middleware(Numbered, web=web, event="an operation failed", answer=_failed),
+        ],
         exception_handlers={
             HTTPException: _http,
-            AsleftError: _asleft(web),
+            AsleftError: _asleft,
             ClientDisconnect: gone,
         },
     )
@@ -74,7 +84,7 @@ def _endpoint(house: House, one: Operation) -> Callable[[Request], Awaitable[Res
         if not one.rights:
             _query(request, one)
             return _answered(await one.work(_nobody(house, request)), one)
-        caller = house.callers.caller(request)
+        caller = request.state.caller = house.callers.caller(request)
         if not caller.person.rights.intersection(one.rights):
             rights = " or ".join(one.rights)
             raise MayNot(
@@ -179,19 +189,14 @@ async def _http(_: Request, wrong: Exception) -> Response:
     return problem_response(status, _WORDS.get(status, "this cannot be done"), headers=kept)
 
 
-def _asleft(web: Web) -> Answer:
-    async def refused(request: Request, wrong: Exception) -> Response:
-        assert isinstance(wrong, AsleftError)  # noqa: S101 it is registered for this class
-        if kind_of(wrong).status not in {404, 422}:  # what is not there, or not spelt right, is no event
-            web.parts.log.warning(
-                "a program was refused something",
-                path=request.url.path,
-                why=str(wrong),
-                peer=web.whence(request).address,
-            )
-        return told(wrong)
-
-    return refused
+async def _asleft(request: Request, wrong: Exception) -> Response:
+    assert isinstance(wrong, AsleftError)  # noqa: S101 it is registered for this class
+    kind = kind_of(wrong)
+    if kind.status == 422:  # noqa: PLR2004 what it says may be what was sent
+        note(request, kind.name)
+    elif kind.status != 404:  # noqa: PLR2004 what is not there is said by its path
+        note(request, kind.name, what=str(wrong))
+    return told(wrong)
 
 
 def _failed(_: Scope, number: str) -> Response:

@@ -16,6 +16,7 @@ from asleft.domain.people import Right
 from asleft.ports.records import Entry
 from asleft.web.pages.exporting import as_file, history_rows
 from asleft.web.pages.history_view import MOST_BYTES, MOST_EXPORTED, Search, commit_view, view_of
+from asleft.web.refusals import HIDDEN
 from asleft.web.web import Viewer, Web
 from asleft.work.evidence.desk import NoEvidence, Timeline
 from asleft.work.evidence.leafing import Place
@@ -105,7 +106,7 @@ class _History:
         whole = _piece(entry) if entry else await self._web.past.ask(lambda desk: desk.piece(commit))
         piece = None if whole is None else scope.see(whole)
         if piece is None:
-            raise HTTPException(404)
+            raise HTTPException(404, HIDDEN if whole else None)
         text = ""
         if piece.source is Source.RECORDS:
             text = await run_in_threadpool(self._difference, piece, None if piece is whole else piece.sites)

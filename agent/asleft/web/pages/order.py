@@ -1,7 +1,7 @@
 """One order, or a group of them: exactly what will be written, what can go wrong, who confirms, and what became of it."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from starlette.requests import Request
@@ -15,10 +15,12 @@ from asleft.domain.orders import OrderState, Purpose
 from asleft.ports.orders import KeptOrder
 from asleft.web.carrying import CHANGED, carried, fresh
 from asleft.web.errands import HAND_MOMENT, MOMENT, Errand, Errands, Stopping
+from asleft.web.logged import note
 from asleft.web.order_proof import about_of, body_of, kept_of, name_of
 from asleft.web.order_values import Given, Trouble
 from asleft.web.order_view import group_page, order_page
-from asleft.web.order_words import GOING, STATES, todo_for_page
+from asleft.web.order_words import GOING, STATES, SUGGESTED, todo_for_page
+from asleft.web.refusals import HIDDEN
 from asleft.web.web import Viewer, Web
 from asleft.work.accounts.refusals import BadPasskey
 from asleft.work.accounts.sessions import Here
@@ -103,16 +105,18 @@ class _OrderPages:
             reason=_first(fields.get("reason"))[:_LONGEST_TYPED],
             accepted=tuple(dict.fromkeys(fields.get("accept", []))),
             signature=_first(fields.get("signature"))[:_LONGEST_SIGNATURE].replace("\r\n", "\n"),
+            suggested=_suggested(fields, outlook),
         )
         confirming = Confirming(
             by=me,
-            reason=given.reason,
+            reason=given.why,
             accepted=given.accepted,
             signature=given.signature.strip(),
             prove=self._prove(request, viewer, _first(fields.get("passkey"))),
         )
         already = self._already(outlook, viewer)
         if already:
+            note(request, "not-now")
             return self._web.back(request, f"/orders/{name}", already)
         hand = Waiting() if self._hands(outlook) else None
         try:
@@ -181,6 +185,7 @@ class _OrderPages:
             raise NoOrder(f"order {name} is no group", todo="open the group that it belongs to")
         going = [kept for kept in outlook.kepts if kept.state in GOING]
         if not going:
+            note(request, "not-now")
             return self._web.back(request, f"/orders/{name}", "This group is not being carried out.")
         self._desk.stop(name, by=viewer.person.key)
         self._web.parts.log.warning("a group is stopped", group=name, person=viewer.person.key)
@@ -207,6 +212,7 @@ class _OrderPages:
         except NoOrder:
             raise none from None
         if not any(viewer.sees(kept.order.station.site) for kept in outlook.kepts):
+            note(request, HIDDEN)
             raise none
         return outlook
 
@@ -238,6 +244,7 @@ class _OrderPages:
         if gone and isinstance(errand.wrong, MayNot | NoOrder):
             # Somebody else was quicker: what this one gave was not taken, and nothing is wrong.
             self._errands.forget((name, viewer.person.key))
+            note(request, "not-now")
             return self._web.back(request, f"/orders/{name}", self._gone_on(outlook.kepts, viewer.person.key))
         return self._shown(request, viewer, outlook, status=409)
 
@@ -315,3 +322,9 @@ def _here(viewer: Viewer) -> Here:
 
 def _first(values: Sequence[str] | None) -> str:
     return values[0] if values else ""
+
+
+def _suggested(fields: Mapping[str, list[str]], outlook: Outlook) -> str:
+    """Give the reason that was chosen; empty where it is none of those that this page offers."""
+    chosen = _first(fields.get("suggested"))
+    return chosen if chosen in SUGGESTED[outlook.kepts[0].order.purpose] else ""

@@ -12,6 +12,7 @@ from starlette.routing import Route
 
 from asleft.domain.accounts import How, Passkey
 from asleft.domain.errors import AsleftError
+from asleft.web.logged import note
 from asleft.web.web import Viewer, Web
 from asleft.work.accounts.refusals import BadPasskey, NotFresh, SignInRefused, TooBusy, TooManyTries
 from asleft.work.accounts.sessions import Here, SignedIn
@@ -123,6 +124,7 @@ class _PasskeyPages:
             return self._shown(request, viewer, wrong=_said(wrong), at=at, status=422)
         except BadPasskey as wrong:
             # The session has begun anew by then, so the page is led to and not shown.
+            note(request, "not-now")
             said = f"Nothing was done: {_said(wrong)}."
             return self._led(request, begun, said)
         return self._led(request, begun, "The passkey is removed. It proves nothing any more.")

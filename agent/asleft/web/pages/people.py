@@ -16,6 +16,7 @@ from asleft.domain.estate import Estate
 from asleft.domain.occasions import stretches
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Concern, Priority
+from asleft.web.asking import one
 from asleft.web.past import zone_of
 from asleft.web.web import Web
 from asleft.work.accounts.desk import AccountView
@@ -34,6 +35,15 @@ _DOES: Final = {
 Sees = Callable[[str], bool]
 
 
+@dataclass(frozen=True, slots=True)
+class Has:
+    """How many sessions, tokens and passkeys somebody has."""
+
+    sessions: int
+    tokens: int
+    passkeys: int
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PersonRow:
     """One person.
@@ -48,6 +58,8 @@ class PersonRow:
         confirms: Whether the person may confirm at all.
         signs: Whether the person can sign revisions or orders.
         account: How the account stands, in words; empty where that is not for who looks.
+        has: How many sessions, tokens and passkeys there are; None where that is not for who looks.
+        ends: Whether who looks may sign this person out, who is signed in somewhere.
     """
 
     key: str
@@ -59,6 +71,8 @@ class PersonRow:
     confirms: bool
     signs: bool
     account: str
+    has: Has | None
+    ends: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,7 +124,7 @@ class PeopleView:
         routes: Who is told of what.
         quiet: Hours in which low priorities are held back; empty where there are none.
         zone: Time zone in which times are shown.
-        sessions: In how many browsers who looks is signed in.
+        own: What who looks has.
     """
 
     people: tuple[PersonRow, ...]
@@ -120,11 +134,11 @@ class PeopleView:
     routes: tuple[Told, ...]
     quiet: str
     zone: str
-    sessions: int
+    own: Has
 
 
 def routes(web: Web) -> list[Way]:
-    """Give the route of the people."""
+    """Give the routes of the people."""
 
     async def page(request: Request) -> Response:
         viewer = web.viewer(request)
@@ -137,11 +151,35 @@ def routes(web: Web) -> list[Way]:
             viewer=person,
             now=web.parts.clock(),
             accounts=accounts.views() if Right.APPROVE in person.rights else None,
-            sessions=len(accounts.sessions.of(person.key)),
+            own=Has(
+                *(
+                    len(some.of(person.key))
+                    for some in (accounts.sessions, accounts.tokens, accounts.passkeys)
+                )
+            ),
+            may_sign_out=lambda key: accounts.may_sign_out(person, key),
         )
         return web.show(request, "people.html", title="People", view=view)
 
-    return [Way("/people", page, methods=["GET"])]
+    async def sign_out(request: Request) -> Response:
+        viewer = web.viewer(request)
+        key = one(await web.form(request), "person")
+        estate = web.parts.desk.in_force().estate
+        ended = web.parts.accounts.sign_out(key, web.whence(request), by=viewer.person.key)
+        if key == viewer.person.key:
+            return web.signed_out(request, "You are signed out everywhere.")
+        web.parts.live.changed(("accounts",))
+        sessions = f"{ended} {'session' if ended == 1 else 'sessions'}"
+        return web.back(
+            request,
+            "/people",
+            f"{_name(estate, key)} is signed out everywhere: {sessions} ended. Tokens stay.",
+        )
+
+    return [
+        Way("/people", page, methods=["GET"]),
+        Way("/people/sign-out", sign_out, methods=["POST"]),
+    ]
 
 
 def view_of(
@@ -150,7 +188,8 @@ def view_of(
     viewer: Person,
     now: datetime,
     accounts: Sequence[AccountView] | None,
-    sessions: int,
+    own: Has,
+    may_sign_out: Callable[[str], bool],
 ) -> PeopleView:
     """Put the page together, as far as who looks may look at sites.
 
@@ -159,7 +198,8 @@ def view_of(
         viewer: Who looks.
         now: The time.
         accounts: How accounts stand; None where that is not for who looks.
-        sessions: In how many browsers who looks is signed in.
+        own: What who looks has.
+        may_sign_out: Tells of whom who looks may end the sessions.
     """
 
     def sees(site: str) -> bool:
@@ -167,7 +207,14 @@ def view_of(
 
     stand = {one.person: one for one in accounts or ()}
     people = [
-        _person(estate, one, here=one.key == viewer.key, sees=sees, account=stand.get(one.key))
+        _person(
+            estate,
+            one,
+            here=one.key == viewer.key,
+            sees=sees,
+            account=stand.get(one.key),
+            may_sign_out=may_sign_out,
+        )
         for one in sorted(estate.people.values(), key=lambda one: (one.name.casefold(), one.key))
         if not one.sites or any(map(sees, one.sites)) or one.key == viewer.key
     ]
@@ -186,13 +233,21 @@ def view_of(
         routes=tuple(_told(estate, one, sees) for one in told),
         quiet=str(estate.routing.quiet or ""),
         zone=zone_of(estate, filter(sees, estate.sites)),
-        sessions=sessions,
+        own=own,
     )
 
 
 def _person(
-    estate: Estate, person: Person, *, here: bool, sees: Sees, account: AccountView | None
+    estate: Estate,
+    person: Person,
+    *,
+    here: bool,
+    sees: Sees,
+    account: AccountView | None,
+    may_sign_out: Callable[[str], bool],
 ) -> PersonRow:
+    told = account is not None and may_sign_out(person.key)
+    has = Has(account.sessions, account.tokens, account.passkeys) if account is not None and told else None
     return PersonRow(
         key=person.key,
         name=person.name,
@@ -203,6 +258,8 @@ def _person(
         confirms=Right.CONFIRM in person.rights,
         signs=bool(person.signs_as),
         account="" if account is None else _account(account),
+        has=has,
+        ends=has is not None and has.sessions > 0 and not here,
     )
 
 

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from asleft.domain.estate import Estate
 from asleft.domain.names import harmless
 from asleft.domain.site import Site
+from asleft.web.refusals import HIDDEN
 from asleft.web.web import Viewer
 
 __all__ = ["WAYS", "Days", "Way", "begun", "days_in", "site_asked", "ways_at"]
@@ -59,7 +60,7 @@ def site_asked(request: Request, viewer: Viewer, estate: Estate) -> Site:
     name = str(request.path_params["site"])
     site = estate.sites.get(name)
     if site is None or not viewer.sees(name):
-        raise HTTPException(404)
+        raise HTTPException(404, HIDDEN if site else None)
     return site
 
 

@@ -18,6 +18,7 @@ from asleft.domain.stations import StationId
 from asleft.web.pages.history import scope_of
 from asleft.web.pages.searching import WHEN, Field, typed_in
 from asleft.web.past import zone_of
+from asleft.web.refusals import HIDDEN
 from asleft.web.web import Web
 from asleft.work.evidence.bounds import NoEvidence
 from asleft.work.ordering import NoStation
@@ -71,7 +72,7 @@ def routes(web: Web) -> list[Route]:
         station, wrong = StationId.parse(named), {}
         may_not = station is None or not scope.holds(station.site)
         if request.path_params and may_not:
-            raise HTTPException(404)
+            raise HTTPException(404, HIDDEN if station and station.site in estate.sites else None)
         if named and may_not:
             wrong["station"] = "write it as site/station, at a site that you may look at"
         zone = zone_of(estate, [station.site] if station and not may_not else ())

@@ -25,7 +25,7 @@ from asleft.web.asking import (
 from asleft.web.lamp import Lamps
 from asleft.web.life import Lives
 from asleft.web.proposed import proposed_words, withheld_from
-from asleft.web.sources import Sources, told_why
+from asleft.web.sources import Sources, told_why, ways_to
 from asleft.web.station_view import Given, SettingPage, view_of
 from asleft.web.web import Viewer, Web
 from asleft.work.questions import RowState
@@ -72,7 +72,8 @@ class _Stations:
         entries, has_more = await self._lives.of(station)
         stand = desk.station(str(station))
         drifted = [row.setting for row in stand.rows if row.state is RowState.DRIFT]
-        sources = await self._sources.of(estate, station, drifted, Scope(viewer.person.sites))
+        scope = Scope(viewer.person.sites)
+        sources = await self._sources.of(estate, station, drifted, scope)
         view = view_of(
             estate,
             station,
@@ -82,6 +83,7 @@ class _Stations:
             orders=desk.order_views(),
             loans=desk.loans(),
             sources=sources,
+            touched=await self._sources.known(estate, station, scope),
             entries=entries,
             has_more=has_more,
             may=may_at(estate, viewer.person, station.site),
@@ -145,7 +147,9 @@ class _Stations:
         station = seen(estate, viewer, request.path_params["site"], request.path_params["name"])
         name = request.path_params["setting"]
         why = await asyncio.to_thread(desk.whence(str(station), name))
-        why = await told_why(web.past, why, Scope(viewer.person.sites))
+        self._sources.keep(estate.commit, why)
+        scope = Scope(viewer.person.sites)
+        why = await told_why(web.past, why, scope)
         rows = {row.setting: row for row in desk.station(str(station)).rows}
         entries, _ = await self._lives.of(station)
         view = SettingPage(
@@ -154,6 +158,7 @@ class _Stations:
             zone=estate.sites[station.site].time_zone,
             row=rows.get(name),
             why=why,
+            ways=await ways_to(web.past, [one.touch.commit for one in why.names if one.touch.commit], scope),
             moments=life_of(station, entries, estate.stations[station], Topic(setting=name, line=name)),
         )
         return web.show(request, "setting.html", title=f"{why.meaning} of {station}", view=view)

@@ -7,30 +7,67 @@
   const QUIET = 1500; // ms without a touch, a scroll or a key before anything moves
   const GATHER = 400; // ms in which several changes are taken as one
   const AGAIN = 30000; // ms after which a stream that was refused is asked for again
+  const SETTLE = 400; // ms after something moved in which a tap that begins may be meant for what stood there before
+  const LEAVE = 15000; // ms after which news for a form that was begun is looked at again, unless it is left before
+  const LOST = 10000; // ms without a stream after which the page says so on top
+  const SILENT = 25000; // ms without a word after which a stream is taken as lost: there is one every 15 s
+  const ACTS = "a[href], button, summary, label, input, select, textarea";
   const byId = (id) => document.getElementById(id);
   const words = byId("live-words");
   const pause = byId("live-pause");
+  const top = byId("live-lost");
   const names = new Set();
+  const folded = new Set(); // ids of what somebody opened or closed
+  const down = new Set(); // pointers that are down
   let source = null;
-  let timer = 0;
+  let timer = 0; // for the next look at what changed
+  let doubt = 0; // for what is done where nothing is heard
+  let lines = 0; // for the line on top
   let busy = 0; // when somebody last touched, scrolled or typed
-  let down = false;
+  let began = 0; // when a pointer last went down
+  let moved = 0; // when something was last replaced
+  let stood = new Set(); // what could be tapped just before, and where
+  let heard = Date.now(); // when the stream was last there; the page itself is as old as this at most
+  let failing = false;
+  let lost = false;
+  let asking = false;
+  let waits = false; // whether there is news for what is held
   let high = Number(document.body.dataset.high);
   let paused = false;
   try { paused = sessionStorage.getItem("asleft-paused") === "yes"; } catch { /* kept for this page only */ }
 
   const say = (text) => { if (words.textContent !== text) words.textContent = text; };
   const touched = () => { busy = Date.now(); };
+  const restless = () => down.size > 0 || Date.now() - busy < QUIET;
   const parts = (root) => [...root.querySelectorAll("[data-live][id]")];
   const told = (part) => [...part.querySelectorAll("[data-say]")].map((one) => one.textContent.trim().replace(/\s+/g, " ")).join(" ");
   const concerns = (part) => names.has("*") || part.dataset.live.split(" ").some((name) => names.has(name));
 
-  function held(part) {
+  function held(part, fresh) {
     if (part.contains(document.activeElement)) return true;
+    // What came back refused holds what was typed, for as long as it can be sent again.
+    if (part.querySelector("form[data-begun], form .wrong") && fresh.querySelector("form")) return true;
     return [...part.querySelectorAll("input, textarea, select")].some((field) =>
       field.type === "checkbox" || field.type === "radio" ? field.checked !== field.defaultChecked
         : field.tagName === "SELECT" ? [...field.options].some((one) => one.selected !== one.defaultSelected)
         : field.value !== field.defaultValue);
+  }
+
+  // What an element does, and where it stands on the screen.
+  function place(one) {
+    const box = one.getBoundingClientRect();
+    const form = one.form ? [one.form.getAttribute("action"), ...[...one.form.querySelectorAll("[type=hidden]")].map((field) => field.value)] : [];
+    return [Math.round(box.left), Math.round(box.top), one.outerHTML, ...form].join("\n");
+  }
+
+  // Do what moves things, and keep what could be tapped before.
+  function shift(doing) {
+    stood = new Set([...document.querySelectorAll(ACTS)].filter((one) => {
+      const box = one.getBoundingClientRect();
+      return box.height > 0 && box.bottom >= 0 && box.top <= innerHeight;
+    }).map(place));
+    doing();
+    moved = Date.now();
   }
 
   function later(wait) {
@@ -40,10 +77,15 @@
 
   async function update() {
     if (paused || document.hidden || names.size === 0) return;
-    if (down || Date.now() - busy < QUIET) { later(QUIET); return; }
+    if (restless()) { later(QUIET); return; }
+    if (asking) { later(GATHER); return; }
+    asking = true;
+    try { await renew(); } finally { asking = false; }
+  }
+
+  async function renew() {
     const asked = new Set(names);
-    const mine = parts(document);
-    if (!mine.some(concerns)) { names.clear(); return; }
+    if (!parts(document).some(concerns)) { names.clear(); return; }
     let page;
     try {
       const answer = await fetch(location.href, { headers: { "X-Asleft-Live": "1" }, redirect: "error", cache: "no-store" });
@@ -53,48 +95,99 @@
       say("Not up to date: load the page again");
       return;
     }
-    if (down || Date.now() - busy < QUIET) { later(QUIET); return; }
-    let waits = false;
+    if (paused || document.hidden) return;
+    if (restless()) { later(QUIET); return; }
+    waits = false;
     const news = []; // what changed of what is to be heard: a region that is replaced says nothing by itself
-    for (const old of mine) {
+    const swaps = [];
+    for (const old of parts(document)) {
       const fresh = page.getElementById(old.id);
       if (!fresh) continue;
-      for (const fold of old.querySelectorAll("details[id][open]")) {
+      for (const fold of old.querySelectorAll("details[id]")) {
         const same = [...fresh.querySelectorAll("details[id]")].find((one) => one.id === fold.id);
-        if (same) same.open = true;
+        if (same && (fold.open || folded.has(fold.id))) same.open = fold.open;
       }
       if (old.isEqualNode(fresh)) continue;
-      if (held(old)) { waits = true; continue; }
+      if (held(old, fresh)) { waits = true; continue; }
       const text = told(fresh);
       if (text && text !== told(old)) news.push(text);
-      old.replaceWith(document.adoptNode(fresh));
+      swaps.push([old, fresh]);
     }
+    if (swaps.length) shift(() => { for (const [old, fresh] of swaps) old.replaceWith(document.adoptNode(fresh)); });
     if (news.length) byId("live-said").textContent = news.join(" ");
     document.title = page.title;
     const now = Number(page.body.dataset.high || 0);
     if (now > high) byId("live-alert").textContent = "A new high alarm. See the page Now.";
     if (now === 0) byId("live-alert").textContent = "";
     high = now;
-    if (waits) { say("There is news; it is shown when you leave what you are at"); later(QUIET); return; }
+    if (waits) { say("There is news; it is shown when you leave what you are at"); later(LEAVE); return; }
     for (const name of asked) names.delete(name);
     say("Live");
     if (names.size) later(GATHER);
   }
 
+  // The line on top comes and goes as all else does: while nothing is touched.
+  function line() {
+    clearTimeout(lines);
+    if (lost === top.hasChildNodes()) return;
+    if (restless()) { lines = setTimeout(line, QUIET); return; }
+    shift(() => {
+      top.replaceChildren();
+      if (!lost) return;
+      const since = new Date(heard);
+      const day = since.toDateString() === new Date().toDateString() ? {} : { day: "numeric", month: "short" };
+      const zone = document.body.dataset.zone ? { timeZone: document.body.dataset.zone } : {};
+      const clock = since.toLocaleString("en-GB", { hour: "2-digit", minute: "2-digit", ...day, ...zone });
+      const again = document.createElement("a");
+      again.href = location.pathname + location.search;
+      again.className = "touch";
+      again.textContent = "Load the page again";
+      const says = document.createElement("p");
+      says.append(`Not live since ${clock}; what stands here may be old. `, again);
+      top.append(says);
+    });
+  }
+
+  function hear() {
+    heard = Date.now();
+    failing = lost = false;
+    clearTimeout(doubt);
+    doubt = setTimeout(silent, SILENT);
+    line();
+  }
+
+  function fail() {
+    if (failing) return;
+    failing = true;
+    clearTimeout(doubt);
+    doubt = setTimeout(() => { lost = true; line(); }, LOST);
+  }
+
+  function silent() { // a computer that has gone ends no connection, and a browser waits for it without end
+    rest();
+    say("Connecting again");
+    names.add("*");
+    open();
+  }
+
   function open() {
     if (source || paused || document.hidden) return;
+    fail();
     source = new EventSource(`${at}?at=${encodeURIComponent(location.pathname)}`);
-    source.addEventListener("hello", () => { say("Live"); });
+    source.addEventListener("hello", () => { hear(); say("Live"); if (names.size) later(GATHER); });
+    source.addEventListener("beat", hear);
     source.addEventListener("changed", (event) => {
+      hear();
       for (const name of JSON.parse(event.data)) names.add(name);
       later(GATHER);
     });
-    source.addEventListener("reload", () => { names.add("*"); later(GATHER); });
+    source.addEventListener("reload", () => { hear(); names.add("*"); later(GATHER); });
     source.addEventListener("error", () => {
+      fail();
       if (source && source.readyState === EventSource.CLOSED) {
         shut();
         say("Not live");
-        setTimeout(() => { names.add("*"); open(); later(GATHER); }, AGAIN);
+        setTimeout(back, AGAIN);
       } else {
         say("Connecting again");
       }
@@ -106,10 +199,23 @@
     source = null;
   }
 
+  function rest() { // nothing is to be heard now, so nothing is missed
+    shut();
+    failing = false;
+    clearTimeout(doubt);
+  }
+
+  function back() {
+    if (paused || document.hidden) return;
+    names.add("*");
+    open();
+    later(GATHER);
+  }
+
   function show() {
     pause.textContent = paused ? "Go on" : "Pause";
-    if (paused) { shut(); say("Paused"); }
-    else { names.add("*"); open(); later(GATHER); }
+    if (paused) { rest(); say("Paused"); lost = false; line(); }
+    else back();
   }
 
   pause.addEventListener("click", () => {
@@ -118,18 +224,35 @@
     busy = 0;
     show();
   });
-  for (const name of ["pointerdown", "pointerup", "pointercancel", "keydown", "scroll", "touchmove", "wheel"]) {
+  for (const name of ["pointerdown", "pointerup", "pointercancel", "keydown", "scroll", "touchmove", "wheel", "dragend", "contextmenu"]) {
     addEventListener(name, (event) => {
       if (event.target !== pause) touched();
-      if (name === "pointerdown") down = true;
-      if (name === "pointerup" || name === "pointercancel") down = false;
+      if (name === "pointerdown") { down.add(event.pointerId); began = Date.now(); }
+      else if (name === "pointerup" || name === "pointercancel") down.delete(event.pointerId);
+      else if (name === "dragend" || name === "contextmenu") down.clear(); // whose pointer is not told to be up
     }, { passive: true, capture: true });
   }
-  document.addEventListener("visibilitychange", () => {
-    if (document.hidden) shut();
-    else if (!paused) { names.add("*"); open(); later(GATHER); }
+  addEventListener("blur", () => down.clear()); // of the window: a pointer that is let go elsewhere is not told
+  // A tap that begins as things move is meant for what stood there. Keys and programs, with no detail, mean what has the focus.
+  addEventListener("click", (event) => {
+    if (event.detail === 0 || began - moved >= SETTLE) return;
+    const act = event.target.closest(ACTS);
+    if (!act || stood.has(place(act))) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+  }, { capture: true });
+  addEventListener("click", (event) => {
+    const fold = event.target.closest("summary")?.parentElement;
+    if (fold?.id) folded.add(fold.id);
   });
-  addEventListener("pagehide", shut);
+  for (const name of ["focusout", "change"]) addEventListener(name, () => { if (waits) later(GATHER); });
+  document.addEventListener("visibilitychange", () => {
+    down.clear();
+    if (document.hidden) rest();
+    else back();
+  });
+  addEventListener("pagehide", rest);
+  addEventListener("pageshow", (event) => { if (event.persisted) back(); });
   byId("live").hidden = false;
   if (paused) show(); else open();
 })();

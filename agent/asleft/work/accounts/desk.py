@@ -9,7 +9,7 @@ from datetime import datetime
 from asleft.domain.accounts import Account, AccountEvent, AccountLimits, AccountMove, FirstLink, How, Whence
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
-from asleft.domain.people import Person
+from asleft.domain.people import Person, Right
 from asleft.ports.accounts import AccountStore
 from asleft.ports.clock import Clock
 from asleft.work.accounts.choosing import check_choice
@@ -19,6 +19,7 @@ from asleft.work.accounts.refusals import (
     BadPassword,
     NoAccount,
     NoLink,
+    NotForThem,
     NotSignedIn,
     SignInRefused,
     TooBusy,
@@ -249,6 +250,38 @@ class AccountDesk:
         if not self._store.remove_account(person):
             raise NoAccount(f"{harmless(person)} has no account", todo="see asleft people list")
         self._tell(AccountMove.REMOVED, person, whence, by=by)
+
+    def may_sign_out(self, by: Person, person: str) -> bool:
+        """Tell whether somebody may end the sessions of a person: one's own always, those of others whoever approves.
+
+        Who approves at some sites alone may do it to people of these sites, and to nobody who may do something elsewhere.
+        """
+        if person == by.key:
+            return True
+        other = self._people().get(person)
+        if other is None or Right.APPROVE not in by.rights:
+            return False
+        return not by.sites or (bool(other.sites) and other.sites <= by.sites)
+
+    def sign_out(self, person: str, whence: Whence, *, by: str) -> int:
+        """End all sessions of a person because another one says so; tell how many (ASVS 7.4.5, 8.2.1).
+
+        Tokens and passkeys stay: they are taken away where they were made.
+
+        Args:
+            person: Whose.
+            whence: From where it is asked for.
+            by: Key of who asks for it.
+
+        Raises:
+            NotForThem: That is not for this person to do, or there is no such person: both sound the same.
+        """
+        asks = self._people().get(by)
+        if asks is None or not self.may_sign_out(asks, person):
+            raise NotForThem(
+                "you may not sign this person out", todo="ask somebody who may approve at all of their sites"
+            )
+        return self.sessions.sign_out_everywhere(person, whence, by=by)
 
     def views(self) -> list[AccountView]:
         """Give how it stands with everybody in people.yaml, and with accounts of people who are no longer there."""

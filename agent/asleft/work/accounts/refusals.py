@@ -11,6 +11,7 @@ __all__ = [
     "NoAccount",
     "NoLink",
     "NoToken",
+    "NotForThem",
     "NotFresh",
     "NotSignedIn",
     "NotThroughProxy",
@@ -81,6 +82,10 @@ class NoLink(AsleftError):
 
 class NoAccount(AsleftError):
     """Nobody in people.yaml has that key, or there is no account for it."""
+
+
+class NotForThem(AsleftError):
+    """Something about the account of another person is asked for by somebody who may not have it done."""
 
 
 class NoToken(AsleftError):

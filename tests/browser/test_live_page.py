@@ -1,0 +1,280 @@
+"""How an open page changes by itself: what comes with a drift, what holds still under a finger, and a stream that is lost.
+
+The page's clock is the test's (Playwright's fake timers), so that nothing here waits for time; station, agent and stream are real.
+"""
+
+import re
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.sync_api import Browser, Page, Request, expect
+
+from browser.conftest import Served, an_agent
+from browser.test_page import DRUMS, LONG, PHONE
+from estates import HALL, WREN, a_bench
+
+STATION = f"{HALL}/drums"
+BEGIN = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
+"""When the browser's clock begins."""
+STILL = datetime(2026, 6, 10, 12, 2, 30, tzinfo=UTC)
+"""Where it is stopped: 14:02 at the hall."""
+MOST_LOOKS = 10
+"""How often a page may look for news in a minute in which a form is begun: each 15 s, and where it is told of something."""
+LETS_GO = {
+    "blur": "dispatchEvent(new Event('blur'))",
+    "dragend": "document.body.dispatchEvent(new Event('dragend', {bubbles: true}))",
+    "contextmenu": "document.body.dispatchEvent(new Event('contextmenu', {bubbles: true}))",
+    "visibilitychange": "document.dispatchEvent(new Event('visibilitychange'))",
+}
+"""After which a pointer's end is told no more, and how it is made here."""
+
+
+def opened(page: Page, served: Served, path: str = DRUMS) -> Page:
+    """Open a page whose clock is the test's, and wait until it is live; it says later whether it was loaded again."""
+    page.clock.install(time=BEGIN)
+    with page.expect_request(lambda request: urlsplit(request.url).path == "/live"):
+        page.goto(f"{served.url}{path}")
+    expect(page.locator("#live-words")).to_have_text("Live", timeout=LONG)
+    page.evaluate("window.notLoadedAgain = true")
+    return page
+
+
+def beside(page: Page, served: Served) -> Page:
+    """Open the drummer's station in another tab: what it shows, the agent has told of."""
+    other = page.context.new_page()
+    other.goto(f"{served.url}{DRUMS}")
+    return other
+
+
+def shown(page: Page) -> str:
+    """Give all that the page shows of the station."""
+    return page.locator("main").inner_html()
+
+
+def looks(page: Page) -> list[Request]:
+    """Count from now on how often the page fetches itself."""
+    seen: list[Request] = []
+    page.on("request", lambda request: seen.append(request) if "x-asleft-live" in request.headers else None)
+    return seen
+
+
+def round_trip(page: Page) -> None:
+    """Let the page ask the agent for something else, and wait for the answer: what it asked before is answered, too."""
+    page.evaluate("fetch('/help').then((answer) => answer.text())")
+
+
+@pytest.mark.parametrize("motion", ["reduce", "no-preference"])
+def test_a_drift_brings_its_caution_and_its_button(
+    served: Served, browser: Browser, motion: Literal["reduce", "no-preference"]
+) -> None:
+    """Pages of a station, an alarm and a site that were open while all was as left: nothing is loaded again before Restore."""
+    context = browser.new_context(viewport=PHONE, reduced_motion=motion)
+    page = opened(served.sign_in(context, WREN), served)
+    alarm = opened(context.new_page(), served, f"/alarms/{STATION}/headphones.gain")
+    site = opened(context.new_page(), served, f"/sites/{HALL}")
+    expect(page.locator("#station-off")).to_contain_text("Everything is as left")
+    for one in (page, alarm, site):
+        expect(one.get_by_text("Take the earphones out")).to_have_count(0)
+        expect(one.locator("main button.main, #site-restore button")).to_have_count(0)
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    expect(page.locator("#station-off")).to_contain_text("+12 dB", timeout=LONG)
+    expect(page.locator("#station-caution")).to_contain_text("Take the earphones out")
+    expect(page.locator("#live-said")).to_contain_text("Take the earphones out")
+    expect(page.locator("#station-adopt")).to_contain_text("+12 dB")
+    expect(alarm.locator("#alarm-caution")).to_contain_text("Take the earphones out", timeout=LONG)
+    for act in ("Restore…", "Acknowledge"):
+        expect(alarm.locator("#alarm-acts").get_by_role("button", name=act)).to_be_visible(timeout=LONG)
+    expect(alarm.locator("#alarm-shelve summary")).to_be_visible()
+    expect(site.locator("#site-restore button")).to_be_visible(timeout=LONG)
+    for one in (page, alarm, site):
+        assert one.evaluate("document.getAnimations().length") == 0
+        assert one.evaluate("window.notLoadedAgain") is True
+    restore = page.get_by_role("button", name="Restore…")
+    expect(restore).to_be_in_viewport()  # on a phone it is at hand, wherever one is
+    page.clock.fast_forward(1000)
+    restore.click()
+    page.wait_for_url(re.compile(r"/orders/[0-9a-f]{10}$"))
+
+
+def test_a_page_that_is_paused_stands_still(served: Served, browser: Browser) -> None:
+    """What moves by itself can be paused (WCAG 2.2 2.2.2): nothing is fetched or shown until Go on is pressed."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    other = beside(page, served)
+    page.get_by_role("button", name="Pause").click()
+    expect(page.locator("#live-words")).to_have_text("Paused")
+    before, asked = shown(page), looks(page)
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    expect(other.locator("#station-off")).to_contain_text("+12 dB", timeout=LONG)
+    page.clock.run_for(60_000)
+    round_trip(page)
+    assert (shown(page), asked) == (before, [])
+    expect(page.locator("#live-lost")).to_be_empty()
+    page.get_by_role("button", name="Go on").click()
+    expect(page.locator("#station-off")).to_contain_text("+12 dB", timeout=LONG)
+
+
+def test_nothing_moves_under_a_pointer_that_is_down(served: Served, browser: Browser) -> None:
+    """Until it is up; or until something happened after which nobody tells that it is up."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    other = beside(page, served)
+    asked = looks(page)
+    page.mouse.move(5, 300)
+    for number, ends in enumerate([None, *LETS_GO]):
+        value = "open" if number % 2 == 0 else "locked"
+        words = "Menus" if value == "open" else "Everything is as left"
+        page.mouse.down()
+        before, count = shown(page), len(asked)
+        served.bench.meddle(STATION, "panel.menus", value)
+        expect(other.locator("#station-off")).to_contain_text(words, timeout=LONG)
+        page.clock.run_for(20_000)
+        round_trip(page)
+        assert (shown(page), len(asked)) == (before, count), ends
+        if ends is None:
+            page.mouse.up()
+        else:
+            page.evaluate(LETS_GO[ends])
+        page.clock.fast_forward(5000)
+        expect(page.locator("#station-off")).to_contain_text(words, timeout=LONG)
+        page.mouse.up()
+        page.clock.fast_forward(5000)
+
+
+def test_a_begun_reason_stays(served: Served, browser: Browser) -> None:
+    """The rest of the page goes on, and the page does not ask without end meanwhile; once the form is left, it is renewed."""
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    page = served.sign_in(browser.new_context(), WREN)
+    beside(page, served).locator("#station-adopt summary").wait_for(timeout=LONG)
+    opened(page, served)
+    page.locator("#adopt summary").click()
+    page.fill("#adopt-reason", "the singer asked")
+    page.locator("h1").click()
+    page.clock.fast_forward(5000)
+    asked = looks(page)
+    served.bench.meddle(STATION, "panel.menus", "open")
+    expect(page.locator("#station-off")).to_contain_text("Menus", timeout=LONG)
+    expect(page.locator("#live-words")).to_contain_text("There is news")
+    for _ in range(20):
+        page.clock.fast_forward(3000)
+        round_trip(page)
+    assert 1 <= len(asked) <= MOST_LOOKS
+    expect(page.locator("#adopt-reason")).to_have_value("the singer asked")
+    expect(page.locator("#station-adopt")).not_to_contain_text("menus")
+    page.clock.pause_at(datetime.fromtimestamp(page.evaluate("Date.now()") / 1000 + 5, UTC))
+    page.fill("#adopt-reason", "")
+    count = len(asked)
+    for _ in range(40):  # until just after a look for news: the next one by itself is 15 s off
+        page.clock.run_for(500)
+        round_trip(page)
+        if len(asked) > count:
+            break
+    round_trip(page)
+    expect(page.locator("#station-adopt")).not_to_contain_text("menus")  # the focus holds it
+    page.locator("h1").click()
+    for _ in range(20):  # in 10 s at most
+        page.clock.run_for(500)
+        round_trip(page)
+    expect(page.locator("#station-adopt")).to_contain_text("menus", timeout=LONG)
+    expect(page.locator("#live-words")).to_have_text("Live")
+
+
+def test_a_tap_as_things_shift_lands_on_nothing_else(served: Served, browser: Browser) -> None:
+    """For 400 ms what came or moved takes no tap; what stayed where it was does, and so does a key."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    page.clock.pause_at(STILL)
+    way = page.get_by_role("link", name="As it was at a past time")
+    over = way.bounding_box()
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    off = page.locator("#station-off")
+    for _ in range(LONG // 100):
+        if "+12 dB" in off.inner_text():
+            break
+        page.clock.run_for(400)
+        round_trip(page)
+    expect(off).to_contain_text("+12 dB")
+    expect(page.locator("#station-adopt summary")).to_be_visible()
+    now = way.bounding_box()
+    assert over is not None
+    assert now is not None
+    assert now["y"] > over["y"]
+    for act in (way, page.get_by_role("button", name="Restore…"), page.locator("#station-adopt summary")):
+        act.click()
+    page.locator("#station-settings summary").click()
+    assert page.url == f"{served.url}{DRUMS}"
+    assert page.locator("details[open]").count() == 0
+    page.get_by_role("link", name="Help").click()
+    page.wait_for_url(re.compile("/help$"))
+
+
+def test_a_key_is_no_tap_and_a_later_tap_is_taken(served: Served, browser: Browser) -> None:
+    """As soon as something came, a key opens it; a tap does 400 ms later."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    page.clock.pause_at(STILL)
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    summary, fold = page.locator("#station-adopt summary"), page.locator("#adopt")
+    for _ in range(LONG // 100):
+        if summary.count():
+            break
+        page.clock.run_for(400)
+        round_trip(page)
+    summary.click()
+    expect(fold).not_to_have_attribute("open", "")
+    summary.press("Enter")
+    expect(fold).to_have_attribute("open", "")
+    page.clock.run_for(400)
+    summary.click()
+    expect(fold).not_to_have_attribute("open", "")
+
+
+def test_a_lost_stream_is_said_on_top(tmp_path: Path, browser: Browser) -> None:
+    """After 10 s without the agent a line says since when, wherever one is on the page, and goes when the agent is back."""
+    with a_bench(tmp_path) as bench, ExitStack() as running:
+        url = running.enter_context(an_agent(bench))
+        served = Served(bench=bench, url=url)
+        page = opened(served.sign_in(browser.new_context(viewport=PHONE), WREN), served)
+        line = page.get_by_role("status").filter(has_text="Not live since")
+        page.clock.pause_at(STILL)
+        page.evaluate("scrollTo(0, document.body.scrollHeight)")
+        running.close()
+        expect(page.locator("#live-words")).to_have_text("Connecting again", timeout=LONG)
+        page.clock.run_for(9_000)
+        expect(page.locator("#live-lost")).to_be_empty()
+        page.clock.run_for(2_000)
+        expect(line).to_have_text(
+            re.compile(r"^Not live since 14:0[0-2]; what stands here may be old\. Load the page again$")
+        )
+        expect(line).to_be_in_viewport()
+        expect(line.locator("p")).to_have_css("border-top-style", "dashed")
+        assert line.get_by_role("link").get_attribute("href") == DRUMS
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+        with an_agent(bench, port=int(url.rpartition(":")[2])):
+            page.clock.resume()
+            expect(page.locator("#live-lost")).to_be_empty(timeout=LONG)
+            expect(page.locator("#live-words")).to_have_text("Live", timeout=LONG)
+            assert page.evaluate("window.notLoadedAgain") is True
+
+
+def test_a_stream_that_says_nothing_is_opened_anew(served: Served, browser: Browser) -> None:
+    """A computer that has gone ends no connection: where not even a beat is heard, the page asks again."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    with page.expect_request(lambda request: urlsplit(request.url).path == "/live", timeout=LONG):
+        page.clock.fast_forward(26_000)
+    expect(page.locator("#live-words")).to_have_text("Live", timeout=LONG)
+    expect(page.locator("#live-lost")).to_be_empty()
+
+
+def test_a_stream_that_is_refused_is_said_on_top(served: Served, browser: Browser) -> None:
+    """Who has signed out in another tab is told nothing any more, and the page says that it is old."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    beside(page, served).get_by_role("button", name="Sign out").click()
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    expect(page.locator("#live-words")).to_have_text("Not live", timeout=LONG)
+    page.clock.fast_forward(11_000)
+    expect(page.locator("#live-lost")).to_contain_text("Not live since 14:0", timeout=LONG)
+    expect(page.locator("#station-off")).to_contain_text("Everything is as left")
+    page.clock.fast_forward(1000)
+    page.get_by_role("link", name="Load the page again").click()
+    page.wait_for_url(re.compile("/sign-in"))

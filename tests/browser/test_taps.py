@@ -1,0 +1,85 @@
+"""How many taps it takes on a phone from an alert's link to a restore, counted by the browser that is tapped."""
+
+import re
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from browser.conftest import Served
+from browser.test_page import LONG, PHONE
+from estates import HALL, WREN
+
+ORDER = re.compile(r"/orders/[0-9a-f]{10}$")
+MOST = 3
+COUNT = """
+addEventListener("click", (one) => {
+  sessionStorage.setItem("taps", Number(sessionStorage.getItem("taps")) + 1);
+  if (!one.isTrusted || one.pointerType !== "touch") sessionStorage.setItem("no tap", one.target.outerHTML);
+}, true);
+"""
+"""Counts in the browser whatever is clicked, over all pages of the tab, and keeps what was clicked by no finger."""
+
+
+def a_phone(browser: Browser) -> BrowserContext:
+    """Give a small screen that is touched, and whose taps are counted."""
+    context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
+    context.add_init_script(COUNT)
+    return context
+
+
+def open_alert(page: Page, served: Served, setting: str) -> None:
+    """Open the link of an alert, once its alarm stands, and count from there."""
+    link = f"{served.url}/alarms/{HALL}/drums/{setting}"
+    page.goto(link)
+    expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
+    page.goto(
+        link
+    )  # an alert is sent once its alarm stands; a tap as the buttons come to an open page does nothing
+    page.evaluate("sessionStorage.clear()")
+
+
+def taps(page: Page) -> int:
+    """Give how many taps there were, all of them by a finger."""
+    assert page.evaluate("sessionStorage.getItem('no tap')") is None
+    return int(page.evaluate("Number(sessionStorage.getItem('taps'))"))
+
+
+@pytest.mark.parametrize(
+    "setting, value, hazards", [("panel.menus", "open", 0), ("headphones.gain", "+12 dB", 1)]
+)
+def test_taps_from_an_alert_to_a_restore(
+    served: Served, browser: Browser, setting: str, value: str, hazards: int
+) -> None:
+    """Signed in: at most three taps where nothing can go wrong, and one more for each hazard; nothing is typed."""
+    served.bench.meddle(f"{HALL}/drums", setting, value)
+    page = served.sign_in(a_phone(browser), WREN)
+    open_alert(page, served, setting)
+    page.get_by_role("button", name=re.compile("^Restore")).tap()
+    page.wait_for_url(ORDER)
+    words = page.locator("input[name=suggested]:checked").evaluate(
+        "(one) => one.parentElement.innerText.trim()"
+    )
+    boxes = page.locator("input[name=accept]").all()
+    assert len(boxes) == hazards
+    for box in boxes:
+        box.tap()
+    page.locator("form.confirm button.main").tap()
+    expect(page.locator("#order-state [data-say]")).to_contain_text("It is restored", timeout=LONG)
+    expect(page.locator("#order-life")).to_contain_text(f"confirmed by Wren Halloway: {words}")
+    assert taps(page) <= MOST + hazards
+    assert taps(page) == 2 + hazards  # what stands in the guide
+
+
+def test_another_reason_is_one_tap_more(served: Served, browser: Browser) -> None:
+    """A reason that is tapped instead of the first one is recorded in the words that stand on the screen."""
+    served.bench.meddle(f"{HALL}/drums", "panel.menus", "open")
+    page = served.sign_in(a_phone(browser), WREN)
+    open_alert(page, served, "panel.menus")
+    page.get_by_role("button", name=re.compile("^Restore")).tap()
+    page.wait_for_url(ORDER)
+    page.get_by_label("before doors", exact=True).tap()
+    page.locator("form.confirm button.main").tap()
+    expect(page.locator("#order-life")).to_contain_text(
+        "confirmed by Wren Halloway: before doors", timeout=LONG
+    )
+    assert taps(page) == MOST

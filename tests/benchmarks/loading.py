@@ -2,7 +2,6 @@
 
 import gc
 import re
-import subprocess
 import time
 from functools import partial
 from pathlib import Path
@@ -12,7 +11,7 @@ import yaml
 from asleft.source.baseline import GitBaseline
 from asleft.source.checkout import Commits
 from asleft.source.profiles import shipped_profiles
-from benchmarks.large import plant_large
+from benchmarks.large import approve, plant_large
 from benchmarks.measure import Cost, Row, against, cost_of, growth, median
 
 __all__ = ["rows"]
@@ -23,7 +22,6 @@ TURNS = 5
 _RELOAD = 300
 _RELOADS = 3
 """Changes of one file, one after the other, in each turn."""
-_GIT = ("-c", "user.name=Measure", "-c", "user.email=measure@quillfen.example")
 
 
 def rows(
@@ -76,9 +74,7 @@ def _turns(repository: Path, stations: int, turns: int) -> tuple[list[tuple[Cost
             file = repository / "sites/site-0/stations/s3.yaml"
             label = f"label: Station {turn}-{again}"
             file.write_text(re.sub("label: .*", label, file.read_text(), count=1))
-            subprocess.run(
-                ["git", "-C", str(repository), *_GIT, "commit", "-q", "-a", "-m", "Touch one"], check=True
-            )
+            approve(repository, "Touch one")
             head = baseline.newest().commit
             # A garbage collection over ten thousand stations beforehand would have every page of memory at hand.
             cpu, wall = time.process_time(), time.perf_counter()

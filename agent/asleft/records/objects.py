@@ -17,7 +17,7 @@ from asleft.records.door import AT_ONCE, broken, no_git
 __all__ = ["Object", "Objects"]
 
 _FIELDS: Final = 3
-"""What git says of an object: id, kind and size; of one that is not there, its name and "missing"."""
+"""What git says of an object: id, kind and size; of one that is not there, its name, which may have spaces, and "missing"."""
 _MUCH: Final = 2_000
 """More objects in one question get a process of their own: so many take 25 to 50 ms."""
 _Answer = TypeVar("_Answer")
@@ -64,7 +64,7 @@ class Objects:
         """Give objects with all that is in them; None for what is not there.
 
         Args:
-            names: As for `commits`.
+            names: As for `commits`, or a commit's id, a colon and a path; without a line break.
 
         Raises:
             RecordsBroken: git breaks off, for one of them cannot be read.
@@ -189,10 +189,10 @@ def _begun(env: Mapping[str, str]) -> "subprocess.Popen[bytes]":
 
 
 def _about(answers: IO[bytes]) -> list[bytes] | None:
-    about = answers.readline().split(b" ")
-    if about == [b""]:
+    about = answers.readline().split()
+    if not about:
         raise EOFError("git ended")
-    return about if len(about) == _FIELDS else None
+    return about if len(about) == _FIELDS and about[2].isdigit() else None
 
 
 def _commit_in(answers: IO[bytes]) -> str | None:

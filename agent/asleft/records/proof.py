@@ -6,13 +6,12 @@ none is read for it.
 
 import os
 import re
-import subprocess
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
-from typing import IO, Final, Self
+from typing import Final, Self
 
 import git
 
@@ -21,6 +20,7 @@ from asleft.domain.proof.links import Changed, Link
 from asleft.ports.proof import CannotProve
 from asleft.records.door import SETTINGS, broken, commit_id, environment, last_line, run_git
 from asleft.records.message import blob_id
+from asleft.records.objects import Objects
 from asleft.records.reading import NOTHING, WITH_BLOBS, log_tokens
 
 __all__ = ["GitProof", "repository_damage"]
@@ -46,7 +46,7 @@ class GitProof:
         self._git = git.Git(str(self._folder))
         self._env = environment(self._folder, SETTINGS)
         self._signers = signers
-        self._batch: git.Git.AutoInterrupt | None = None
+        self._objects = Objects(self._folder, self._env)
 
     def __enter__(self) -> Self:
         """Give itself."""
@@ -54,10 +54,7 @@ class GitProof:
 
     def __exit__(self, *_: object) -> None:
         """End the git process that stays."""
-        batch, self._batch = self._batch, None
-        if batch is not None and batch.proc is not None:
-            with batch.proc:
-                pass  # closes its pipes and waits for its end
+        self._objects.close()
 
     def head(self) -> str:
         """Give the newest commit."""
@@ -160,30 +157,8 @@ class GitProof:
         return status == 0
 
     def _object(self, name: str) -> tuple[bytes, bytes]:
-        asked, answers = self._pipes()
-        asked.write(f"{name}\n".encode())
-        asked.flush()
-        about = answers.readline().split()
-        if not about:
-            raise broken(f"git broke off at {name[:12]}", self._folder)
-        if len(about) != 3 or not about[2].isdigit():  # noqa: PLR2004 id, kind and size; else "… missing"
-            return b"", b""
-        size = int(about[2])
-        data = answers.read(size + 1)
-        if len(data) <= size:
-            raise broken(f"git broke off within {name[:12]}", self._folder)
-        return about[1], data[:-1]
-
-    def _pipes(self) -> tuple[IO[bytes], IO[bytes]]:
-        if self._batch is None:
-            # It is ended when what is given here goes, so that is kept.
-            self._batch = self._git.execute(
-                ["git", "cat-file", "--batch"], as_process=True, istream=subprocess.PIPE, env=self._env
-            )
-        process = self._batch.proc
-        if process is None or process.stdin is None or process.stdout is None:
-            raise broken("git has no pipes", self._folder)
-        return process.stdin, process.stdout
+        (found,) = self._objects.contents([name])
+        return (b"", b"") if found is None else (found.kind, found.data)
 
     def _run(self, *command: str) -> tuple[int, bytes, str]:
         return run_git(self._git, command, self._env)

@@ -19,7 +19,7 @@ from asleft.domain.profile import Keeper, Place, Setting
 from asleft.ports.orders import KeptOrder
 from asleft.work.giving_back import GivingBack
 from asleft.work.guards import check_reason, frozen_words, person_of
-from asleft.work.ordering import MayNot, NothingToRestore, order_for, see_unit, stations_of
+from asleft.work.ordering import MayNot, NothingToRestore, look_in, order_for, see_unit, stations_of
 
 __all__ = ["Lending"]
 
@@ -56,13 +56,7 @@ class Lending(GivingBack):
         ends = (now + lasting).replace(microsecond=0)
         self._see_may_be_lent(estate, as_left, setting, value, lasting=lasting, ends=ends, now=now)
         aim = replace(as_left, values={**as_left.values, setting: value})
-        look = (await self.restores.look(estate, [station])).get(station)
-        if look is None:
-            raise NothingToRestore(
-                "an order is being carried out there",
-                where=str(station),
-                todo="wait until it has ended, and try again",
-            )
+        look = look_in(await self.restores.look(estate, [station]), station)
         found = see_unit(as_left, look)
         row = as_left.profile.settings[setting]
         if setting not in found.values:

@@ -141,7 +141,7 @@ class Orderbook:
             estate = lent(estate, there)
         act = Act(path=order_path(kept.order), page=order_page(kept.order, story), message=words)
         try:
-            self._rounds.keep(estate, looks, began=kept.ended or self._now(), act=act)
+            self._rounds.keep(estate, looks, act)
         except AsleftError as problem:
             raise _not_recorded(kept, problem) from problem
         self._ledger.set_recorded([kept.order.id])

@@ -1,6 +1,6 @@
 """Drawing orders up for stations as they were just found, and finding them again."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from asleft.domain.drawing import Wish, draw_up
@@ -18,6 +18,7 @@ __all__ = [
     "NoStation",
     "NothingToRestore",
     "find_order",
+    "look_in",
     "order_for",
     "see_unit",
     "stations_of",
@@ -39,6 +40,21 @@ class NoStation(AsleftError):
 
 class MayNot(AsleftError):
     """A person may not do this, or not yet; nothing was written."""
+
+
+def look_in(looks: Mapping[StationId, AsFound | NotRead], station: StationId) -> AsFound | NotRead:
+    """Give the look at a station.
+
+    Raises:
+        NothingToRestore: There is none, for an order was being carried out there.
+    """
+    if station not in looks:
+        raise NothingToRestore(
+            "another order is being carried out there",
+            where=str(station),
+            todo="wait until it ends, and draw up anew",
+        )
+    return looks[station]
 
 
 def see_unit(as_left: AsLeft, look: AsFound | NotRead) -> AsFound:

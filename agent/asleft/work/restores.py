@@ -1,7 +1,7 @@
 """Orders from drawing up to their end: the one place through which anything is written to a station."""
 
 import asyncio
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
@@ -30,6 +30,7 @@ from asleft.work.ordering import (
     NoOrder,
     NothingToRestore,
     find_order,
+    look_in,
     order_for,
     see_unit,
 )
@@ -121,7 +122,7 @@ class Restores:
                 orders[station] = order_for(
                     estate,
                     estate.stations[station],
-                    _looked(looks, station),
+                    look_in(looks, station),
                     now=self._clock(),
                     wish=wish,
                 )
@@ -158,7 +159,7 @@ class Restores:
                 todo="nothing can be undone there",
             )
         self._see_writable(estate, station)
-        look = _looked(await self.look(estate, [station]), station)
+        look = look_in(await self.look(estate, [station]), station)
         order = draw_up_undo(
             as_left,
             see_unit(as_left, look),
@@ -372,21 +373,6 @@ class Restores:
                 where=problem.where,
                 todo=problem.todo,
             ) from problem
-
-
-def _looked(looks: Mapping[StationId, AsFound | NotRead], station: StationId) -> AsFound | NotRead:
-    """Give the look at a station.
-
-    Raises:
-        NothingToRestore: There is none, for an order was being carried out there.
-    """
-    if station not in looks:
-        raise NothingToRestore(
-            "another order is being carried out there",
-            where=str(station),
-            todo="wait until it ends, and draw up anew",
-        )
-    return looks[station]
 
 
 _ANEW: Final = "draw up a new order with asleft restore"

@@ -153,34 +153,16 @@ class Rounds:
                 group.create_task(visit(station), name=f"look at {station}")
         return {station: looks[station] for station in chosen}
 
-    def keep(
-        self,
-        estate: Estate,
-        looks: Mapping[StationId, AsFound | NotRead],
-        *,
-        began: datetime,
-        notices: tuple[str, ...] = (),
-        act: Act | None = None,
-    ) -> RoundReport:
-        """Compare looks with as left, record what moved, keep what stands.
+    def keep(self, estate: Estate, looks: Mapping[StationId, AsFound | NotRead], act: Act) -> None:
+        """Compare looks with as left, record what was done with what moved, keep what stands.
 
         The records come first: if the agent is killed between the two, the next round finds the records up to date
         and only the ledger behind.
         """
         now = self._clock()
         looked = self._looked(looks)
-        commit = self._record(estate, looked, now, act)
-        standing, gone = self._stand(estate, looked, now)
-        return RoundReport(
-            baseline=estate.commit,
-            began=began,
-            ended=now,
-            looks={station: look.last for station, look in looked.items()},
-            standing=standing,
-            gone=gone,
-            commit=commit,
-            notices=notices,
-        )
+        self._record(estate, looked, now, act)
+        self._stand(estate, looked, now)
 
     async def keep_beside(
         self,
@@ -192,7 +174,7 @@ class Rounds:
         busy: Collection[StationId] = (),
         newer: set[StationId] | None = None,
     ) -> RoundReport:
-        """Do what `keep` does so that nobody waits for it: git works in a thread, and the ledger is kept some stations at a time.
+        """Do what `keep` does, without an act, so that nobody waits for it: git works in a thread, the ledger is kept some stations at a time.
 
         What is heard of a station meanwhile is kept in the place of its look, and what an order took up meanwhile is left out.
         """

@@ -13,7 +13,6 @@ from asleft.daemon.clock import now
 from asleft.daemon.evidence import open_evidence
 from asleft.daemon.logs import log_of
 from asleft.daemon.settings.settings import Settings
-from asleft.domain.alarms.times import Watch
 from asleft.domain.estate import Estate
 from asleft.work.accounts.desk import AccountDesk
 from asleft.work.attending import AgentDesk
@@ -84,13 +83,12 @@ def page_part(
     fresh: Callable[[], Awaitable[object]],
     ails: Callable[[], Sequence[str]],
     rounds: Callable[[], Mapping[str, datetime]],
-    watch: Callable[[], Watch],
 ) -> PagesPart | None:
     """Give the page as a part of the agent; None where the settings serve none.
 
     Args:
         settings: Of the agent.
-        desk: Does the work.
+        desk: Does the work; how stations are looked at is told to it before.
         attendant: Tells open pages what changed; it is plugged into the desk here.
         accounts: Knows who is signed in.
         home: The home folder, of which the two repositories are asked about the past.
@@ -98,7 +96,6 @@ def page_part(
         fresh: Fetches the baseline.
         ails: Gives what is wrong with the agent itself, in words.
         rounds: Gives when the last round of each site ended, UTC.
-        watch: Gives how stations are looked at now.
 
     Raises:
         PageNotSafe: The page may not be served so.
@@ -122,7 +119,7 @@ def page_part(
         turn=turn,
         health=ails,
         rounds=rounds,
-        watch=watch,
+        watch=desk.watch,
         version=__version__,
         url=where.url,
         hosts=frozenset(settings.pages_hosts),

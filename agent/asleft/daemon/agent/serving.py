@@ -283,7 +283,6 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             fresh=lambda: aside(desk.fetch, name="fetch"),
             ails=lambda: (*health.hinders(), *desk.notices, *(one.what for one in ailing())),
             rounds=lambda: service.state().rounds,
-            watch=watch,
         )
         if page is not None:
             beside.append(page)

@@ -212,6 +212,12 @@ def test_where_no_bound_is_known_nothing_is_drawn() -> None:
     assert "none in this time" not in plot.told
 
 
+def test_a_site_that_is_no_longer_in_the_estate_is_not_counted() -> None:
+    """There is no page of it that a source could lead to."""
+    view = the_view(raised([1], station=StationId("gone", "bass")), sees="quay yard gone")
+    assert (view.alarms, view.top) == (0, ())
+
+
 def test_orders_of_other_sites_are_not_counted() -> None:
     """Whoever may not look at the yard is told nothing of what was restored there."""
     back = [

@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 from asleft.domain.estate import StationId
 from asleft.domain.profile import Concern, Priority
 
-__all__ = ["Drift", "DriftKey", "DriftKind"]
+__all__ = ["NEVER_STANDING", "Drift", "DriftKey", "DriftKind"]
 
 
 class DriftKind(StrEnum):
@@ -22,6 +23,10 @@ class DriftKind(StrEnum):
     """An occasion began or ended and the stations of a site are as they were before; likewise."""
     OVERDUE = "overdue"
     """A setting was lent until a time and is not given back; likewise, beside the drift of the setting itself."""
+
+
+NEVER_STANDING: Final = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE})
+"""What no look at a station gives, and nothing suppresses: an alarm alone."""
 
 
 @dataclass(frozen=True, order=True, slots=True)

@@ -1,11 +1,11 @@
 """Statistics of operation: what a share of a few stations says about all of them."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
-__all__ = ["CLASSES", "Z_95", "Share", "by_class", "mean", "median", "wilson"]
+__all__ = ["CLASSES", "Z_95", "Share", "Times", "by_class", "mean", "median", "wilson"]
 
 CLASSES: Final = (
     ("<1 min", 60.0),
@@ -50,6 +50,32 @@ class Share:
         return f"{self.low * 100:.1f} to {self.high * 100:.1f} %"
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Times:
+    """Times that something took.
+
+    Args:
+        seconds: Each of them.
+    """
+
+    seconds: Sequence[float] = ()
+
+    @property
+    def mean(self) -> float | None:
+        """The mean, in seconds; None where nothing was measured."""
+        return mean(self.seconds)
+
+    @property
+    def median(self) -> float | None:
+        """The one in the middle, in seconds; None where nothing was measured."""
+        return median(self.seconds)
+
+    @property
+    def longest(self) -> float | None:
+        """The longest, in seconds; None where nothing was measured."""
+        return max(self.seconds, default=None)
+
+
 def wilson(part: int, of: int, *, z: float = Z_95) -> Share | None:
     """Give a share with its Wilson interval; None where there is nothing to take a share of.
 
@@ -80,12 +106,12 @@ def wilson(part: int, of: int, *, z: float = Z_95) -> Share | None:
     )
 
 
-def mean(values: list[float]) -> float | None:
+def mean(values: Sequence[float]) -> float | None:
     """Give the mean; None where there are no values."""
     return sum(values) / len(values) if values else None
 
 
-def median(values: list[float]) -> float | None:
+def median(values: Sequence[float]) -> float | None:
     """Give the middle value, or the mean of the two in the middle; None where there are no values."""
     if not values:
         return None

@@ -319,9 +319,10 @@ def kind_of(setting: str) -> DriftKind | None:
 
 def alarms_of(board: Board, target: StationId, setting: str) -> list[Alarm]:
     """Give the alarms that a page is about: those of a station, of a site, or one of them."""
-    listed = (*board.alarms, *board.stale, *board.shelved, *board.suppressed, *board.out_of_service)
     return [
-        alarm for alarm in listed if alarm.drift.key.station == target and setting in {"", _name_of(alarm)}
+        alarm
+        for alarm in board.every
+        if alarm.drift.key.station == target and setting in {"", _name_of(alarm)}
     ]
 
 

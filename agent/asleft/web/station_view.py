@@ -241,11 +241,7 @@ def view_of(
     site, as_left = estate.sites[station.site], stand.as_left
     looked = stand.looked
     mark, words, why = _how(looked.last if looked else None)
-    alarms = {
-        alarm.drift.key: alarm
-        for alarm in (*board.alarms, *board.stale, *board.shelved, *board.suppressed, *board.out_of_service)
-        if alarm.drift.key.station == station
-    }
+    alarms = {alarm.drift.key: alarm for alarm in board.every if alarm.drift.key.station == station}
     differences = sorted(
         (_difference(stand, at, alarms, sources) for at in range(len(stand.standing))),
         key=lambda difference: _WORST.index(difference.priority),

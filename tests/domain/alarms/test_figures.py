@@ -163,7 +163,8 @@ def test_what_is_raised_again_was_detected_before() -> None:
     other = replace(first, drift=gain(station=FAR), at=second(7200))
     let_go = replace(other, move="unsuppressed")
     watch = Watch(followed=[first.drift.key.station, FAR])
-    figures = made([first, louder, *freed, let_go, other], watch=watch)
+    later = replace(other, at=second(9000))  # what was put off from its first second on is no find either
+    figures = made([first, louder, *freed, let_go, other, later], watch=watch)
     assert row(figures, "time to detect, mean").value == 5
 
 

@@ -5,15 +5,15 @@ No standard gives these their bounds; the definitions are our own and stand at e
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
 from asleft.domain.alarms.alarm import AlarmEvent, AlarmState
 from asleft.domain.alarms.floods import RAISED
-from asleft.domain.drift import DriftKey, DriftKind
+from asleft.domain.drift import NEVER_STANDING, DriftKey, DriftKind
 from asleft.domain.stations import StationId
-from asleft.domain.statistics import mean, median
+from asleft.domain.statistics import Times
 
 __all__ = [
     "Mended",
@@ -28,8 +28,6 @@ __all__ = [
 _RETURNED: Final = "returned"
 _SHOWN: Final = frozenset({AlarmState.NORMAL, AlarmState.RETURNED})
 _FREED: Final = frozenset({"unshelved", "unsuppressed", "back in service"})
-_OF_SITES: Final = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE})
-"""What no look at a station gives."""
 _A_SECOND: Final = timedelta(seconds=1)
 
 
@@ -60,35 +58,18 @@ class Mended:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Taken:
-    """Times that something took.
+class Taken(Times):
+    """Times that something took, with what is known of them.
 
     Args:
-        seconds: Each of them.
         bounded: Of so many that is an upper bound.
         unknown: So many more have no bound.
         why: What bounds them and what is not known, in words.
     """
 
-    seconds: Sequence[float] = ()
     bounded: int = 0
     unknown: int = 0
-    why: Sequence[str] = field(default=())
-
-    @property
-    def mean(self) -> float | None:
-        """The mean; None where nothing was measured."""
-        return mean(list(self.seconds))
-
-    @property
-    def median(self) -> float | None:
-        """The one in the middle; None where nothing was measured."""
-        return median(list(self.seconds))
-
-    @property
-    def longest(self) -> float | None:
-        """The longest; None where nothing was measured."""
-        return max(self.seconds, default=None)
+    why: Sequence[str] = ()
 
 
 def times_to_detect(events: Sequence[AlarmEvent], watch: Watch) -> Taken:
@@ -135,17 +116,17 @@ def times_to_detect(events: Sequence[AlarmEvent], watch: Watch) -> Taken:
     return Taken(seconds=taken, bounded=len(taken) - told, unknown=unknown.total(), why=why)
 
 
-def _first_seen(events: Iterable[AlarmEvent]) -> Iterator[tuple[DriftKey, datetime, datetime]]:
+def _first_seen(events: Sequence[AlarmEvent]) -> Iterator[tuple[DriftKey, datetime, datetime]]:
     """Give each drift of a station with when it began to stand, as far as that was seen, and when it was raised first."""
-    listed = list(events)
-    freed = {(event.drift.key, event.at) for event in listed if event.move in _FREED}
+    freed = {(event.drift.key, event.at) for event in events if event.move in _FREED}
     known: set[tuple[DriftKey, datetime]] = set()
-    for event in listed:
+    for event in events:
         key, since = event.drift.key, event.since
-        if event.move != RAISED or since is None or key.kind in _OF_SITES:
+        if event.move != RAISED or since is None or key.kind in NEVER_STANDING:
             continue
-        if (key, event.at) not in freed and (key, since) not in known:
-            known.add((key, since))
+        before = (key, event.at) in freed or (key, since) in known
+        known.add((key, since))
+        if not before:
             yield key, since, event.at
 
 

@@ -13,12 +13,12 @@ from zoneinfo import ZoneInfo
 
 from asleft.domain.concessions import Concession
 from asleft.domain.estate import Estate
-from asleft.domain.evidence.accounted import Approval, BaselineDay, ConcessionLine, OrderEnd, Spread, Week
+from asleft.domain.evidence.accounted import Approval, BaselineDay, ConcessionLine, OrderEnd, Week
 from asleft.domain.evidence.drifting import Drifted, Gap, Swept
 from asleft.domain.evidence.force import Force, force_at
 from asleft.domain.evidence.pieces import ENDED, Kind, Piece
 from asleft.domain.evidence.seeing import Scope
-from asleft.domain.statistics import wilson
+from asleft.domain.statistics import Times, wilson
 
 __all__ = [
     "Account",
@@ -27,7 +27,6 @@ __all__ = [
     "ConcessionLine",
     "Grounds",
     "OrderEnd",
-    "Spread",
     "Week",
     "account_of",
     "week_ends",
@@ -70,9 +69,9 @@ class Account:
     days: tuple[BaselineDay, ...]
     approvals: tuple[Approval, ...]
     drifts: tuple[Drifted, ...]
-    detect: Spread
-    restore: Spread
-    ended: Spread
+    detect: Times
+    restore: Times
+    ended: Times
     restores: tuple[OrderEnd, ...]
     unfinished: tuple[OrderEnd, ...]
     concessions: tuple[ConcessionLine, ...]
@@ -83,14 +82,6 @@ class Account:
     estate: str = ""
     titles: Mapping[str, str] = field(default_factory=dict)
     in_order: bool = True
-
-    def detected(self) -> list[timedelta]:
-        """Give how long each drift that was found in this time can have stood unseen at most, where that is known."""
-        return _detected(self.drifts, self.since)
-
-    def restored(self) -> list[timedelta]:
-        """Give how long each drift that an order mended had been known by then."""
-        return [one.until - one.since for one in self.drifts if one.until is not None and one.order]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -135,7 +126,7 @@ def account_of(grounds: Grounds) -> Account:
     ]
     drifts = sorted(drifts, key=lambda one: (one.since, one.station, one.name))
     gaps = [one for swept in grounds.swept for one in swept.gaps if _within(grounds, one.since, one.until)]
-    over = [(one, one.until - one.since) for one in drifts if one.until is not None]
+    over = [(one, (one.until - one.since).total_seconds()) for one in drifts if one.until is not None]
     ends = [one for one in map(_end, _mine(grounds)) if one is not None]
     return Account(
         since=grounds.since,
@@ -145,9 +136,9 @@ def account_of(grounds: Grounds) -> Account:
         days=tuple(_days(grounds)),
         approvals=tuple(_approvals(grounds)),
         drifts=tuple(drifts),
-        detect=Spread.of(_detected(drifts, grounds.since)),
-        restore=Spread.of(took for one, took in over if one.order),
-        ended=Spread.of(took for _, took in over),
+        detect=Times(seconds=_detected(drifts, grounds.since)),
+        restore=Times(seconds=[took for one, took in over if one.order]),
+        ended=Times(seconds=[took for _, took in over]),
         restores=tuple(one for one in ends if one.kind in ENDED),
         unfinished=tuple(one for one in ends if one.kind in _UNFINISHED),
         concessions=tuple(_concessions(grounds)),
@@ -166,9 +157,11 @@ def account_of(grounds: Grounds) -> Account:
     )
 
 
-def _detected(drifts: Iterable[Drifted], since: datetime) -> list[timedelta]:
+def _detected(drifts: Iterable[Drifted], since: datetime) -> list[float]:
     return [
-        one.within for one in drifts if one.since >= since and one.cause == "found" and one.within is not None
+        one.within.total_seconds()
+        for one in drifts
+        if one.since >= since and one.cause == "found" and one.within is not None
     ]
 
 

@@ -68,13 +68,13 @@ def _rows(made: Account) -> Iterator[dict[str, str]]:
             "commit": drift.record,
             "text": f"{drift.cause}; {drift.mended}".rstrip("; "),
         }
-    for name, spread in (("detect", made.detect), ("restore", made.restore), ("ended", made.ended)):
-        for word, took in (("median", spread.median), ("worst", spread.worst)):
+    for name, times in (("detect", made.detect), ("restore", made.restore), ("ended", made.ended)):
+        for word, took in (("median", times.median), ("worst", times.longest)):
             yield {
                 "section": f"time to {name}" if name != "ended" else "time until gone",
                 "state": word,
-                "seconds": _seconds(took),
-                "of": f"{spread.count}",
+                "seconds": "" if took is None else f"{took:.0f}",
+                "of": f"{len(times.seconds)}",
                 "text": "" if took is not None else "no data",
             }
     for order in (*made.restores, *made.unfinished):

@@ -6,9 +6,10 @@ from datetime import datetime
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
-from asleft.domain.evidence.account import Account, Approval, BaselineDay, OrderEnd, Spread, Week
+from asleft.domain.evidence.account import Account, Approval, BaselineDay, OrderEnd, Week
 from asleft.domain.evidence.drifting import Drifted, Gap
 from asleft.domain.names import harmless, plural
+from asleft.domain.statistics import Times
 from asleft.domain.tables import aligned
 
 __all__ = ["Part", "account_lines", "account_parts", "local", "period"]
@@ -181,10 +182,10 @@ def _drift_cells(one: Drifted, zone: str) -> tuple[str, ...]:
     )
 
 
-def _spread(one: Spread) -> tuple[str, str, str]:
-    if one.median is None or one.worst is None:
-        return f"{one.count}", "no data", "no data"
-    return f"{one.count}", period(one.median.total_seconds()), period(one.worst.total_seconds())
+def _spread(one: Times) -> tuple[str, str, str]:
+    if one.median is None or one.longest is None:
+        return "0", "no data", "no data"
+    return f"{len(one.seconds)}", period(one.median), period(one.longest)
 
 
 def _order_cells(one: OrderEnd, zone: str) -> tuple[str, ...]:

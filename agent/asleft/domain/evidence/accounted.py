@@ -1,15 +1,14 @@
 """What an account is made of: days, approvals, orders, concessions, times and weeks."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from asleft.domain.concessions import Concession
 from asleft.domain.evidence.force import Force
 from asleft.domain.evidence.pieces import Kind, Piece
-from asleft.domain.statistics import Share, median
+from asleft.domain.statistics import Share
 
-__all__ = ["Approval", "BaselineDay", "ConcessionLine", "OrderEnd", "Spread", "Week"]
+__all__ = ["Approval", "BaselineDay", "ConcessionLine", "OrderEnd", "Week"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,26 +85,6 @@ class ConcessionLine:
     days_left: int
     since: datetime
     commit: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Spread:
-    """Times that something took; median and worst are None where nothing was measured."""
-
-    count: int
-    median: timedelta | None
-    worst: timedelta | None
-
-    @classmethod
-    def of(cls, times: Iterable[timedelta]) -> "Spread":
-        """Give how some times are spread."""
-        seconds = [one.total_seconds() for one in times]
-        middle = median(seconds)
-        return cls(
-            count=len(seconds),
-            median=None if middle is None else timedelta(seconds=middle),
-            worst=timedelta(seconds=max(seconds)) if seconds else None,
-        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from asleft.domain.errors import AsleftError
-from asleft.domain.evidence.account import Account, Spread
+from asleft.domain.evidence.account import Account
 from asleft.domain.evidence.account_rows import account_rows
 from asleft.domain.evidence.account_text import account_parts, local, period
 from asleft.domain.evidence.pieces import Change, Kind
-from asleft.domain.statistics import by_class
+from asleft.domain.names import plural
+from asleft.domain.statistics import Times, by_class
 from asleft.drawn.drawing import Drawing
 from asleft.drawn.plots import bars_by_class, pairs_by_week, shares_by_week
 from asleft.papers.account.weeks import Moves, moves_by_week
@@ -178,11 +179,7 @@ def _cover(made: Account, titles: Sequence[str]) -> Iterator[tuple[str, str]]:
 
 
 def _sums(made: Account) -> Iterator[tuple[str, str]]:
-    commits = len(made.approvals)
-    yield (
-        "changes approved",
-        f"{commits} {'commit' if commits == 1 else 'commits'} of the baseline came into force",
-    )
+    yield "changes approved", f"{plural(len(made.approvals), 'commit')} of the baseline came into force"
     fresh = [one for one in made.drifts if one.since >= made.since]
     found = sum(one.cause == "found" for one in fresh)
     stood = len(made.drifts) - len(fresh)
@@ -206,7 +203,7 @@ def _sums(made: Account) -> Iterator[tuple[str, str]]:
     )
     unread = len({one.station for one in made.gaps})
     still = sum(one.until is None for one in made.gaps)
-    yield "not read", f"{unread} {'station' if unread == 1 else 'stations'} at some time, {still} at the end"
+    yield "not read", f"{plural(unread, 'station')} at some time, {still} at the end"
     share = made.weeks[-1].share if made.weeks else None
     yield (
         "as left at the end",
@@ -223,10 +220,10 @@ def _unfinished(made: Account) -> str:
     )
 
 
-def _spread(one: Spread) -> str:
-    if one.median is None or one.worst is None:
+def _spread(one: Times) -> str:
+    if one.median is None or one.longest is None:
         return "no data"
-    return f"median {period(one.median.total_seconds())}, worst {period(one.worst.total_seconds())}, of {one.count}"
+    return f"median {period(one.median)}, worst {period(one.longest)}, of {len(one.seconds)}"
 
 
 def _changes(listed: Sequence[tuple[str, Change]]) -> Table:
@@ -266,18 +263,18 @@ def _plots(made: Account, moves: Sequence[Moves]) -> Iterator[Drawing]:
     for title, times, about in (
         (
             "Time to detect",
-            made.detected(),
+            made.detect.seconds,
             "How long a drift can have stood unseen at most, where that is known.",
         ),
         (
             "Time to restore",
-            made.restored(),
+            made.restore.seconds,
             "From the commit that shows a drift to the end of the order that mended it.",
         ),
     ):
         if times:
             yield bars_by_class(
-                by_class(one.total_seconds() for one in times),
+                by_class(times),
                 title=title,
                 about=f"{about} {len(times)} of them.",
                 unit="drifts",

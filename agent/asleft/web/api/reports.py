@@ -1,6 +1,5 @@
 """Figures and the baseline."""
 
-from asleft.domain.alarms.figures import figures_of
 from asleft.domain.problems import Problem
 from asleft.web.api.operations import Ask
 from asleft.web.api.report_shapes import (
@@ -10,8 +9,7 @@ from asleft.web.api.report_shapes import (
     baseline_of,
     figures_answer,
 )
-from asleft.web.discretion import told_of
-from asleft.web.pages.effects import may_see_problem
+from asleft.web.discretion import may_see_problem, told_of
 from asleft.web.pages.figure_plots import part_of
 
 __all__ = ["baseline", "figures"]
@@ -24,17 +22,13 @@ async def figures(ask: Ask) -> FiguresAnswer:
     estate, board, looks = desk.estate_now(), desk.alarms(), desk.looks()
     drifted = {item.drift.key.station for item in desk.drifts()}
     parts = [part_of(name, estate, looks, drifted) for name in estate.sites if ask.caller.sees(name)]
-    lists = (board.alarms, board.stale, board.shelved, board.suppressed, board.out_of_service)
     return figures_answer(
-        figures_of(
-            happened.events,
-            [alarm for some in lists for alarm in some if ask.caller.sees(alarm.drift.key.station.site)],
-            since=happened.until if happened.since is None else happened.since,
-            until=happened.until,
+        happened.figures(
+            [alarm for alarm in board.every if ask.caller.sees(alarm.drift.key.station.site)],
+            estate,
+            ask.parts.watch(),
             as_left=sum(part.as_left for part in parts),
             read=sum(part.read for part in parts),
-            watch=happened.watched(estate, ask.parts.watch()),
-            mended=happened.mended,
         )
     )
 

@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from asleft.domain.alarms.figures import Figure, Figures, figures_of
+from asleft.domain.alarms.figures import Figure, Figures
 from asleft.domain.alarms.journal import name_of
 from asleft.domain.alarms.times import Watch
 from asleft.domain.estate import Estate, StationId
@@ -164,21 +164,17 @@ def view_of(
         why: Why the account could not be asked.
     """
     seen = {name: site for name, site in sorted(estate.sites.items()) if sees(name)}
-    ours = happened.of(sees)
+    ours = happened.of(seen.__contains__)
     since, until = ours.since, ours.until
-    lists = (board.alarms, board.stale, board.shelved, board.suppressed, board.out_of_service)
-    alarms = [alarm for some in lists for alarm in some if alarm.drift.key.station.site in seen]
+    alarms = [alarm for alarm in board.every if alarm.drift.key.station.site in seen]
     parts = {name: part_of(name, estate, looks, drifted) for name in seen}
     zone = zone_of(estate, seen)
-    made = figures_of(
-        ours.events,
+    made = ours.figures(
         alarms,
-        since=until if since is None else since,
-        until=until,
+        estate,
+        watch,
         as_left=sum(part.as_left for part in parts.values()),
         read=sum(part.read for part in parts.values()),
-        watch=ours.watched(estate, watch),
-        mended=ours.mended,
     )
     # Sources are told as they are in the estate: a setting by its name there.
     plots = [as_left_plot(seen, parts)]

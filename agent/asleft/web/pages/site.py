@@ -19,7 +19,7 @@ from asleft.domain.orders import ENDS
 from asleft.domain.snapshot import ReadState
 from asleft.ports.ledger import Glance, Standing
 from asleft.web.asking import Frozen, May, Wrong, draw_up, frozen_at, may_at, one, seen, wrong_of
-from asleft.web.pages.site_rows import StationRow, badness, row_as_left, row_of
+from asleft.web.pages.site_rows import StationRow, badness, row_of
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
 from asleft.work.desk import OwnerDesk
@@ -201,9 +201,8 @@ def view_of(
 ) -> SiteView:
     """Put together what is known of one site."""
     site = estate.sites[name]
-    listed = (*board.alarms, *board.stale, *board.shelved, *board.suppressed, *board.out_of_service)
     alarms: dict[StationId, list[Alarm]] = {}
-    for alarm in listed:
+    for alarm in board.every:
         if alarm.drift.key.station.site == name:
             alarms.setdefault(alarm.drift.key.station, []).append(alarm)
     stands: dict[StationId, list[Standing]] = {}
@@ -223,7 +222,7 @@ def view_of(
         look = glances.get(station.name)
         # Most stations are as left, and a large site has a thousand: nothing is weighed of which there is nothing.
         if station not in busy and look is not None and look.state is ReadState.COMPLETE and not look.why:
-            quiet.append(row_as_left(station, as_left.role, look))
+            quiet.append(StationRow(name=station.name, role=as_left.role, read=look.read))
             continue
         row = row_of(
             station,

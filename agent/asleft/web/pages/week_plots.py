@@ -46,7 +46,7 @@ def weeks_plot(weeks: Sequence[Week]) -> Plot:
 
 def account_plots(made: Account) -> tuple[Plot, ...]:
     """Draw what of an account can be drawn."""
-    over = [(one.until - one.since).total_seconds() for one in made.drifts if one.until is not None]
+    over = made.ended.seconds
     classes = by_class(over)
     return (
         weeks_plot(made.weeks),

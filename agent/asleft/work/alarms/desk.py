@@ -51,6 +51,11 @@ class Board:
     flood: Flood
     groups: tuple[Group, ...]
 
+    @property
+    def every(self) -> tuple[Alarm, ...]:
+        """All of them, list by list."""
+        return (*self.alarms, *self.stale, *self.shelved, *self.suppressed, *self.out_of_service)
+
 
 class AlarmBoard:
     """Answers questions about the alarms of one home; it writes nothing.

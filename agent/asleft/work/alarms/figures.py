@@ -46,6 +46,29 @@ class Happened:
         files = frozenset(name for name, site in estate.sites.items() if site.drop is not None)
         return replace(watch, files=files, begun=self.begun)
 
+    def figures(
+        self, alarms: Iterable[Alarm], estate: Estate, watch: Watch, *, as_left: int, read: int
+    ) -> Figures:
+        """Make the figures of it.
+
+        Args:
+            alarms: The alarms as they are now.
+            estate: In force.
+            watch: How stations are looked at.
+            as_left: How many stations are as left now.
+            read: Of how many that are read.
+        """
+        return figures_of(
+            self.events,
+            alarms,
+            since=self.until if self.since is None else self.since,
+            until=self.until,
+            as_left=as_left,
+            read=read,
+            watch=self.watched(estate, watch),
+            mended=self.mended,
+        )
+
 
 def happened(store: AlarmStore, ledger: Ledger, *, days: float, now: datetime) -> Happened:
     """Give what happened to alarms in the last days, and what orders did, as far as it is kept."""
@@ -95,13 +118,10 @@ def gather(
         for station, look in ledger.looks().items()
         if station in estate.stations and isinstance(look.last, AsFound)
     ]
-    return figures_of(
-        told.events,
+    return told.figures(
         alarms,
-        since=told.until if told.since is None else told.since,
-        until=told.until,
+        estate,
+        watch or Watch(),
         as_left=sum(station not in drifted for station in read),
         read=len(read),
-        watch=told.watched(estate, watch or Watch()),
-        mended=told.mended,
     )

@@ -8,7 +8,7 @@ from datetime import datetime
 from asleft.domain.alarms import life
 from asleft.domain.alarms.alarm import Alarm, Mark
 from asleft.domain.alarms.rules import AlarmRules
-from asleft.domain.drift import Drift, DriftKey, DriftKind
+from asleft.domain.drift import NEVER_STANDING, Drift, DriftKey, DriftKind
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.profile import Concern, Priority, priority_of
 from asleft.ports.ledger import Standing
@@ -19,8 +19,6 @@ FEWEST_OF_A_SITE = 3
 """So many stations, and more than half of a site, must be silent to be one alarm (common practice, no source)."""
 SITE_GONE = "most of the site does not answer"
 CHANGEOVER = "changeover due"
-_GROUPS = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE})
-"""What no look at a station gives, and nothing suppresses."""
 _ORDER = list(Priority)
 
 
@@ -62,7 +60,7 @@ class Pass:
         """Take in what stands, then settle what follows from it."""
         found = {item.drift.key: item for item in standing}
         for key, alarm in list(self.after.items()):
-            if key.kind in _GROUPS:
+            if key.kind in NEVER_STANDING:
                 continue
             if (key.station in looked and key not in found) or key.station not in self._estate.stations:
                 self.after[key] = life.cease(alarm, at=self._now, rules=self._rules)
@@ -94,7 +92,7 @@ class Pass:
         self._loans()
         quiet = self._quiet(gone)
         for key, alarm in self.after.items():
-            if key.kind not in _GROUPS and alarm.suppressed != CHANGEOVER:
+            if key.kind not in NEVER_STANDING and alarm.suppressed != CHANGEOVER:
                 self.after[key] = self._held(alarm, quiet)
             elif alarm.suppressed == CHANGEOVER and not alarm.stands_at_all and not alarm.active:
                 self.after[key] = life.release(alarm, at=self._now)

@@ -173,9 +173,9 @@ def account_json(made: Account) -> dict[str, object]:
         "drift": [_drift_json(one) for one in made.drifts],
         "times": {
             name: {
-                "count": one.count,
-                "median": one.median.total_seconds() if one.median is not None else None,
-                "worst": one.worst.total_seconds() if one.worst is not None else None,
+                "count": len(one.seconds),
+                "median": one.median,
+                "worst": one.longest,
             }
             for name, one in (("detect", made.detect), ("restore", made.restore), ("ended", made.ended))
         },

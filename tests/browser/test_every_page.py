@@ -23,6 +23,11 @@ ZOOMED: dict[str, dict[str, Any]] = {
     "phone": {"viewport": {"width": 360, "height": 740}},
 }
 """1280 px at 200 % are 640 px at two dots each; a phone keeps its width, and its letters are twice as large."""
+HELP = """() => [...document.querySelectorAll("a[href='/help']")].filter((one) => !one.closest("main")).map((one) => {
+    const box = one.getBoundingClientRect(), all = [...document.querySelectorAll("header.top a")];
+    return [one.textContent.trim(), all.indexOf(one) === all.length - 1, box.right, box.top + scrollY].join(" ");
+})"""
+"""Where Help is: the link to it outside of what is told, and whether it is the last of the head."""
 LONG_WORDS = "seven wet lanterns over brine, and a hundred more of them on the other side"
 """A password of more than 64 characters (ASVS 6.2.9)."""
 
@@ -64,28 +69,18 @@ def test_at_200_percent_nothing_is_lost(toured: Tour, browser: Browser, size: st
 
 
 def test_every_page_by_keyboard_and_finger(toured: Tour, browser: Browser) -> None:
-    """On a phone each stop of the tab key is drawn and under nothing (2.4.7, 2.4.11), and no control is smaller than a finger."""
+    """On a phone each tab stop is drawn and under nothing (2.4.7, 2.4.11), controls are large enough, Help has one place (3.2.6)."""
     wrong: list[str] = []
+    places: dict[str, list[str]] = {}
     for path, page in toured.everywhere(browser, viewport={"width": 360, "height": 740}, has_touch=True):
+        places.setdefault(" | ".join(page.evaluate(HELP)), []).append(path)
         wrong += [f"{path}: {one}" for one in too_small(page)]
         count, some = stops(page)
         wrong += [f"{path}: {one}" for one in some]
         if count < 4:
             wrong.append(f"{path}: {count} stops")
     assert not wrong, "\n".join(wrong)
-
-
-def test_help_is_in_one_place(toured: Tour, browser: Browser) -> None:
-    """3.2.6: Help is the same link at the same place of every page: the last of the head, before everything of the page."""
-    places: dict[str, list[str]] = {}
-    for path, page in toured.everywhere(browser, viewport={"width": 360, "height": 740}):
-        found = page.evaluate(
-            """() => [...document.querySelectorAll("a[href='/help']")].filter((one) => !one.closest("main")).map((one) => {
-                const box = one.getBoundingClientRect(), all = [...document.querySelectorAll("header.top a")];
-                return [one.textContent.trim(), all.indexOf(one) === all.length - 1, box.right, box.top + scrollY].join(" ");
-            })"""
-        )
-        places.setdefault(" | ".join(found), []).append(path)
+    # The same link at the same place of every page: the last of the head, before everything of the page.
     assert len(places) == 1, places
     (place,) = places
     assert place.startswith("Help true "), place

@@ -5,7 +5,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from browser.conftest import PASSWORD, Served
 from browser.judges import focused, pressed_to, reach
-from browser.test_page import LONG, PHONE
+from browser.test_page import LONG, PHONE, open_alert
 from estates import HALL, WREN
 
 DRUMS = f"{HALL}/drums"
@@ -40,9 +40,7 @@ def test_signing_in_by_keyboard_alone(page: Page, served: Served) -> None:
 def test_an_alarm_by_keyboard_alone(page: Page, served: Served) -> None:
     """It is acknowledged, put off with a reason, and taken back; each is said."""
     served.bench.meddle(DRUMS, "panel.menus", "open")
-    page.goto(f"{served.url}/alarms/{DRUMS}")
-    expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
-    page.goto(page.url)
+    open_alert(page, served)
     pressed_to(page, "Acknowledge")
     expect(page.locator("main > .said")).to_contain_text("Acknowledged")
     reach(page, lambda: focused(page).strip().startswith("Put off until a time"))

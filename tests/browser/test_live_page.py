@@ -4,6 +4,7 @@ The page's clock is the test's (Playwright's fake timers), so that nothing here 
 """
 
 import re
+from collections.abc import Callable
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +15,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Request, expect
 
 from browser.conftest import Served, an_agent
-from browser.test_page import DRUMS, LONG, PHONE
+from browser.test_page import DRUMS, LONG, ORDER, PHONE
 from estates import HALL, WREN, a_bench
 
 STATION = f"{HALL}/drums"
@@ -67,6 +68,18 @@ def round_trip(page: Page) -> None:
     page.evaluate("fetch('/help').then((answer) => answer.text())")
 
 
+def until(page: Page, there: Callable[[], bool], *, step: int = 200, most: int = LONG // 50) -> None:
+    """Let the page's clock run, a little at a time, until something is there; what follows says whether it came.
+
+    What comes between a look and the next step is half as old as what is swallowed by then.
+    """
+    for _ in range(most):
+        if there():
+            return
+        page.clock.run_for(step)
+        round_trip(page)
+
+
 @pytest.mark.parametrize("motion", ["reduce", "no-preference"])
 def test_a_drift_brings_its_caution_and_its_button(
     served: Served, browser: Browser, motion: Literal["reduce", "no-preference"]
@@ -97,7 +110,7 @@ def test_a_drift_brings_its_caution_and_its_button(
     expect(restore).to_be_in_viewport()  # on a phone it is at hand, wherever one is
     page.clock.fast_forward(1000)
     restore.click()
-    page.wait_for_url(re.compile(r"/orders/[0-9a-f]{10}$"))
+    page.wait_for_url(ORDER)
 
 
 def test_a_page_that_is_paused_stands_still(served: Served, browser: Browser) -> None:
@@ -166,11 +179,8 @@ def test_a_begun_reason_stays(served: Served, browser: Browser) -> None:
     page.clock.pause_at(datetime.fromtimestamp(page.evaluate("Date.now()") / 1000 + 5, UTC))
     page.fill("#adopt-reason", "")
     count = len(asked)
-    for _ in range(40):  # until just after a look for news: the next one by itself is 15 s off
-        page.clock.run_for(500)
-        round_trip(page)
-        if len(asked) > count:
-            break
+    # Just after a look for news: the next one by itself is 15 s off.
+    until(page, lambda: len(asked) > count, step=500, most=40)
     round_trip(page)
     expect(page.locator("#station-adopt")).not_to_contain_text("menus")  # the focus holds it
     page.locator("h1").click()
@@ -189,11 +199,7 @@ def test_a_tap_as_things_shift_lands_on_nothing_else(served: Served, browser: Br
     over = way.bounding_box()
     served.bench.meddle(STATION, "headphones.gain", "+12 dB")
     off = page.locator("#station-off")
-    for _ in range(LONG // 100):
-        if "+12 dB" in off.inner_text():
-            break
-        page.clock.run_for(400)
-        round_trip(page)
+    until(page, lambda: "+12 dB" in off.inner_text())
     expect(off).to_contain_text("+12 dB")
     expect(page.locator("#station-adopt summary")).to_be_visible()
     now = way.bounding_box()
@@ -215,11 +221,7 @@ def test_a_key_is_no_tap_and_a_later_tap_is_taken(served: Served, browser: Brows
     page.clock.pause_at(STILL)
     served.bench.meddle(STATION, "headphones.gain", "+12 dB")
     summary, fold = page.locator("#station-adopt summary"), page.locator("#adopt")
-    for _ in range(LONG // 100):
-        if summary.count():
-            break
-        page.clock.run_for(400)
-        round_trip(page)
+    until(page, lambda: summary.count() > 0)
     summary.click()
     expect(fold).not_to_have_attribute("open", "")
     summary.press("Enter")

@@ -11,8 +11,8 @@ from playwright.sync_api import Browser, BrowserContext, Page, ViewportSize, exp
 
 from browser.conftest import Served
 from browser.judges import cut_off
-from browser.test_page import LONG, PAGES, draw_up
-from browser.tour import Tour, complaints
+from browser.test_page import LONG, draw_up, open_alert
+from browser.tour import PAGES, Tour, complaints
 from estates import HALL, WREN
 from web.side_stage import HOSTILE
 
@@ -77,9 +77,7 @@ def test_an_alarm_is_shelved(served: Served, browser: Browser) -> None:
     """Put off for a time with a reason it is on the shelf, with who and why, and no longer counted; taken back it is an alarm."""
     served.bench.meddle(DRUMS, "panel.menus", "open")
     page = served.sign_in(browser.new_context(viewport=SIZES["phone"], has_touch=True), WREN)
-    page.goto(f"{served.url}/alarms/{DRUMS}")
-    expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
-    page.goto(page.url)
+    open_alert(page, served)
     page.get_by_text("Put off until a time").click()
     page.get_by_text("another time").scroll_into_view_if_needed()
     page.locator("#shelve input[type=radio]").first.check()

@@ -7,15 +7,14 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from browser.conftest import Served
 from browser.judges import focused, reach
-from browser.tour import FIXED
 from estates import HALL, IDRIS, WREN
 
-PAGES = tuple(path for some in FIXED.values() for path in some)
-"""Every page whose path does not depend on what happened."""
 PHONE: ViewportSize = {"width": 360, "height": 740}
 DRUMS = f"/stations/{HALL}/drums"
 LONG = 30_000
 """Milliseconds in which something must show on a busy machine."""
+ORDER = re.compile(r"/orders/[0-9a-f]{10}$")
+"""Where the page of an order is."""
 
 
 def sees_drift_live(page: Page, served: Served) -> None:
@@ -27,11 +26,18 @@ def sees_drift_live(page: Page, served: Served) -> None:
     assert page.evaluate("window.notLoadedAgain") is True
 
 
+def open_alert(page: Page, served: Served, setting: str = "") -> None:
+    """Open the link of an alert about the drummer's station, or about one setting of it, once its alarm stands."""
+    page.goto(f"{served.url}/alarms/{HALL}/drums{setting and f'/{setting}'}")
+    expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
+    page.reload()  # an alert is sent once its alarm stands; a tap as the buttons come to an open page does nothing
+
+
 def draw_up(page: Page, served: Served) -> None:
     """Have the order of the drummer's station drawn up."""
     page.goto(f"{served.url}{DRUMS}")
     page.get_by_role("button", name=re.compile("restore", re.IGNORECASE)).first.click()
-    page.wait_for_url(re.compile(r"/orders/[0-9a-f]{10}$"))
+    page.wait_for_url(ORDER)
 
 
 def confirm(page: Page, reason: str) -> None:
@@ -80,7 +86,7 @@ def test_by_keyboard_alone(served: Served, browser: Browser) -> None:
     assert page.evaluate("document.activeElement.getAttribute('href')") == "#main"
     reach(page, lambda: bool(re.search("restore", focused(page), re.IGNORECASE)))
     page.keyboard.press("Enter")
-    page.wait_for_url(re.compile(r"/orders/[0-9a-f]{10}$"))
+    page.wait_for_url(ORDER)
     for box in page.locator("input[name=accept]").all():
         name = box.get_attribute("value")
         reach(page, lambda name=name: page.evaluate("document.activeElement.value") == name)  # type: ignore[misc]

@@ -8,13 +8,12 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from browser.conftest import Served
 from browser.spoken import Reader, wrong_with
-from browser.test_page import LONG, PAGES, PHONE, confirm, draw_up
+from browser.test_page import LONG, ORDER, PHONE, confirm, draw_up, open_alert
+from browser.tour import Tour
 from estates import HALL, IDRIS, WREN
 
 WIDE: ViewportSize = {"width": 1280, "height": 800}
-ORDER = re.compile(r"/orders/[0-9a-f]{10}$")
-SPOKEN = """\
-# (1) alarms at quillfen-hall/drums · Quillfen Stages Trust · asleft
+FRAME = """\
 link, Skip to the page
 link, asleft
 link, Wren Halloway
@@ -23,21 +22,17 @@ link, Now 1 alarm
 link, Orders
 link, History
 link, More
-link, Quillfen Hall
+"""
+"""What is heard first on every page."""
+SPOKEN = f"""\
+# (1) alarms at quillfen-hall/drums · Quillfen Stages Trust · asleft
+{FRAME}link, Quillfen Hall
 link, drums
 link, Headphone gain range raised to +12 dB, approved is 0 dB (+12 dB: a sixteenth of the allowed time by the 3 dB rule)
 link, commit …
 button, Restore…
 # (1) Order for quillfen-hall/drums · Quillfen Stages Trust · asleft
-link, Skip to the page
-link, asleft
-link, Wren Halloway
-link, Help
-link, Now 1 alarm
-link, Orders
-link, History
-link, More
-link, The station
+{FRAME}link, The station
 checkbox, it is heard: headphone gain range goes from +12 dB to 0 dB, not ticked, Not during a performance, and not without telling the player.
   checkbox, it is heard: headphone gain range goes from +12 dB to 0 dB, ticked, Not during a performance, and not without telling the player.
 radio, back as approved, nobody asked for the change, ticked
@@ -52,20 +47,15 @@ It is restored
 
 
 @pytest.mark.parametrize("size", [PHONE, WIDE], ids=["phone", "wide"])
-def test_every_page_can_be_heard(served: Served, browser: Browser, size: ViewportSize) -> None:
+def test_every_page_can_be_heard(toured: Tour, browser: Browser, size: ViewportSize) -> None:
     """Landmarks, headings, names, tables, drawings and messages are what the sources of `spoken` ask for."""
-    served.bench.meddle(f"{HALL}/drums", "headphones.gain", "+12 dB")
-    served.bench.meddle(f"{HALL}/bass", "headphones.limiter-level", "-20 dB")
-    page = served.sign_in(browser.new_context(viewport=size, reduced_motion="reduce"), WREN)
-    alarmed(page, served)  # its forms are there only then
-    draw_up(page, served)
-    reader = Reader(page)
+    readers: dict[Page, Reader] = {}
     wrong: list[str] = []
-    for path in (*PAGES, page.url.removeprefix(served.url)):
-        page.goto(f"{served.url}{path}")
-        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true })")
-        wrong += [f"{path}: {one}" for one in wrong_with(page, reader)]
-    assert wrong == []
+    for path, page in toured.everywhere(browser, viewport=size):
+        if page not in readers:
+            readers[page] = Reader(page)
+        wrong += [f"{path}: {one}" for one in wrong_with(page, readers[page])]
+    assert not wrong, "\n".join(wrong)
 
 
 def until(reader: Reader, said: str) -> Iterator[str]:
@@ -77,18 +67,11 @@ def until(reader: Reader, said: str) -> Iterator[str]:
     pytest.fail(f"“{said}” is never reached by tab")
 
 
-def alarmed(page: Page, served: Served) -> None:
-    """Open the link of an alert, once there is something to restore."""
-    page.goto(f"{served.url}/alarms/{HALL}/drums")
-    expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
-    page.reload()  # an alert is sent once its alarm stands
-
-
 def test_the_way_from_an_alert_to_a_restore_is_spoken(served: Served, browser: Browser) -> None:
     """By keyboard alone, from the link in an alert: what is heard at each stop, to be read aloud."""
     served.bench.meddle(f"{HALL}/drums", "headphones.gain", "+12 dB")
     page = served.sign_in(browser.new_context(viewport=PHONE, reduced_motion="reduce"), WREN)
-    alarmed(page, served)
+    open_alert(page, served)
     reader = Reader(page)
     heard = [f"# {page.title()}", *until(reader, "button, Restore")]
     page.keyboard.press("Enter")

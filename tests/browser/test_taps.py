@@ -6,10 +6,9 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from browser.conftest import Served
-from browser.test_page import LONG, PHONE
+from browser.test_page import LONG, ORDER, PHONE, open_alert
 from estates import HALL, WREN
 
-ORDER = re.compile(r"/orders/[0-9a-f]{10}$")
 MOST = 3
 COUNT = """
 addEventListener("click", (one) => {
@@ -25,17 +24,6 @@ def a_phone(browser: Browser) -> BrowserContext:
     context = browser.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
     context.add_init_script(COUNT)
     return context
-
-
-def open_alert(page: Page, served: Served, setting: str) -> None:
-    """Open the link of an alert, once its alarm stands, and count from there."""
-    link = f"{served.url}/alarms/{HALL}/drums/{setting}"
-    page.goto(link)
-    expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
-    page.goto(
-        link
-    )  # an alert is sent once its alarm stands; a tap as the buttons come to an open page does nothing
-    page.evaluate("sessionStorage.clear()")
 
 
 def taps(page: Page) -> int:
@@ -54,6 +42,7 @@ def test_taps_from_an_alert_to_a_restore(
     served.bench.meddle(f"{HALL}/drums", setting, value)
     page = served.sign_in(a_phone(browser), WREN)
     open_alert(page, served, setting)
+    page.evaluate("sessionStorage.clear()")  # counted from here
     page.get_by_role("button", name=re.compile("^Restore")).tap()
     page.wait_for_url(ORDER)
     words = page.locator("input[name=suggested]:checked").evaluate(
@@ -75,6 +64,7 @@ def test_another_reason_is_one_tap_more(served: Served, browser: Browser) -> Non
     served.bench.meddle(f"{HALL}/drums", "panel.menus", "open")
     page = served.sign_in(a_phone(browser), WREN)
     open_alert(page, served, "panel.menus")
+    page.evaluate("sessionStorage.clear()")  # counted from here
     page.get_by_role("button", name=re.compile("^Restore")).tap()
     page.wait_for_url(ORDER)
     page.get_by_label("before doors", exact=True).tap()

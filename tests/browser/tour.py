@@ -26,7 +26,7 @@ from browser.conftest import PASSWORD, Served, an_agent
 from estates import HALL, IDRIS, WREN, Bench, a_bench, commit
 from stage import LEVEL, Time, calendar
 
-__all__ = ["FILES", "FIXED", "Tour", "a_tour", "complaints"]
+__all__ = ["FILES", "FIXED", "PAGES", "Tour", "a_tour", "complaints"]
 
 YARD, CHAPEL = "tarnwick-yard", "brackle-chapel"
 DRUMS, BASS = f"{HALL}/drums", f"{HALL}/bass"
@@ -72,6 +72,7 @@ FIXED: dict[str, tuple[str, ...]] = {
     "/hearing/{site}": (f"/hearing/{HALL}",),
 }
 """Pages whose path does not depend on what happened, by their route."""
+PAGES = tuple(path for some in FIXED.values() for path in some)
 WRONG = {
     "/no-such-page": 404,
     f"/stations/{HALL}/nobody": 404,
@@ -184,8 +185,7 @@ class Tour:
         differ = (("password", PASSWORD), ("again", "another one"))
         yield self._send(page, Refused(path=link, form="form.sheet", status=422, fields=differ))
         guess = (("name", "nobody-here"), ("password", "a guess"))
-        name, page = self._send(page, Refused(path="/sign-in", form="form.sheet", status=422, fields=guess))
-        yield name, page
+        yield self._send(page, Refused(path="/sign-in", form="form.sheet", status=422, fields=guess))
 
     def _go(self, page: Page, path: str, status: int) -> tuple[str, Page]:
         answer = page.goto(f"{self.served.url}{path}")
@@ -332,7 +332,7 @@ def a_tour(folder: Path) -> Iterator[Tour]:
 
 def _planned(served: Served, orders: dict[str, KeptOrder], proposal: str, cookies: dict[str, str]) -> Tour:
     commits = served.bench.records("log", "--format=%H").split()
-    kinds = dict.fromkeys(served.bench.records("log", "--format=%s").split("\n"))
+    kinds = set(served.bench.subjects())
     shown = tuple(f"/orders/{orders[what].order.id}" for what in ("waiting", "half", "ended", "halted"))
     waiting, *_ = shown
     assert orders["grouped"].group

@@ -88,7 +88,7 @@
     if (!parts(document).some(concerns)) { names.clear(); return; }
     let page;
     try {
-      const answer = await fetch(location.href, { headers: { "X-Asleft-Live": "1" }, redirect: "error", cache: "no-store" });
+      const answer = await fetch(location.href, { headers: { "X-Asleft-Live": "1" }, redirect: "error", cache: "no-store", signal: AbortSignal.timeout(SILENT) });
       if (!answer.ok) throw new Error(String(answer.status));
       page = new DOMParser().parseFromString(await answer.text(), "text/html");
     } catch {
@@ -104,7 +104,7 @@
       const fresh = page.getElementById(old.id);
       if (!fresh) continue;
       for (const fold of old.querySelectorAll("details[id]")) {
-        const same = [...fresh.querySelectorAll("details[id]")].find((one) => one.id === fold.id);
+        const same = page.getElementById(fold.id);
         if (same && (fold.open || folded.has(fold.id))) same.open = fold.open;
       }
       if (old.isEqualNode(fresh)) continue;
@@ -122,7 +122,7 @@
     high = now;
     if (waits) { say("There is news; it is shown when you leave what you are at"); later(LEAVE); return; }
     for (const name of asked) names.delete(name);
-    say("Live");
+    if (!failing) say("Live"); // else it is said once the stream is there again
     if (names.size) later(GATHER);
   }
 

@@ -38,6 +38,7 @@ __all__ = [
     "a_stage",
     "accepted",
     "another_controller",
+    "bench_of",
     "calendar",
     "confirm_group",
     "drawn",
@@ -242,19 +243,33 @@ def a_stage(
     }
     if events:
         texts[f"sites/{HALL}/calendar.ics"] = calendar(*events)
+    misbehaving = {f"{HALL}/{name}": one for name, one in (manners or {}).items()}
+    with bench_of(folder, texts, subject="Approve the settings", manners=misbehaving) as bench:
+        yield bench
+
+
+@contextmanager
+def bench_of(
+    folder: Path, texts: Mapping[str, str], *, subject: str, manners: Mapping[str, Manners] | None = None
+) -> Iterator[Bench]:
+    """Commit the files of a baseline, clone it into a home, and have its stations there.
+
+    Args:
+        folder: Where.
+        texts: What stands in each file.
+        subject: What the commit says.
+        manners: How single stations misbehave, by site/station.
+    """
     repository, home = folder / "estate", folder / "home"
     for path, text in texts.items():
         file = repository / path
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_bytes(text.encode())
     git(repository, "init", "--quiet", "--initial-branch=main")
-    commit(repository, "Approve the settings")
+    commit(repository, subject)
     checked = assembly.make_home(home, {"baseline": str(repository)})
     assert checked.estate is not None, checked
-    fleet = Fleet.from_estate(
-        checked.estate, manners={f"{HALL}/{name}": one for name, one in (manners or {}).items()}
-    )
-    with FleetThread(fleet) as thread:
+    with FleetThread(Fleet.from_estate(checked.estate, manners=manners)) as thread:
         Time.fleets.append(thread)
         try:
             yield Bench(home=home, repository=repository, estate=checked.estate, fleet=thread)

@@ -10,11 +10,9 @@ from typing import Any
 from unittest import mock
 
 import web.page
-from asleft.daemon import assembly
 from asleft.domain.orders import Order
-from asleft.simulator.fleet import Fleet, FleetThread
-from estates import HALL, IDRIS, Bench, commit, git
-from stage import _ESTATE, _SITE, _STATION, DRUMS, Time, accepted, calendar, drawn, performance
+from estates import HALL, IDRIS, Bench
+from stage import _ESTATE, _SITE, _STATION, DRUMS, accepted, bench_of, calendar, drawn, performance
 from web.page import Page, a_page
 from web.side_stage import proposing
 
@@ -103,21 +101,8 @@ def _a_bench(folder: Path, *_: Any, **__: Any) -> Iterator[Bench]:
             if name == "vexharp":
                 text += "  panel: {menus: open}\n"
             texts[f"sites/{site}/stations/{name}.yaml"] = text
-    repository, home = folder / "estate", folder / "home"
-    for path, text in texts.items():
-        file = repository / path
-        file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_bytes(text.encode())
-    git(repository, "init", "--quiet", "--initial-branch=main")
-    commit(repository, "Approve what Vexholm asked for, and the rest")
-    checked = assembly.make_home(home, {"baseline": str(repository)})
-    assert checked.estate is not None, checked
-    with FleetThread(Fleet.from_estate(checked.estate)) as thread:
-        Time.fleets.append(thread)
-        try:
-            yield Bench(home=home, repository=repository, estate=checked.estate, fleet=thread)
-        finally:
-            Time.fleets.remove(thread)
+    with bench_of(folder, texts, subject="Approve what Vexholm asked for, and the rest") as bench:
+        yield bench
 
 
 @contextmanager

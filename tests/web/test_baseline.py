@@ -155,7 +155,6 @@ def narrow(**sayings: Saying) -> Told:
     estate = cast("Estate", SimpleNamespace(sites={}, people={MAUD.key: MAUD}))
     return Told(
         withheld=Withheld(estate, lambda site: site == HALL, everywhere=False),
-        everywhere=False,
         sayings={"a" * 40: Saying(), "b" * 40: Saying(), **sayings},
     )
 

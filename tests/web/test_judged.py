@@ -11,7 +11,8 @@ import pytest
 
 from asleft.domain.effects.effect import Effect
 from asleft.source.baseline import GitBaseline
-from asleft.web.judged import MOST_WAITING, Judged
+from asleft.web.judged import Judged
+from asleft.web.turns import MOST_WAITING
 from asleft.work.accounts.refusals import TooBusy
 from asleft.work.judging import Judging, Way
 from estates import WREN

@@ -9,9 +9,9 @@ from typing import Any
 import httpx
 
 from asleft.domain.problems import Level, Problem
-from asleft.web.pages.effects import may_see_problem
+from asleft.web.discretion import may_see_problem
 from asleft.web.withheld import Withheld
-from browser.test_page import PAGES
+from browser.tour import PAGES
 from estates import HALL, IDRIS, WREN, commit
 from stage import DRUMS
 from web.api.program import a_program, a_token

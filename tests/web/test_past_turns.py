@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from asleft.web.past import AT_ONCE, MOST_WAITING, Past
+from asleft.web.past import AT_ONCE, Past
+from asleft.web.turns import MOST_WAITING
 from asleft.work.accounts.refusals import TooBusy
 
 

@@ -18,7 +18,6 @@ from starlette.types import ASGIApp, Scope
 
 from asleft.domain.errors import AsleftError
 from asleft.web import pages
-from asleft.web.api.problems import word_of
 from asleft.web.api.serving import make_api, split
 from asleft.web.door import Door
 from asleft.web.logged import Logged, note
@@ -57,13 +56,7 @@ def make_web(parts: Parts) -> ASGIApp:
     app = Starlette(
         routes=routes,
         middleware=[
-            Middleware(
-                Logged,
-                web=web,
-                taken="a form was taken",
-                refused="the page refused something",
-                word=word_of,
-            ),
+            Middleware(Logged, web=web, taken="a form was taken", refused="the page refused something"),
             Middleware(Numbered, web=web, event="a page failed", answer=_failed(web)),
         ],
         exception_handlers={

@@ -1,21 +1,35 @@
-"""What of the words about the baseline may be told to a person: of commits, of those who approve, of what is objected to."""
+"""What of the words about the baseline may be told to a person: of commits, proposals and problems, of those who approve."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from asleft.domain.effects.beside import About, Note
 from asleft.domain.estate import Estate
 from asleft.domain.evidence.seeing import Scope
-from asleft.domain.people import Person, Right
-from asleft.ports.baseline import Approver, Objection, Revision
+from asleft.domain.layers import Origin
+from asleft.domain.people import Person
+from asleft.domain.problems import Problem
+from asleft.ports.baseline import Approver, Objection, OpenProposal, Revision
 from asleft.web.past import Past, Saying
-from asleft.web.withheld import Withheld
+from asleft.web.withheld import Sees, Withheld
 from asleft.work.approved import Stand
 
-__all__ = ["EVERYTHING", "Told", "told_of"]
+__all__ = [
+    "EVERYTHING",
+    "Told",
+    "may_see_file",
+    "may_see_note",
+    "may_see_origin",
+    "may_see_problem",
+    "may_see_proposal",
+    "told_of",
+]
 
 _MOST: Final = 200
 """Of so many objections it is looked up what their commits say."""
+_OF_ALL_SITES: Final = frozenset({About.ESTATE, About.OCCASIONS})
+"""What is changed for all sites alike, and so for everybody to see."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -23,18 +37,16 @@ class Told:
     """What may be told.
 
     Args:
-        withheld: Knows the names that may not be told.
-        everywhere: Whether everything may.
+        withheld: Knows the names that may not be told, and whether everything may.
         sayings: What commits say, as far as it may be told; needed where not everything may.
     """
 
     withheld: Withheld
-    everywhere: bool = True
     sayings: Mapping[str, Saying] = field(default_factory=dict)
 
     def revision(self, revision: Revision) -> Revision:
         """Give a revision; author and subject are empty where they may not be told."""
-        if self.everywhere:
+        if self.withheld.everywhere:
             return revision
         said = self.sayings.get(revision.commit, Saying())
         author = revision.author if said.seen and not self.withheld.holds(revision.author) else ""
@@ -42,7 +54,7 @@ class Told:
 
     def approvers(self, stand: Stand) -> tuple[str, ...]:
         """Name those who may approve."""
-        return tuple(name for name in stand.approvers if not self.withheld.holds(name))
+        return self.withheld.names(stand.approvers)
 
     def approver(self, by: Approver | None) -> Approver | None:
         """Give who approved; None where that is nobody who may be named."""
@@ -50,13 +62,38 @@ class Told:
 
     def may_see(self, objection: Objection) -> bool:
         """Tell whether an objection may be told; what it says may name files and people."""
-        return self.everywhere or not any(
-            map(self.withheld.holds, (objection.what, objection.fix, objection.tag))
-        )
+        return not any(map(self.withheld.holds, (objection.what, objection.fix, objection.tag)))
 
 
 EVERYTHING: Final = Told(withheld=Withheld.nothing())
 """For somebody who may look everywhere."""
+
+
+def may_see_file(file: str, sees: Sees) -> bool:
+    """Tell whether a file is of a site that may be looked at; what the others say may name any site."""
+    folder, _, rest = file.partition("/")
+    return folder == "sites" and sees(rest.partition("/")[0])
+
+
+def may_see_proposal(one: OpenProposal, sees: Sees, *, everywhere: bool) -> bool:
+    """Tell whether somebody may look at all that a proposal changes."""
+    return everywhere or (bool(one.files) and all(may_see_file(file, sees) for file in one.files))
+
+
+def may_see_problem(problem: Problem, sees: Sees, withheld: Withheld, *, everywhere: bool) -> bool:
+    """Tell whether a problem may be told: its file may be looked at, and it names nothing of another site beside it."""
+    texts = (problem.what, problem.fix)
+    return everywhere or (may_see_file(problem.file, sees) and not any(map(withheld.holds, texts)))
+
+
+def may_see_origin(origin: Origin, sees: Sees) -> bool:
+    """Tell whether a line that names a value may be told: one of a site by that site, any other by everybody."""
+    return not origin.file.startswith("sites/") or may_see_file(origin.file, sees)
+
+
+def may_see_note(note: Note, sees: Sees) -> bool:
+    """Tell whether what changes beside the stations may be told to somebody who does not see all sites."""
+    return note.about in _OF_ALL_SITES or (note.about is About.SITES and sees(note.subject))
 
 
 async def told_of(past: Past, stand: Stand, estate: Estate, person: Person) -> Told:
@@ -73,7 +110,6 @@ async def told_of(past: Past, stand: Stand, estate: Estate, person: Person) -> T
     commits = [stand.in_force.commit, stand.newest.commit]
     commits += [one.revision.commit for one in stand.objections[:_MOST]]
     return Told(
-        withheld=Withheld(estate, lambda site: person.may(Right.LOOK, site), everywhere=False),
-        everywhere=False,
+        withheld=Withheld.of(estate, person),
         sayings=await past.sayings(commits, Scope(person.sites)),
     )

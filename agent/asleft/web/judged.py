@@ -2,10 +2,10 @@
 
 import asyncio
 from collections import OrderedDict
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final, TypeVar
+from typing import Final
 
 from asleft.domain.effects.effect import Effect
 from asleft.domain.problems import Problem
@@ -13,22 +13,19 @@ from asleft.domain.snapshot import AsFound
 from asleft.domain.stations import StationId
 from asleft.ports.baseline import OpenProposal
 from asleft.ports.clock import Clock
-from asleft.work.accounts.refusals import TooBusy
+from asleft.web.turns import Turns
 from asleft.work.approved import Stand
 from asleft.work.desk import OwnerDesk
 from asleft.work.judging import Judging, Way
 
-__all__ = ["MOST_WAITING", "Judged", "Standing"]
+__all__ = ["Judged", "Standing"]
 
-MOST_WAITING: Final = 16
-"""So many questions wait at most, the one that is answered among them; whoever comes then is told to come again."""
 _HOLDS: Final = timedelta(seconds=5)
 """So long it holds how the newest revision stands: a tag that was signed meanwhile, or the time alone, may change it."""
 _KEPT: Final = 8
 """So many effects are kept, those that were asked for last."""
 _PIECE: Final = 50
 """Of so many stations it is read at once how they were found: that is the ledger's, and so the loop's to do."""
-_Told = TypeVar("_Told")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -65,8 +62,7 @@ class Judged:
     def __init__(self, desk: OwnerDesk, clock: Clock) -> None:
         self._desk = desk
         self._clock = clock
-        self._one = asyncio.Lock()
-        self._waiting = 0
+        self._turns = Turns("the baseline", at_once=1)
         self._standing: _Kept | None = None
         self._effects: OrderedDict[tuple[str, str, str, str], Effect | None] = OrderedDict()
         """By the revision in force, those before and after, and the newest commit of the records: what was found is in there."""
@@ -78,7 +74,8 @@ class Judged:
             TooBusy: Too many ask at once.
             AsleftError: The baseline cannot be read.
         """
-        return await self._in_turn(self._stand)
+        async with self._turns.one():
+            return await self._stand()
 
     async def effect_of_newest(self, stand: Stand) -> Effect | None:
         """Say what the newest revision would do, held against what was found; None where it cannot be used.
@@ -90,7 +87,8 @@ class Judged:
             TooBusy: Too many ask at once.
         """
         commit = stand.newest.commit
-        return await self._in_turn(lambda: self._effect(commit, "", lambda judging: judging.way_to(commit)))
+        async with self._turns.one():
+            return await self._effect(commit, "", lambda judging: judging.way_to(commit))
 
     async def effect_of(self, proposal: OpenProposal) -> Effect | None:
         """Say what a proposal would do to what it was made on; None where one of the two cannot be used.
@@ -99,9 +97,8 @@ class Judged:
             TooBusy: Too many ask at once.
         """
         commit = proposal.revision.commit
-        return await self._in_turn(
-            lambda: self._effect(commit, proposal.base, lambda judging: judging.way_of(proposal))
-        )
+        async with self._turns.one():
+            return await self._effect(commit, proposal.base, lambda judging: judging.way_of(proposal))
 
     async def proposals(self, limit: int) -> Sequence[OpenProposal]:
         """Give the changes that were proposed here and wait for people, newest first, so many at most.
@@ -110,17 +107,8 @@ class Judged:
             TooBusy: Too many ask at once.
         """
         judging = self._desk.judging()
-        return await self._in_turn(lambda: asyncio.to_thread(judging.proposals, limit))
-
-    async def _in_turn(self, answer: Callable[[], Awaitable[_Told]]) -> _Told:
-        if self._waiting >= MOST_WAITING:
-            raise TooBusy("too many questions about the baseline are asked at once")
-        self._waiting += 1
-        try:
-            async with self._one:
-                return await answer()
-        finally:
-            self._waiting -= 1
+        async with self._turns.one():
+            return await asyncio.to_thread(judging.proposals, limit)
 
     async def _stand(self) -> Standing:
         judging, now, kept = self._desk.judging(), self._clock(), self._standing

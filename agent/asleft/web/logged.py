@@ -4,18 +4,16 @@ Ids as 16.3.2 are requirements of the OWASP Application Security Verification St
 by the accounts themselves (16.3.1), what failed by `numbered` (16.3.4). What stood in a form is in no line (16.2.5).
 """
 
-from collections.abc import Callable
 from typing import Final
 
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from asleft.web.api.problems import word_of
 from asleft.web.web import Web
 
-__all__ = ["Logged", "Word", "note", "shown_path"]
+__all__ = ["Logged", "note", "shown_path"]
 
-Word = Callable[[int], str]
-"""Gives why an answer of a status was given, in a word."""
 _LINK: Final = "/first/"
 _FAILED: Final = 500
 _EVERYDAY: Final = frozenset({404, 405})
@@ -46,15 +44,13 @@ class Logged:
         web: The frame of the pages: it knows the log, and from where a request comes.
         taken: What the log calls something that was done.
         refused: What it calls something that was not.
-        word: Says why, where nobody noted more.
     """
 
-    def __init__(self, app: ASGIApp, *, web: Web, taken: str, refused: str, word: Word) -> None:
+    def __init__(self, app: ASGIApp, *, web: Web, taken: str, refused: str) -> None:
         self._app = app
         self._web = web
         self._taken = taken
         self._refused = refused
-        self._word = word
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve; the line is there before the answer is."""
@@ -76,7 +72,7 @@ class Logged:
             if acts:
                 self._web.parts.log.info(self._taken, **self._who(request))
             return
-        why = {"why": self._word(status), **(refusal or {})}
+        why = {"why": word_of(status), **(refusal or {})}
         self._web.parts.log.warning(
             self._refused, **self._who(request), method=request.method, status=status, **why
         )

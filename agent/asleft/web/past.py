@@ -1,6 +1,5 @@
 """Questions about the past, asked by pages and programs alike: in threads, a few at a time, and bounded."""
 
-import asyncio
 from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable
 from contextlib import AbstractContextManager
@@ -15,15 +14,13 @@ from asleft.domain.estate import Estate
 from asleft.domain.evidence.account import Account
 from asleft.domain.evidence.pieces import Piece
 from asleft.domain.evidence.seeing import Scope
-from asleft.work.accounts.refusals import TooBusy
+from asleft.web.turns import Turns
 from asleft.work.evidence.desk import EvidenceDesk
 
 __all__ = ["OpenEvidence", "Past", "Saying", "zone_asked", "zone_of"]
 
 AT_ONCE: Final = 2
 """So many questions are answered at once; others wait."""
-MOST_WAITING: Final = 16
-"""So many are asked at most, those that are answered among them; whoever comes then is told to come again."""
 _KEPT: Final = 32
 _KEPT_SAYINGS: Final = 2_000
 OpenEvidence = Callable[[], AbstractContextManager[EvidenceDesk]]
@@ -53,8 +50,7 @@ class Past:
 
     def __init__(self, evidence: OpenEvidence) -> None:
         self._evidence = evidence
-        self._turns = asyncio.Semaphore(AT_ONCE)
-        self._waiting = 0
+        self._turns = Turns("the past", at_once=AT_ONCE)
         self._accounts: OrderedDict[tuple[object, ...], Account] = OrderedDict()
         self._sayings: OrderedDict[tuple[Scope, str], Saying] = OrderedDict()
 
@@ -65,14 +61,8 @@ class Past:
             TooBusy: Too many wait already.
             AsleftError: What the question raises.
         """
-        if self._waiting >= MOST_WAITING:
-            raise TooBusy("too many questions about the past are asked at once")
-        self._waiting += 1
-        try:
-            async with self._turns:
-                return await run_in_threadpool(self._answered, question)
-        finally:
-            self._waiting -= 1
+        async with self._turns.one():
+            return await run_in_threadpool(self._answered, question)
 
     async def account(
         self, scope: Scope, since: datetime, until: datetime, *, told_by: Collection[str]

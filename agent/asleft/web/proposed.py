@@ -1,16 +1,9 @@
-"""Proposals that are made from a page: what is said of one, and of one that is refused, to somebody who may not look everywhere."""
+"""Proposals that are made from a page: what is said of one to somebody who may not look everywhere."""
 
-from asleft.domain.estate import Estate
 from asleft.web.web import Viewer
-from asleft.web.withheld import Withheld
 from asleft.work.proposing.words import Proposed
 
-__all__ = ["proposed_words", "withheld_from"]
-
-
-def withheld_from(estate: Estate, viewer: Viewer) -> Withheld:
-    """Give the names that a viewer may not be told."""
-    return Withheld(estate, viewer.sees, everywhere=not viewer.person.sites)
+__all__ = ["proposed_words"]
 
 
 def proposed_words(proposed: Proposed, viewer: Viewer) -> str:

@@ -353,14 +353,13 @@ class Web:
     def _told(self, request: Request, viewer: Viewer | None) -> tuple[str, tuple[str, ...], tuple[int, int]]:
         if viewer is None:
             return "", (), (0, 0)
-        everywhere = not viewer.person.sites
         try:
             in_force = self.parts.desk.in_force().estate
             board = self.board(request)
         except AsleftError as wrong:
-            said = str(wrong) if everywhere else "the agent cannot tell how things stand"
+            said = "the agent cannot tell how things stand" if viewer.person.sites else str(wrong)
             return "", (said,), (0, 0)
-        ails = Withheld(in_force, viewer.sees, everywhere=everywhere).lines(self.parts.health())
+        ails = Withheld.of(in_force, viewer.person).lines(self.parts.health())
         standing = [
             alarm
             for alarm in (*board.alarms, *board.stale)

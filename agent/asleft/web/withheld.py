@@ -3,15 +3,17 @@
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
+from functools import cached_property
 from typing import Final, Self
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
-from asleft.domain.people import Person
+from asleft.domain.people import Person, Right
 
-__all__ = ["Withheld", "may_see_person"]
+__all__ = ["Sees", "Withheld", "may_see_person"]
 
 Sees = Callable[[str], bool]
+"""Tells whether a site may be looked at."""
 _NAME: Final = "[a-z](?:-?[a-z0-9])*"
 _NOT_BEFORE, _NOT_AFTER = r"(?<![\w/.-])", r"(?![\w-])"
 _PATHS: Final = re.compile(rf"{_NOT_BEFORE}({_NAME})/({_NAME})")
@@ -42,24 +44,35 @@ class Withheld:
     """
 
     def __init__(self, estate: Estate | None, sees: Sees, *, everywhere: bool) -> None:
+        self._estate = estate
         self._sees = sees
-        self._everywhere = everywhere
-        sites = [one for one in estate.sites.values() if not sees(one.name)] if estate else []
-        people = [one for one in estate.people.values() if not may_see_person(one, sees)] if estate else []
-        self._names = _pattern(
-            [one.name for one in sites],
-            [one.title for one in sites],
-            [text for one in people for text in (one.name, one.key)],
-        )
+        self.everywhere = everywhere
+
+    @classmethod
+    def of(cls, estate: Estate, person: Person) -> Self:
+        """Give what may not be told to a person."""
+        return cls(estate, lambda site: person.may(Right.LOOK, site), everywhere=not person.sites)
 
     @classmethod
     def nothing(cls) -> Self:
         """Give what withholds nothing."""
         return cls(None, lambda _: True, everywhere=True)
 
+    @cached_property
+    def _names(self) -> re.Pattern[str]:
+        """The names; made with the first text, for it goes through all sites and people, and most pages tell none."""
+        estate, sees = self._estate, self._sees
+        sites = [one for one in estate.sites.values() if not sees(one.name)] if estate else []
+        people = [one for one in estate.people.values() if not may_see_person(one, sees)] if estate else []
+        return _pattern(
+            [one.name for one in sites],
+            [one.title for one in sites],
+            [text for one in people for text in (one.name, one.key)],
+        )
+
     def holds(self, text: str) -> bool:
         """Tell whether a text names anything that is withheld, or a site or station that nobody knows here."""
-        if self._everywhere:
+        if self.everywhere:
             return False
         return self._names.search(text) is not None or any(
             not self._sees(second if first == "sites" else first)
@@ -69,9 +82,13 @@ class Withheld:
 
     def say(self, text: str) -> str:
         """Give a text in which what is withheld has no name, and which stays true."""
-        if self._everywhere:
+        if self.everywhere:
             return text
         return self._names.sub(lambda found: _WORDS[found.lastgroup or "site"], text)
+
+    def names(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Give those of some names that may be told."""
+        return tuple(name for name in names if not self.holds(name))
 
     def lines(self, texts: Iterable[str]) -> tuple[str, ...]:
         """Give sentences about the agent and its baseline in which what is withheld has no name."""

@@ -13,7 +13,8 @@ from asleft.domain.layers import Origin
 from asleft.ports.baseline import Revision
 from asleft.web.api.report_shapes import RevisionShape, revision_of
 from asleft.web.api.shapes import MOST, Shape
-from asleft.web.pages.effects import Sees, may_see_note, may_see_origin
+from asleft.web.discretion import may_see_note, may_see_origin
+from asleft.web.withheld import Sees
 
 __all__ = ["EffectAnswer", "EffectShape", "effect_answer", "effect_of"]
 

@@ -78,8 +78,8 @@ def _now_view(ask: Ask) -> NowView:
 
 async def now(ask: Ask) -> Now:
     """Say what needs a person."""
-    view, most, caller = _now_view(ask), ask.asked(NowQuery).limit, ask.caller
-    withheld = Withheld(ask.parts.desk.in_force().estate, caller.sees, everywhere=caller.everywhere)
+    view, most = _now_view(ask), ask.asked(NowQuery).limit
+    withheld = Withheld.of(ask.parts.desk.in_force().estate, ask.caller.person)
     whole = {name: len(getattr(view, name)) for name in _LISTS}
     cut = replace(
         view,

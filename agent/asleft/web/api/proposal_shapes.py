@@ -13,8 +13,8 @@ from asleft.web.api.effect_shapes import EffectShape, effect_of
 from asleft.web.api.problems import for_programs
 from asleft.web.api.report_shapes import CheckShape, check_of
 from asleft.web.api.shapes import MOST, Answer, PlaceName, Reason, Request, SettingName, Shape, StationName
-from asleft.web.pages.effects import Sees, may_see_file, may_see_problem
-from asleft.web.withheld import Withheld
+from asleft.web.discretion import may_see_file, may_see_problem
+from asleft.web.withheld import Sees, Withheld
 from asleft.work.proposing.words import Proposed
 
 __all__ = [

@@ -7,7 +7,6 @@ from typing import Final
 from asleft.domain.estate import Estate
 from asleft.domain.people import Right
 from asleft.ports.baseline import OpenProposal
-from asleft.web.api.callers import Caller
 from asleft.web.api.effect_shapes import EffectAnswer, effect_answer
 from asleft.web.api.operations import Ask
 from asleft.web.api.paging import follow
@@ -27,8 +26,7 @@ from asleft.web.api.proposal_shapes import (
 )
 from asleft.web.api.shapes import MOST, PageQuery
 from asleft.web.carrying import fresh
-from asleft.web.discretion import told_of
-from asleft.web.pages.effects import may_see_proposal
+from asleft.web.discretion import may_see_proposal, told_of
 from asleft.web.withheld import Withheld
 from asleft.work.approved import approvers_of
 from asleft.work.proposing.desk import ProposalDesk
@@ -104,12 +102,7 @@ async def _waiting(ask: Ask) -> list[OpenProposal]:
 
 def _approvers(ask: Ask, estate: Estate) -> tuple[str, ...]:
     """Name those who may approve, as far as they have to do with a site that may be looked at."""
-    withheld = _withheld(ask.caller, estate)
-    return tuple(name for name in approvers_of(estate) if not withheld.holds(name))
-
-
-def _withheld(caller: Caller, estate: Estate) -> Withheld:
-    return Withheld(estate, caller.sees, everywhere=caller.everywhere)
+    return Withheld.of(estate, ask.caller.person).names(approvers_of(estate))
 
 
 def _row(estate: Estate, one: OpenProposal) -> ProposalRow:
@@ -173,7 +166,7 @@ async def _proposed(ask: Ask, name: str, make: Make) -> Proposal:
     caller = ask.again()
     site = ask.place(desk.estate_now(), name).site
     caller.check(site, *PROPOSING, verb="propose changes")
-    withheld = _withheld(caller, desk.in_force().estate)
+    withheld = Withheld.of(desk.in_force().estate, caller.person)
     with withheld.in_refusals():
         async with ask.parts.turn():
             made = await make(desk.proposing, caller.person.key)

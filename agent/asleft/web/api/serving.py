@@ -18,7 +18,7 @@ from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.web.api.document import PARTS
 from asleft.web.api.operations import Ask, House, Operation, Proof
-from asleft.web.api.problems import KINDS, ApiRefused, is_api, kind_of, problem_response, told, word_of
+from asleft.web.api.problems import KINDS, ApiRefused, is_api, kind_of, problem_response, told
 from asleft.web.api.proof import proof_asked
 from asleft.web.api.table import OPERATIONS
 from asleft.web.logged import Logged, note
@@ -65,7 +65,6 @@ def make_api(web: Web, *, proof: Proof = proof_asked) -> ASGIApp:
                 web=web,
                 taken="an act of a program was taken",
                 refused="a program was refused something",
-                word=word_of,
             ),
             Middleware(Numbered, web=web, event="an operation failed", answer=_failed),
         ],

@@ -26,9 +26,10 @@ from asleft.web.asking import (
     wrong_of,
 )
 from asleft.web.life import Lives
-from asleft.web.proposed import proposed_words, withheld_from
+from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources
 from asleft.web.web import Viewer, Web
+from asleft.web.withheld import Withheld
 
 __all__ = ["routes"]
 
@@ -172,12 +173,12 @@ class _Alarms:
                 return to, ""
             case "adopt":
                 layer, reason = one(form, "layer") or "station", needed(form)
-                with withheld_from(desk.in_force().estate, viewer).in_refusals():
+                with Withheld.of(desk.in_force().estate, viewer.person).in_refusals():
                     made = await desk.proposing.adopt(name, [setting], layer=layer, by=by, reason=reason)
                 return "", proposed_words(made, viewer)
             case "concede":
                 reason, day = needed(form), read_day(form, "day")
-                with withheld_from(desk.in_force().estate, viewer).in_refusals():
+                with Withheld.of(desk.in_force().estate, viewer.person).in_refusals():
                     made = await desk.proposing.concede(
                         name, setting, None, holder=one(form, "holder"), until=day, by=by, reason=reason
                     )

@@ -15,10 +15,11 @@ from asleft.domain.estate import Estate
 from asleft.domain.people import Approval, Right
 from asleft.domain.problems import Level, Problem
 from asleft.ports.baseline import OpenProposal, Revision
-from asleft.web.discretion import EVERYTHING, Told, told_of
-from asleft.web.pages.effects import EffectView, Sees, effect_view, may_see_problem, may_see_proposal
+from asleft.web.discretion import EVERYTHING, Told, may_see_problem, may_see_proposal, told_of
+from asleft.web.pages.effects import EffectView, effect_view
 from asleft.web.past import zone_of
 from asleft.web.web import Viewer, Web
+from asleft.web.withheld import Sees
 from asleft.work.approved import Stand
 from asleft.work.proposing.words import approve_words
 

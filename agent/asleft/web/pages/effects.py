@@ -1,28 +1,21 @@
 """What bringing a revision of the baseline into force would do, as far as a person may look at it."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from asleft.domain.effects.beside import About, Note
+from asleft.domain.effects.beside import About
 from asleft.domain.effects.effect import Change, Effect, FoundAs, Group, Planned
 from asleft.domain.estate import StationId
 from asleft.domain.layers import Origin
-from asleft.domain.problems import Problem
-from asleft.ports.baseline import OpenProposal
-from asleft.web.withheld import Withheld
+from asleft.web.discretion import may_see_note, may_see_origin
+from asleft.web.withheld import Sees
 
 __all__ = [
     "ChangeView",
     "EffectView",
     "GroupView",
-    "Sees",
     "effect_view",
-    "may_see_file",
-    "may_see_note",
-    "may_see_origin",
-    "may_see_problem",
-    "may_see_proposal",
 ]
 
 _MOST: Final = 50
@@ -43,11 +36,6 @@ _ROOMS: Final = {
     About.OCCASIONS: "Occasions",
     About.CONCESSIONS: "Concessions",
 }
-_OF_ALL_SITES: Final = frozenset({About.ESTATE, About.OCCASIONS})
-"""What is changed for all sites alike, and so for everybody to see."""
-
-Sees = Callable[[str], bool]
-"""Tells whether a site may be looked at."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,33 +93,6 @@ class EffectView:
     notes: tuple[tuple[str, str, str], ...]
     nothing: bool
     in_part: bool
-
-
-def may_see_file(file: str, sees: Sees) -> bool:
-    """Tell whether a file is of a site that may be looked at; what the others say may name any site."""
-    folder, _, rest = file.partition("/")
-    return folder == "sites" and sees(rest.partition("/")[0])
-
-
-def may_see_proposal(one: OpenProposal, sees: Sees, *, everywhere: bool) -> bool:
-    """Tell whether somebody may look at all that a proposal changes."""
-    return everywhere or (bool(one.files) and all(may_see_file(file, sees) for file in one.files))
-
-
-def may_see_problem(problem: Problem, sees: Sees, withheld: Withheld, *, everywhere: bool) -> bool:
-    """Tell whether a problem may be told: its file may be looked at, and it names nothing of another site beside it."""
-    texts = (problem.what, problem.fix)
-    return everywhere or (may_see_file(problem.file, sees) and not any(map(withheld.holds, texts)))
-
-
-def may_see_origin(origin: Origin, sees: Sees) -> bool:
-    """Tell whether a line that names a value may be told: one of a site by that site, any other by everybody."""
-    return not origin.file.startswith("sites/") or may_see_file(origin.file, sees)
-
-
-def may_see_note(note: Note, sees: Sees) -> bool:
-    """Tell whether what changes beside the stations may be told to somebody who does not see all sites."""
-    return note.about in _OF_ALL_SITES or (note.about is About.SITES and sees(note.subject))
 
 
 def effect_view(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectView:

@@ -13,12 +13,14 @@ from starlette.routing import Route as Way
 
 from asleft.domain.alerts.routes import Route
 from asleft.domain.estate import Estate
+from asleft.domain.names import plural
 from asleft.domain.occasions import stretches
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Concern, Priority
 from asleft.web.asking import one
 from asleft.web.past import zone_of
 from asleft.web.web import Web
+from asleft.web.withheld import Sees, may_see_person
 from asleft.work.accounts.desk import AccountView
 
 __all__ = ["PeopleView", "routes", "view_of"]
@@ -31,8 +33,6 @@ _DOES: Final = {
     Right.CONFIRM: "confirm orders",
     Right.APPROVE: "approve the baseline",
 }
-
-Sees = Callable[[str], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,11 +169,10 @@ def routes(web: Web) -> list[Way]:
         if key == viewer.person.key:
             return web.signed_out(request, "You are signed out everywhere.")
         web.parts.live.changed(("accounts",))
-        sessions = f"{ended} {'session' if ended == 1 else 'sessions'}"
         return web.back(
             request,
             "/people",
-            f"{_name(estate, key)} is signed out everywhere: {sessions} ended. Tokens stay.",
+            f"{_name(estate, key)} is signed out everywhere: {plural(ended, 'session')} ended. Tokens stay.",
         )
 
     return [
@@ -216,7 +215,7 @@ def view_of(
             may_sign_out=may_sign_out,
         )
         for one in sorted(estate.people.values(), key=lambda one: (one.name.casefold(), one.key))
-        if not one.sites or any(map(sees, one.sites)) or one.key == viewer.key
+        if one.key == viewer.key or may_see_person(one, sees)
     ]
     told = [one for one in estate.routing.routes if not one.sites or any(map(sees, one.sites))]
     everywhere = not viewer.sites
@@ -246,8 +245,9 @@ def _person(
     account: AccountView | None,
     may_sign_out: Callable[[str], bool],
 ) -> PersonRow:
-    told = account is not None and may_sign_out(person.key)
-    has = Has(account.sessions, account.tokens, account.passkeys) if account is not None and told else None
+    has = None
+    if account is not None and may_sign_out(person.key):
+        has = Has(account.sessions, account.tokens, account.passkeys)
     return PersonRow(
         key=person.key,
         name=person.name,

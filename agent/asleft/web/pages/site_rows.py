@@ -12,7 +12,7 @@ from asleft.domain.profile import Priority
 from asleft.domain.snapshot import ReadState
 from asleft.ports.ledger import Glance, Standing
 
-__all__ = ["Item", "StationRow", "badness", "row_as_left", "row_of"]
+__all__ = ["Item", "StationRow", "badness", "row_of"]
 
 _MOST_ITEMS: Final = 4
 _WORST: Final = (*Priority, "unknown", "shelved", "")
@@ -54,13 +54,13 @@ class StationRow:
 
     name: str
     role: str
-    mark: str
-    words: str
-    items: tuple[Item, ...]
-    others: int
-    order: str
+    mark: str = ""
+    words: str = ""
+    items: tuple[Item, ...] = ()
+    others: int = 0
+    order: str = ""
     read: datetime | None
-    withdrawn: str
+    withdrawn: str = ""
 
     @property
     def quiet(self) -> bool:
@@ -72,21 +72,6 @@ def badness(row: StationRow) -> tuple[int, float, str]:
     """Give what rows are sorted by, the worst first and the newest of these."""
     newest = max((item.since.timestamp() for item in row.items), default=0.0)
     return _WORST.index(row.mark), -newest, row.name
-
-
-def row_as_left(station: StationId, role: str, look: Glance) -> StationRow:
-    """Make the row of a station that needs nobody."""
-    return StationRow(
-        name=station.name,
-        role=role,
-        mark="",
-        words="",
-        items=(),
-        others=0,
-        order="",
-        read=look.read,
-        withdrawn="",
-    )
 
 
 def row_of(

@@ -24,10 +24,11 @@ from asleft.web.asking import (
 )
 from asleft.web.lamp import Lamps
 from asleft.web.life import Lives
-from asleft.web.proposed import proposed_words, withheld_from
+from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources, told_why, ways_to
 from asleft.web.station_view import Given, SettingPage, view_of
 from asleft.web.web import Viewer, Web
+from asleft.web.withheld import Withheld
 from asleft.work.questions import RowState
 
 __all__ = ["routes"]
@@ -128,7 +129,7 @@ class _Stations:
                     raise BadForm(
                         "no setting is ticked", field="setting", todo="tick what shall be approved as found"
                     )
-                with withheld_from(desk.in_force().estate, viewer).in_refusals():
+                with Withheld.of(desk.in_force().estate, viewer.person).in_refusals():
                     made = await desk.proposing.adopt(
                         name, given.settings, layer=given.layer, by=by, reason=reason
                     )

@@ -28,6 +28,8 @@ _EMPTY_WORDS: Final = frozenset(
 )
 """Names that say nothing (WCAG 2.2 F84)."""
 _MEASURE: Final = re.compile(r"\d+ ?(?:s|min|h|d)?")
+_BARE_ID: Final = re.compile(r"[0-9a-f]{7,64}")
+"""A commit or a digest with no word beside it; some of a hundred are digits alone, so they must not be judged by chance."""
 _STATES: Final = ("checked", "pressed", "expanded", "invalid", "required", "disabled", "readonly", "current")
 _WORDS: Final = {
     ("checked", "true"): "ticked",
@@ -242,7 +244,7 @@ def _names(nodes: Sequence[Node]) -> Iterator[str]:
         words = re.sub(r"[^\w ]", "", node.name).strip().lower()
         if not words or words in _EMPTY_WORDS or not any(one.isalpha() for one in words):
             yield f"a {node.role} is called “{node.name}” (4.1.2)"
-        if _MEASURE.fullmatch(words):
+        if _MEASURE.fullmatch(words) or _BARE_ID.fullmatch(words):
             yield f"a {node.role} is called “{node.name}”, which does not say what it does (2.4.6)"
         if node.role == "DisclosureTriangle" and not words.startswith(node.name[:1].lower()):
             yield f"a sign that is drawn is read out: “{node.name}” (1.3.1, F87)"

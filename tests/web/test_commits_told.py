@@ -16,7 +16,7 @@ from web.side_stage import alarmed, plain
 STATION = f"/stations/{DRUMS}"
 MENUS = f"{STATION}/panel.menus"
 ALARM = f"/alarms/{DRUMS}/panel.menus"
-_LINK = re.compile(r'href="/history/([0-9a-f]{40})">commit <span class="value">([0-9a-f]{12})</span></a>')
+_LINK = re.compile(r'href="/history/([0-9a-f]{40})"><span>commit <span class="value">([0-9a-f]{10})</span></span></a>')
 
 
 async def linked(client: httpx.AsyncClient, path: str) -> set[str]:
@@ -59,7 +59,7 @@ async def test_nobody_is_led_to_a_commit_that_is_hidden(tmp_path: Path) -> None:
                     assert (await client.get(f"/history/{commit}")).status_code == 200, (path, commit)
                 assert hidden not in seen
                 assert hidden in await linked(wren, path)
-                assert hidden[:12] in (await client.get(path)).text
+                assert hidden[:10] in (await client.get(path)).text
             assert (await client.get(f"/history/{hidden}")).status_code == 404
 
 
@@ -69,7 +69,7 @@ async def test_all_settings_name_the_commits_that_are_known(
     """What git was asked once stands in the table of all settings; for that table alone git is not asked."""
     with a_page(tmp_path) as page:
         await page.desk.round()
-        told = f"estate, commit {page.desk.estate_now().commit[:12]} by Wren Halloway"
+        told = f"estate, commit {page.desk.estate_now().commit[:10]} by Wren Halloway"
         async with page.signed_in() as client:
             with monkeypatch.context() as patch:
 

@@ -81,7 +81,7 @@ async def test_as_left_beside_as_found(tmp_path: Path) -> None:
     said, shown = plain(text), Elements(text)
     assert "As left 0 dB As found +12 dB" in said
     assert "Δ +12 dB" in said
-    assert f"commit {commit[:12]} by Wren Halloway" in said
+    assert f"commit {commit[:10]} by Wren Halloway" in said
     assert "Take the earphones out before a level is raised" in said
     assert f"/alarms/{DRUMS}/headphones.gain" in [one.get("href") for one in shown.of("a")]
     folds = {str(one.get("id")): "open" in one for one in shown.of("details")}
@@ -313,7 +313,7 @@ async def test_why_a_setting_is_as_it_is(tmp_path: Path) -> None:
             assert (await client.get(f"/stations/{HALL}/nobody/headphones.gain")).status_code == 404
         commit = page.desk.estate_now().commit
     assert re.search(r"estate 40 % estate\.yaml:\d+ .* station \S* ?60 % \(counts\)", said)
-    assert commit[:12] in said
+    assert commit[:10] in said
 
 
 async def test_out_of_service_and_back(tmp_path: Path) -> None:

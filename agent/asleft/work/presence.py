@@ -87,8 +87,7 @@ class Presence:
     async def _read_all(self) -> AsFound:
         meeting = await self._met()
         found = await self._looking.read(self._as_left, meeting)
-        if found.serial != self._serial:
-            raise self._not_reached(f"another unit, serial {harmless(found.serial)}, answers")
+        self._see_it_is(found.serial)
         return found
 
     async def hold(self, names: Collection[str]) -> None:
@@ -187,11 +186,21 @@ class Presence:
                 await meeting.conversation.close()
 
     async def _met(self) -> Meeting:
-        """Give the conversation, begun where there is none; what is where on the unit is asked anew each time."""
+        """Give the conversation, begun where there is none; what is where on the unit is asked anew each time.
+
+        Raises:
+            StationError: The station cannot be reached, or another unit answers: nothing is read from that or written to it.
+        """
         if self._meeting is None and not (self._last and await self._is_still_at(self._last)):
             # The range is searched anew each time, for a station may have moved since.
             search = SiteSearch(self._search.stations, self._search.site)
-            await self._take(await self._looking.meet(self._as_left, search))
+            meeting = await self._looking.meet(self._as_left, search)
+            try:
+                self._see_it_is(meeting.conversation.identity.serial)
+            except NotReached:
+                await meeting.conversation.close()
+                raise
+            await self._take(meeting)
         assert self._meeting is not None  # noqa: S101 one of the two has set it
         return self._meeting
 
@@ -204,7 +213,7 @@ class Presence:
     async def _take(self, meeting: Meeting) -> None:
         try:
             await meeting.conversation.learn_anew()
-            if self._held and meeting.conversation.identity.serial == self._serial:
+            if self._held:
                 await meeting.conversation.hold(self._held)
         except BaseException:
             await meeting.conversation.close()
@@ -251,6 +260,10 @@ class Presence:
 
     async def _answers_at(self, address: str) -> bool:
         return await self._stations.serial_at(address, self._search.site.port) == self._serial
+
+    def _see_it_is(self, serial: str) -> None:
+        if serial != self._serial:
+            raise self._not_reached(f"another unit, serial {harmless(serial)}, answers")
 
     def _not_reached(self, what: str) -> NotReached:
         return NotReached(

@@ -3,7 +3,7 @@
 import os
 import pwd
 import secrets
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -14,9 +14,10 @@ from asleft.daemon.home import Home
 from asleft.daemon.logs import log_of
 from asleft.daemon.settings.settings import read_settings
 from asleft.domain.accounts import AccountEvent, AccountLimits, AccountMove
-from asleft.domain.people import Person
+from asleft.domain.estate import Estate
 from asleft.work.accounts.desk import AccountDesk
 from asleft.work.accounts.passkeys import PasskeyPlace
+from asleft.work.accounts.sending import Sending
 from asleft.work.approved import in_force
 
 if TYPE_CHECKING:
@@ -50,33 +51,42 @@ def log_event(event: AccountEvent) -> None:
 
 def accounts_of(
     ledger: "SqliteLedger",
-    people: Callable[[], Mapping[str, Person]],
+    estate: Callable[[], Estate],
     told: Callable[[AccountEvent], None],
     *,
-    estate: Callable[[], str],
     limits: AccountLimits | None = None,
     place: PasskeyPlace | None = None,
+    link: str = "",
 ) -> AccountDesk:
-    """Give the desk of the accounts in a ledger.
+    """Give the desk of the accounts in a ledger; people are told of what happens to their own, through its outbox.
 
     Args:
         ledger: The open ledger; whoever opened it closes it.
-        people: Gives the people of the baseline in force.
+        estate: Gives the estate in force: its people, its name, and the routes by which people are told.
         told: Takes what happens.
-        estate: Gives the estate's name.
         limits: Times and numbers; the usual ones where None.
         place: The page that passkeys belong to; None where the settings name no address for it.
+        link: The address of the page; empty where the settings name none.
     """
+    from asleft.ledger.account_events import SqliteAccountEvents  # noqa: PLC0415 as in the assembly
     from asleft.ledger.accounts import SqliteAccounts  # noqa: PLC0415 as in the assembly
+    from asleft.ledger.outbox import SqliteOutbox  # noqa: PLC0415 as in the assembly
+
+    send = Sending(SqliteOutbox(ledger), estate, link)
+
+    def tell(event: AccountEvent) -> None:
+        told(event)
+        send(event)
 
     return AccountDesk(
         SqliteAccounts(ledger),
+        SqliteAccountEvents(ledger),
         now,
-        people,
+        lambda: estate().people,
         secrets.token_bytes,
-        told,
+        tell,
         limits or AccountLimits(),
-        estate=estate,
+        estate=lambda: estate().name,
         place=place,
     )
 
@@ -104,7 +114,7 @@ def own_accounts(folder: Path, what: str, told: Callable[[AccountEvent], None]) 
         baseline = baseline_of(home, settings)
         stack.callback(baseline.close)
         estate = in_force(baseline, ledger, refresh=False).estate
-        yield accounts_of(ledger, lambda: estate.people, told, estate=lambda: estate.name)
+        yield accounts_of(ledger, lambda: estate, told, link=settings.pages_url)
 
 
 def this_account() -> str:

@@ -22,6 +22,7 @@ __all__ = [
     "Challenge",
     "FirstLink",
     "How",
+    "Mark",
     "Passkey",
     "Proved",
     "Session",
@@ -67,6 +68,16 @@ class AccountMove(StrEnum):
     REMOVED = "account removed"
 
 
+class Mark(StrEnum):
+    """What makes a try to sign in suspicious (6.3.5)."""
+
+    LIMIT = "limit of tries reached"
+    """From the next try on it has to wait."""
+    AFTER_WRONG = "after wrong tries"
+    NEW_ADDRESS = "new address"
+    """Nobody signed in to that account from there, in the last weeks at least."""
+
+
 @dataclass(frozen=True, slots=True)
 class Whence:
     """From where somebody asks, harmless to show and no longer than a line.
@@ -96,6 +107,8 @@ class AccountEvent:
         by: Who did it: a key in people.yaml, or an account of the computer as `account idris`.
         whence: From where.
         detail: More, in words: why it was refused, the name of a token.
+        marks: What makes it suspicious.
+        session: Id of the session in which it was done, or that began by it; empty where there is none.
     """
 
     at: datetime
@@ -104,6 +117,8 @@ class AccountEvent:
     by: str
     whence: Whence
     detail: str = ""
+    marks: frozenset[Mark] = frozenset()
+    session: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -288,8 +303,11 @@ class AccountLimits:
         forget: So long after the last failure all of them are forgotten.
         known: So long an address that a person signed in from is known.
         most_tries: Persons and addresses of which failed tries are kept; those longest ago go.
+        several: So many failed tries before a sign-in are worth telling (6.3.5; the number is common practice, no source).
         token: A token ends after so long at the latest.
         most_tokens: Tokens a person has.
+        most_events: Events kept of a person, of those that the person is told of and of all others each.
+        keep_events: So long an event is kept.
     """
 
     idle: timedelta = timedelta(minutes=30)
@@ -306,8 +324,11 @@ class AccountLimits:
     forget: timedelta = timedelta(hours=24)
     known: timedelta = timedelta(days=60)
     most_tries: int = 10_000
+    several: int = 3
     token: timedelta = timedelta(days=365)
     most_tokens: int = 20
+    most_events: int = 200
+    keep_events: timedelta = timedelta(days=400)
 
 
 def _bounded(text: str, longest: int) -> str:

@@ -244,6 +244,10 @@ class SqliteAccounts:
         )
         return _time(rows[0][0]) if rows else None
 
+    def is_known(self, person: str) -> bool:
+        """Tell whether it is known of any address that a person signed in from there."""
+        return bool(self._ledger.rows("SELECT 1 FROM account_known WHERE person = ? LIMIT 1", (person,)))
+
     def forget_known(self, before: datetime) -> None:
         """Forget from where people last signed in before a time."""
         self._do("DELETE FROM account_known WHERE at < ?", (_text(before),))

@@ -11,7 +11,7 @@ from asleft.ports.alerts import Fate, Waiting
 
 __all__ = ["SqliteOutbox"]
 
-_CLEARS = frozenset({"all clear", "reached again", "agent well again", "digest", "trial"})
+_CLEARS = frozenset({"all clear", "reached again", "agent well again", "digest", "trial", "sign-in"})
 """Events of an alert's data that end a cause for its receiver, or begin none (asleft-alert, version 1)."""
 # What a receiver was told of a cause and has not had an all-clear for since.
 _OPEN = """clears = 0 AND NOT EXISTS (

@@ -93,5 +93,8 @@ class AccountStore(Protocol):
     def known(self, person: str, network: str) -> datetime | None:
         """Give when a person last signed in from an address."""
 
+    def is_known(self, person: str) -> bool:
+        """Tell whether it is known of any address that a person signed in from there."""
+
     def forget_known(self, before: datetime) -> None:
         """Forget from where people last signed in before a time."""

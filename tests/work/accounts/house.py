@@ -12,6 +12,7 @@ from argon2.low_level import Type
 
 from asleft.domain.accounts import AccountEvent, AccountLimits, AccountMove, Whence
 from asleft.domain.people import Person, Right
+from asleft.ledger.account_events import SqliteAccountEvents
 from asleft.ledger.accounts import SqliteAccounts
 from asleft.ledger.store import SqliteLedger
 from asleft.work.accounts.desk import AccountDesk
@@ -62,12 +63,14 @@ class House:
 
     def __post_init__(self) -> None:
         self.store = SqliteAccounts(self.ledger)
+        self.kept = SqliteAccountEvents(self.ledger)
         self.desk = self.another()
 
     def another(self) -> AccountDesk:
         """Give a desk on the same ledger, as the next start of the agent has it."""
         return AccountDesk(
             self.store,
+            self.kept,
             lambda: self.now,
             lambda: self.people,
             self.chance,

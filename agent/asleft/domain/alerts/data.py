@@ -40,6 +40,8 @@ class Event(StrEnum):
     """How the last day went; nothing is to be cleared afterwards."""
     TRIAL = "trial"
     """Nothing is wrong: somebody wants to know whether alerts get through."""
+    SIGN_IN = "sign-in"
+    """Something happened to the receiver's own sign-in; nothing is to be acknowledged or cleared."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import ceil
+from typing import Final
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -12,6 +13,7 @@ from starlette.routing import Route
 
 from asleft.domain.accounts import How, Session
 from asleft.domain.people import Right
+from asleft.web.own_events import OwnEventsView, events_view
 from asleft.web.web import Viewer, Web, own_path
 from asleft.work.accounts.refusals import (
     BadPassword,
@@ -23,6 +25,9 @@ from asleft.work.accounts.refusals import (
 )
 
 __all__ = ["routes"]
+
+_LONGEST_NUMBER: Final = 18
+"""Digits that SQLite's integers hold in any case."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -61,13 +66,14 @@ class SessionRow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AccountPage:
-    """One's own account: sessions, and the password where there is one."""
+    """One's own account: sessions, what happened to it, and the password where there is one."""
 
     name: str
     key: str
     rights: str
     sites: str
     sessions: tuple[SessionRow, ...]
+    events: OwnEventsView
     has_password: bool
     wrong: str
 
@@ -83,6 +89,7 @@ def routes(web: Web) -> list[Route]:
         ("/sign-out", pages.sign_out, "POST"),
         ("/account", pages.account, "GET"),
         ("/account/password", pages.change_password, "POST"),
+        ("/account/seen", pages.see, "POST"),
         ("/account/end", pages.end_one, "POST"),
         ("/account/end-all", pages.end_all, "POST"),
         ("/look", pages.look, "POST"),
@@ -170,7 +177,11 @@ class _Signing:
         return self._account(request, self._web.viewer(request))
 
     def _account(self, request: Request, viewer: Viewer, *, wrong: str = "", status: int = 200) -> Response:
-        view = account_page(viewer, self._accounts.sessions.of(viewer.person.key), wrong=wrong)
+        key = viewer.person.key
+        events = events_view(
+            self._accounts.events.of(key), self._web.own_news(viewer), name=self._web.name_of
+        )
+        view = account_page(viewer, self._accounts.sessions.of(key), events, wrong=wrong)
         return self._web.show(request, "account.html", title="Your account", view=view, status=status)
 
     async def change_password(self, request: Request) -> Response:
@@ -190,6 +201,17 @@ class _Signing:
             return self._account(request, viewer, wrong=_said(wrong), status=422)
         said = "Your password is changed. You are signed in here and nowhere else."
         return self._web.signed_in(request, begun, "/account", said)
+
+    async def see(self, request: Request) -> Response:
+        """Note that a person knows of what happened to their own sign-in, up to what they were shown."""
+        viewer = self._web.viewer(request)
+        form = await self._web.form(request)
+        number = _one(form, "number")
+        if not number.isascii() or not number.isdigit() or len(number) > _LONGEST_NUMBER:
+            raise HTTPException(422)
+        self._accounts.events.see(viewer.person.key, int(number))
+        to = own_path(_one(form, "to"))
+        return self._web.back(request, to, "Noted. It stays in the list under Your account.")
 
     async def end_one(self, request: Request) -> Response:
         """End one of one's own sessions."""
@@ -217,7 +239,9 @@ class _Signing:
         return self._web.choose_look(request, _one(form, "look"), _one(form, "to"))
 
 
-def account_page(viewer: Viewer, sessions: Sequence[Session], *, wrong: str = "") -> AccountPage:
+def account_page(
+    viewer: Viewer, sessions: Sequence[Session], events: OwnEventsView, *, wrong: str = ""
+) -> AccountPage:
     """Put one's own account together."""
     person = viewer.person
     return AccountPage(
@@ -238,6 +262,7 @@ def account_page(viewer: Viewer, sessions: Sequence[Session], *, wrong: str = ""
             )
             for one in sessions
         ),
+        events=events,
         has_password=viewer.session.how is How.PASSWORD,
         wrong=wrong,
     )

@@ -6,12 +6,24 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from asleft.domain.accounts import Account, AccountEvent, AccountLimits, AccountMove, FirstLink, How, Whence
+from asleft.domain.account_events import BY_LINK
+from asleft.domain.accounts import (
+    Account,
+    AccountEvent,
+    AccountLimits,
+    AccountMove,
+    FirstLink,
+    How,
+    Mark,
+    Whence,
+)
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.domain.people import Person, Right
+from asleft.ports.account_events import AccountEventStore
 from asleft.ports.accounts import AccountStore
 from asleft.ports.clock import Clock
+from asleft.work.accounts.checking import Checking
 from asleft.work.accounts.choosing import check_choice
 from asleft.work.accounts.hashing import Hashing
 from asleft.work.accounts.passkeys import PasskeyPlace, Passkeys
@@ -21,13 +33,11 @@ from asleft.work.accounts.refusals import (
     NoLink,
     NotForThem,
     NotSignedIn,
-    SignInRefused,
     TooBusy,
-    TooManyTries,
 )
 from asleft.work.accounts.secret import Chance, digest_of, secret_text
 from asleft.work.accounts.sessions import Here, Sessions, SignedIn
-from asleft.work.accounts.telling import Telling
+from asleft.work.accounts.telling import OwnEvents, Telling
 from asleft.work.accounts.tokens import Tokens
 from asleft.work.accounts.tries import Counting
 
@@ -86,6 +96,7 @@ class AccountDesk:
 
     Args:
         store: Keeps accounts.
+        events: Keeps what happened to people's own sign-in.
         clock: Gives the time.
         people: Gives the people of the baseline in force, by key.
         chance: Gives random bytes that nobody can foresee.
@@ -99,6 +110,7 @@ class AccountDesk:
     def __init__(
         self,
         store: AccountStore,
+        events: AccountEventStore,
         clock: Clock,
         people: Callable[[], Mapping[str, Person]],
         chance: Chance,
@@ -115,9 +127,12 @@ class AccountDesk:
         self._chance = chance
         self._rules = rules
         self._estate = estate
-        self._tell = Telling(clock, told)
+        self.events = OwnEvents(events, rules)
+        """What happened to people's own sign-in."""
+        self._tell = Telling(clock, told, self.events)
         self._hashing = hashing or Hashing(chance)
         self._tries = Counting(store, clock, rules, chance)
+        self._checking = Checking(store, people, self._hashing, self._tries, self._tell)
         self.sessions = Sessions(store, clock, people, chance, self._tell, rules)
         """Who is signed in."""
         self.tokens = Tokens(store, clock, people, chance, self._tell, rules)
@@ -176,8 +191,10 @@ class AccountDesk:
         except NoLink:
             self._tell(AccountMove.LINK_REFUSED, "", whence, by="somebody")
             raise
+        # The very first password is set from wherever it is.
+        marks = self._tries.new_address(person.key, whence) if account.password else frozenset()
         self._tries.know(person.key, whence)
-        return self._changed(account, person, hashed, whence, detail="by a link")
+        return self._changed(account, person, hashed, whence, detail=BY_LINK, marks=marks)
 
     async def sign_in(self, name: str, password: str, whence: Whence, *, old: str = "") -> SignedIn:
         """Sign a person in; also once more, where it has been too long for something.
@@ -193,10 +210,10 @@ class AccountDesk:
             TooManyTries: It has to wait; nothing was looked at.
             TooBusy: Too many people sign in at once; nothing was looked at.
         """
-        person, account = await self._shown(name, password, whence)
-        if self._hashing.is_old(account.password):
-            await self._hash_anew(account, password)
-        return self.sessions.begin(person, How.PASSWORD, whence, old=old)
+        shown = await self._checking.shown(name, password, whence)
+        if self._hashing.is_old(shown.account.password):
+            await self._hash_anew(shown.account, password)
+        return self.sessions.begin(shown.person, How.PASSWORD, whence, old=old, marks=shown.marks)
 
     def sign_in_through_proxy(self, key: str, whence: Whence, *, old: str = "") -> SignedIn:
         """Sign a person in whom a proxy has asked (`person_through`); an account is made where there is none.
@@ -211,7 +228,9 @@ class AccountDesk:
                 "the proxy names somebody who is not in people.yaml", todo="have the person added"
             )
         self._account(key, self._clock())
-        return self.sessions.begin(person, How.PROXY, whence, old=old)
+        marks = self._tries.new_address(key, whence) if self._store.is_known(key) else frozenset()
+        self._tries.know(key, whence)
+        return self.sessions.begin(person, How.PROXY, whence, old=old, marks=marks)
 
     async def change_password(self, token: str, current: str, new: str, whence: Whence) -> SignedIn:
         """Change one's own password; every session ends, and a new one begins here (ASVS 6.2.2, 6.2.3, 7.4.3).
@@ -233,12 +252,14 @@ class AccountDesk:
         await asyncio.to_thread(check_choice, new, here.person, self._estate())
         if new == current:
             raise BadPassword("the new password is the old one", todo="take another one")
-        person, account = await self._shown(here.person.key, current, whence)
+        shown = await self._checking.shown(here.person.key, current, whence)
         hashed = await self._hashing.make(new)
         self.sessions.whose(token)
-        if self._store.account(person.key) != account:
+        if self._store.account(shown.person.key) != shown.account:
             raise NotSignedIn("the account was changed meanwhile")
-        return self._changed(account, person, hashed, whence, detail="by its holder")
+        return self._changed(
+            shown.account, shown.person, hashed, whence, detail="by its holder", marks=shown.marks
+        )
 
     def remove(self, person: str, whence: Whence, *, by: str) -> None:
         """Remove an account: its password, link, sessions, tokens and passkeys (ASVS 7.4.2).
@@ -309,6 +330,7 @@ class AccountDesk:
         for link in self._store.links():
             if link.ends <= self._clock() or link.person not in self._people():
                 self._store.use_link(link.digest)
+        self.events.sweep(tuple(self._people()), self._clock)
 
     def _account(self, person: str, now: datetime) -> Account:
         account = self._store.account(person)
@@ -330,35 +352,6 @@ class AccountDesk:
             raise NoLink
         return person, account, hashed
 
-    async def _shown(self, name: str, password: str, whence: Whence) -> tuple[Person, Account]:
-        """Give whose password it is, in a time that does not tell whether there is such a person."""
-        person = self._people().get(name)
-        account = self._store.account(name) if person else None
-        try:
-            counted = self._tries.begin(name, whence, exists=person is not None)
-        except TooManyTries as wrong:
-            wait = f"has to wait {wrong.wait.total_seconds():.0f} s"
-            self._tell(
-                AccountMove.SIGN_IN_REFUSED, person.key if person else "", whence, by="somebody", detail=wait
-            )
-            raise
-        try:
-            right = await self._hashing.check(account.password if account else "", password)
-        except TooBusy:
-            self._tries.not_looked_at(counted)
-            raise
-        # Looked at again: while it was hashed the password may have been changed, or the person may have left.
-        same = person is not None and self._store.account(name) == account
-        person = self._people().get(name)
-        if not right or not same or person is None or account is None:
-            why = "wrong password" if person else "nobody in people.yaml"
-            self._tell(
-                AccountMove.SIGN_IN_REFUSED, person.key if person else "", whence, by="somebody", detail=why
-            )
-            raise SignInRefused
-        self._tries.succeeded(counted, person.key, whence)
-        return person, account
-
     async def _hash_anew(self, account: Account, password: str) -> None:
         # Where too many wait it is done at another time.
         with suppress(TooBusy):
@@ -367,9 +360,15 @@ class AccountDesk:
                 self._store.put_account(replace(account, password=hashed))
 
     def _changed(
-        self, account: Account, person: Person, hashed: str, whence: Whence, *, detail: str
+        self,
+        account: Account,
+        person: Person,
+        hashed: str,
+        whence: Whence,
+        *,
+        detail: str,
+        marks: frozenset[Mark],
     ) -> SignedIn:
         self._store.put_account(replace(account, password=hashed, password_set=self._clock()))
         self.sessions.end_all(person.key, detail="the password was changed")
-        self._tell(AccountMove.PASSWORD_SET, person.key, whence, detail=detail)
-        return self.sessions.begin(person, How.PASSWORD, whence)
+        return self.sessions.begin(person, How.PASSWORD, whence, marks=marks, password=detail)

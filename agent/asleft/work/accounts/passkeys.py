@@ -178,7 +178,7 @@ class Passkeys:
             made=self._clock(),
         )
         self._store.put_passkey(passkey)
-        self._tell(AccountMove.PASSKEY_ADDED, here.person.key, whence, detail=f"'{passkey.name}'")
+        self._told(AccountMove.PASSKEY_ADDED, here, whence, f"'{passkey.name}'")
         return passkey
 
     def begin_proof(self, here: Here, about: str) -> str:
@@ -238,9 +238,7 @@ class Passkeys:
             raise self._refused(here.person, whence, f"does not hold: {wrong}") from wrong
         used = replace(passkey, uses=proved.new_sign_count, used=self._clock())
         self._store.put_passkey(used)
-        self._tell(
-            AccountMove.PASSKEY_PROVED, here.person.key, whence, detail=f"'{used.name}': {harmless(about)}"
-        )
+        self._told(AccountMove.PASSKEY_PROVED, here, whence, f"'{used.name}': {harmless(about)}")
         return used
 
     def proof(self, here: Here, about: str, answer: str, whence: Whence) -> Proved:
@@ -264,7 +262,10 @@ class Passkeys:
         if passkey is None or passkey.person != here.person.key:
             raise BadPasskey(f"{here.person.key} has no such passkey", todo="see the list")
         self._store.remove_passkey(passkey_id)
-        self._tell(AccountMove.PASSKEY_REMOVED, here.person.key, whence, detail=f"'{passkey.name}'")
+        self._told(AccountMove.PASSKEY_REMOVED, here, whence, f"'{passkey.name}'")
+
+    def _told(self, move: AccountMove, here: Here, whence: Whence, detail: str) -> None:
+        self._tell(move, here.person.key, whence, detail=detail, session=here.session.id)
 
     def _here(self) -> PasskeyPlace:
         if self._place is None:

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from asleft.domain.accounts import AccountLimits, AccountMove, How, Session, Whence
+from asleft.domain.account_events import OWN
+from asleft.domain.accounts import AccountLimits, AccountMove, How, Mark, Session, Whence
 from asleft.domain.people import Person
 from asleft.ports.accounts import AccountStore
 from asleft.ports.clock import Clock
@@ -70,7 +71,16 @@ class Sessions:
         self._tell = tell
         self._limits = limits
 
-    def begin(self, person: Person, how: How, whence: Whence, *, old: str = "") -> SignedIn:
+    def begin(
+        self,
+        person: Person,
+        how: How,
+        whence: Whence,
+        *,
+        old: str = "",
+        marks: frozenset[Mark] = frozenset(),
+        password: str = "",
+    ) -> SignedIn:
         """Begin a session with a token of its own; the one that the browser had before ends (ASVS 7.2.4).
 
         Args:
@@ -78,6 +88,8 @@ class Sessions:
             how: By what.
             whence: From where.
             old: The token that the browser had before; empty where it had none.
+            marks: What makes it suspicious.
+            password: How the password was set by the same act, which is told first; empty where it was not.
         """
         now = self._clock()
         if old:
@@ -96,7 +108,9 @@ class Sessions:
         theirs = sorted(self._store.sessions(person.key), key=lambda one: one.seen, reverse=True)
         too_many = [one for one in theirs if one.digest != session.digest][self._limits.most_sessions - 1 :]
         self._end(too_many, detail=f"more than {self._limits.most_sessions} at once")
-        self._tell(AccountMove.SIGNED_IN, person.key, whence, detail=how)
+        if password:
+            self._tell(AccountMove.PASSWORD_SET, person.key, whence, detail=password, session=session.id)
+        self._tell(AccountMove.SIGNED_IN, person.key, whence, detail=how, marks=marks, session=session.id)
         return SignedIn(token=token, session=session, person=person)
 
     def whose(self, token: str, *, acting: bool = True) -> Here:
@@ -205,4 +219,4 @@ class Sessions:
             return
         self._store.end_sessions([one.digest for one in sessions])
         for one in sessions:
-            self._tell(AccountMove.SESSION_ENDED, one.person, one.whence, by="asleft", detail=detail)
+            self._tell(AccountMove.SESSION_ENDED, one.person, one.whence, by=OWN, detail=detail)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Final
 
+from asleft.domain.account_events import OWN
 from asleft.domain.accounts import AccountLimits, AccountMove, ApiToken, Whence, narrowed
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless, unprintable
@@ -211,7 +212,7 @@ class Tokens:
         self._store.end_tokens([one.digest for one in tokens])
         for one in tokens:
             self._tell(
-                AccountMove.TOKEN_REVOKED, one.person, Whence(""), by="asleft", detail=f"{_about(one)}: ended"
+                AccountMove.TOKEN_REVOKED, one.person, Whence(""), by=OWN, detail=f"{_about(one)}: ended"
             )
 
 

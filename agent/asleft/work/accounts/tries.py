@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from hashlib import sha256
 
-from asleft.domain.accounts import AccountLimits, Tries, Whence, network_of, wait_after
+from asleft.domain.accounts import AccountLimits, Mark, Tries, Whence, network_of, wait_after
 from asleft.ports.accounts import AccountStore
 from asleft.ports.clock import Clock
 from asleft.work.accounts.refusals import TooManyTries
@@ -98,6 +98,24 @@ class Counting:
         self._give_back(counted.address, counted.before[1], counted.noted[1])
         self.know(person, whence)
 
+    def marks_of_failure(self, counted: Counted) -> frozenset[Mark]:
+        """Give what makes a try that failed suspicious (ASVS 6.3.5): that it was the one after which there is a wait.
+
+        It is marked once: whoever fails on has to wait, and is told of no more.
+        """
+        return frozenset({Mark.LIMIT} if counted.noted[0].failures == self._limits.free else ())
+
+    def marks_of_success(self, counted: Counted, person: str, whence: Whence) -> frozenset[Mark]:
+        """Give what makes a try with the right password suspicious (ASVS 6.3.5); asked before `succeeded`."""
+        before = counted.before[0].failures if counted.before[0] else 0
+        several = frozenset({Mark.AFTER_WRONG} if before >= self._limits.several else ())
+        return several | self.new_address(person, whence)
+
+    def new_address(self, person: str, whence: Whence) -> frozenset[Mark]:
+        """Mark an address that the person did not sign in from in the last weeks."""
+        new = not self._is_known(person, network_of(whence.address))
+        return frozenset({Mark.NEW_ADDRESS} if new else ())
+
     def not_looked_at(self, counted: Counted) -> None:
         """Give a try back that nobody looked at."""
         self._give_back(counted.person, counted.before[0], counted.noted[0])
@@ -113,10 +131,13 @@ class Counting:
         if not exists:
             name = hmac.new(self._key, person[:200].encode("utf-8", "surrogatepass"), sha256).hexdigest()
             return f"nobody {name}", self._limits.person_wait
-        known = self._store.known(person, network)
-        if known is not None and self._clock() - known < self._limits.known:
+        if self._is_known(person, network):
             return f"person {person} from {network}", self._limits.longest_wait
         return f"person {person}", self._limits.person_wait
+
+    def _is_known(self, person: str, network: str) -> bool:
+        known = self._store.known(person, network)
+        return known is not None and self._clock() - known < self._limits.known
 
     def _kept(self, count: str) -> Tries | None:
         tries = self._store.tries(count)

@@ -88,6 +88,16 @@ def test_a_line_for_people_is_plain() -> None:
     assert "\x1b" not in lines.getvalue()
 
 
+@pytest.mark.parametrize("space", [" ", "\u00a0", "\u3000", '"'])
+def test_no_value_passes_for_another_key(space: str) -> None:
+    """ASVS 16.4.1: in a line for people, a value with any kind of space or a quotation mark in it stands in quotation marks."""
+    foreign = f"x{space}{space}person=wren-halloway"
+    with logged(LogForm.CONSOLE) as lines:
+        log_of("page").info("said", agent=foreign, person="idris-quill")
+    (line,) = lines.all()
+    assert line[19:] == f" UTC  said  agent={json.dumps(foreign, ensure_ascii=False)}  person=idris-quill"
+
+
 @pytest.mark.parametrize(
     "level,priority", [("debug", 7), ("info", 6), ("warning", 4), ("error", 3), ("critical", 2)]
 )

@@ -298,4 +298,7 @@ class _Console:
 
 def _bare(value: object) -> str:
     text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, default=str)
-    return json.dumps(text, ensure_ascii=False) if " " in text and isinstance(value, str) else text
+    if not isinstance(value, str):
+        return text
+    # Whatever looks like a space could be taken for the end of a value, and what follows for the next key (ASVS 16.4.1).
+    return json.dumps(text, ensure_ascii=False) if any(map(str.isspace, text)) or '"' in text else text

@@ -4,7 +4,7 @@ Ids as 3.4.3 are requirements of the OWASP Application Security Verification Sta
 """
 
 import asyncio
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from ipaddress import ip_address
 from typing import Final
 
@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from asleft.web.api.problems import is_api, problem_response
 
-__all__ = ["CSP", "LONGEST_BODY", "MOST_BODY", "MOST_HEAD", "Door"]
+__all__ = ["CSP", "LONGEST_BODY", "MOST_BODY", "MOST_HEAD", "Door", "host_of"]
 
 MOST_BODY: Final = 256 * 1024
 """Bytes of a form; a signature and the hazards of a large group are far smaller."""
@@ -49,12 +49,21 @@ class Door:
         app: The pages.
         hosts: Names under which they may be asked for, besides localhost and the address itself.
         tls: Whether people reach the page over TLS, whoever ends it.
+        turned: Is told what is turned away, with which status; None where nobody is.
     """
 
-    def __init__(self, app: ASGIApp, *, hosts: Collection[str], tls: bool) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        hosts: Collection[str],
+        tls: bool,
+        turned: Callable[[Scope, int], None] | None = None,
+    ) -> None:
         self._app = app
         self._hosts = frozenset(hosts)
         self._tls = tls
+        self._turned = turned
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Turn away what is not for us, and dress every answer."""
@@ -72,6 +81,8 @@ class Door:
             await send(message)
 
         status = self._refused(scope)
+        if status and self._turned is not None:
+            self._turned(scope, status)
         if status and is_api(scope["path"]):
             told = problem_response(status, _WORDS[status].strip(), headers={"Connection": "close"})
             await told(scope, receive, dressed)

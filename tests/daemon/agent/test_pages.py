@@ -69,7 +69,7 @@ async def sent(port: int, data: bytes) -> bytes:
             {
                 "pages_certificate": Path("a"),
                 "pages_key": Path("b"),
-                "pages_url": "http://monitors.quillfen.example",
+                "pages_url": "http://localhost:9480",
             },
             "without TLS",
         ),
@@ -121,9 +121,7 @@ def test_what_passkeys_belong_to(url: str, host: str) -> None:
     assert passkey_place(Settings(baseline="/nowhere"), "Quillfen") is None
 
 
-@pytest.mark.parametrize(
-    "url", ["http://monitors.quillfen.example", "https://192.0.2.7", "https://[2001:db8::7]:9480"]
-)
+@pytest.mark.parametrize("url", ["http://127.0.0.1:9480", "https://192.0.2.7", "https://[2001:db8::7]:9480"])
 def test_where_there_can_be_no_passkeys(url: str) -> None:
     """Browsers give them to no page that others can listen in on (Secure Contexts §3.1) and to no number (WebAuthn §5.1.3)."""
     assert passkey_place(Settings(baseline="/nowhere", pages_url=url), "Quillfen") is None

@@ -8,16 +8,17 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from ipaddress import ip_address, ip_network
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, ClassVar, Final
 from urllib.parse import urlsplit
 
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from asleft.daemon.listening import InsideServer, bound_at, why_not
+from asleft.daemon.listening import LOCAL, InsideServer, bound_at, telling, turning, why_not
 from asleft.daemon.logs import log_of
 from asleft.daemon.settings.listen import ListenAt, parse_listen
 from asleft.daemon.settings.settings import Settings
+from asleft.daemon.unheard import Unheard
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.work.accounts.passkeys import PasskeyPlace
@@ -26,6 +27,7 @@ from asleft.work.accounts.proxy import ProxyTrust
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
+    from asleft.web.gathered import Gathered
     from asleft.web.live import Live
     from asleft.web.parts import Parts
 
@@ -153,41 +155,63 @@ class PagesPart:
         from asleft.web.app import make_web  # noqa: PLC0415 only where it is wanted
 
         app = make_web(self._parts)
-        async with serving_pages(app, self._where, self._parts.live) as url:
-            _log.info("serving the page", url=self._where.url or url)
-            ready()
-            try:
-                while True:
-                    self._parts.accounts.sweep()
-                    await asyncio.sleep(_SWEEP_SECONDS)
-            finally:
-                late = await self._parts.errands.stop()
-                if late:
-                    _log.warning("cut short; the next start finishes or undoes it", errands=late)
+        gathered = self._parts.gathered
+        try:
+            async with serving_pages(app, self._where, self._parts.live, gathered) as url:
+                _log.info("serving the page", url=self._where.url or url)
+                ready()
+                try:
+                    while True:
+                        self._parts.accounts.sweep()
+                        await asyncio.sleep(_SWEEP_SECONDS)
+                finally:
+                    late = await self._parts.errands.stop()
+                    if late:
+                        _log.warning("cut short; the next start finishes or undoes it", errands=late)
+        finally:
+            gathered.end()
 
     def follow(self, estate: Estate) -> None:
         """Do nothing: `PageAttendant` tells open pages, once."""
 
 
 class _Patient(H11Protocol):
-    """A connection that waits for a head, and for a reader that takes nothing, so long and no longer; a stream may last."""
+    """A connection that waits for a head, and for a reader that takes nothing, so long and no longer; a stream may last.
+
+    A class of it is made for each server, which has the server's `unheard`.
+    """
+
+    unheard: ClassVar[Unheard["_Patient"]]
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # as in uvicorn
         super().connection_made(transport)
         self._head: asyncio.TimerHandle | None = None
         self._stuck: asyncio.TimerHandle | None = None
-        self._wait_for_head()
+        self._peer = self.client[0] if self.client else LOCAL
+        for one in self.unheard.came(self, self._peer, len(self.connections)):
+            # Its place is free now, and not when the loop comes to its end: somebody may ask before.
+            self.connections.discard(one)
+            one.transport.abort()
+        if not transport.is_closing():
+            self._wait_for_head()
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
-        if self.cycle is not None and not self.cycle.response_complete:
-            self._let_go()
-        else:
-            self._wait_for_head()
+        self._settle()
 
     def on_response_complete(self) -> None:
         super().on_response_complete()
-        self._wait_for_head()
+        self.unheard.rests(self, self._peer)
+        self._settle()  # the next request may be here already
+
+    def _settle(self) -> None:
+        asked = self.cycle is not None and not self.cycle.response_complete
+        if asked and not self.cycle.more_body:
+            self.unheard.heard(self)
+        if asked:
+            self._let_go()
+        else:
+            self._wait_for_head()
 
     def pause_writing(self) -> None:
         super().pause_writing()
@@ -200,6 +224,7 @@ class _Patient(H11Protocol):
         super().resume_writing()
 
     def connection_lost(self, exc: Exception | None) -> None:
+        self.unheard.gone(self)
         self._let_go()
         if self._stuck is not None:
             self._stuck.cancel()
@@ -216,15 +241,36 @@ class _Patient(H11Protocol):
 
 
 @asynccontextmanager
-async def serving_pages(app: "ASGIApp", where: PagesAt, live: "Live") -> AsyncIterator[str]:
+async def serving_pages(
+    app: "ASGIApp",
+    where: PagesAt,
+    live: "Live",
+    gathered: "Gathered | None" = None,
+    *,
+    boundless: Callable[[str], bool] | None = None,
+) -> AsyncIterator[str]:
     """Serve the page; gives the URL at which it answers. At the end open streams end first, so that it ends soon.
+
+    Args:
+        app: The page.
+        where: Where and how it is served.
+        live: Knows the open streams.
+        gathered: Tells the log what the server itself refuses; None where its library does, line by line.
+        boundless: Tells of an address whether it may hold all connections; None for this computer and the proxy.
 
     Raises:
         PageNotSafe: The address is taken, not one of this computer, or the certificate cannot be used.
     """
+    waiting: Unheard[_Patient] = Unheard(
+        most=MOST_AT_ONCE, boundless=boundless or _boundless(where.proxy), told=turning(gathered)
+    )
+
+    class Patient(_Patient):
+        unheard = waiting
+
     config = uvicorn.Config(
         app,
-        http=_Patient,
+        http=Patient if gathered is None else telling(Patient, gathered),
         ws="none",
         lifespan="off",
         log_config=None,
@@ -262,6 +308,15 @@ async def serving_pages(app: "ASGIApp", where: PagesAt, live: "Live") -> AsyncIt
         bound.close()
         if where.at.path is not None:
             where.at.path.unlink(missing_ok=True)
+
+
+def _boundless(proxy: ProxyTrust | None) -> Callable[[str], bool]:
+    def told(peer: str) -> bool:
+        if peer == LOCAL or (proxy is not None and proxy.is_from(peer)):
+            return True
+        return ip_address(peer.partition("%")[0]).is_loopback
+
+    return told
 
 
 def _bound(at: ListenAt) -> tuple[socket.socket, str]:

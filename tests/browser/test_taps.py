@@ -59,6 +59,25 @@ def test_taps_from_an_alert_to_a_restore(
     assert taps(page) == 2 + hazards  # what stands in the guide
 
 
+def test_taps_from_an_alert_of_two_stations_to_a_restore_of_both(served: Served, browser: Browser) -> None:
+    """Two drifts of one cause are one page and one order: no more taps than for one."""
+    names = ("drums", "bass")
+    for name in names:
+        served.bench.meddle(f"{HALL}/{name}", "panel.menus", "open")
+    page = served.sign_in(a_phone(browser), WREN)
+    page.goto(f"{served.url}/alarms/{HALL}?cause=panel.menus")
+    button = page.get_by_role("button", name=re.compile("^Restore these 2 stations"))
+    expect(button).to_be_visible(timeout=LONG)
+    page.reload()  # an alert is sent once its alarm stands
+    page.evaluate("sessionStorage.clear()")  # counted from here
+    button.tap()
+    page.wait_for_url(re.compile(r"/orders/g[0-9a-f]{9}$"))
+    page.locator("form.confirm button.main").tap()
+    expect(page.locator("#group-state")).to_contain_text("2 restored", timeout=LONG)
+    assert taps(page) == 2
+    assert {served.bench.station(f"{HALL}/{name}").get("panel.menus") for name in names} == {"locked"}
+
+
 def test_another_reason_is_one_tap_more(served: Served, browser: Browser) -> None:
     """A reason that is tapped instead of the first one is recorded in the words that stand on the screen."""
     served.bench.meddle(f"{HALL}/drums", "panel.menus", "open")

@@ -258,6 +258,83 @@ async def test_out_of_service_and_back(tmp_path: Path) -> None:
             assert states(page) == ["unacknowledged"]
 
 
+SITE = f"/alarms/{HALL}"
+
+
+async def test_the_alarms_of_a_site_by_cause(tmp_path: Path) -> None:
+    """Where an alert of several stations leads: each cause with its stations and its order; the one that is named comes first."""
+    names = ("bass", "drums", "keys")
+    with a_page(tmp_path, names) as page:
+        for name in names[:2]:
+            page.bench.meddle(f"{HALL}/{name}", "panel.menus", "open")
+        await alarmed(page, "headphones.gain", "+12 dB", f"{HALL}/keys")
+        async with page.signed_in() as client:
+            worst = plain((await client.get(SITE)).text)
+            text = (await client.get(f"{SITE}?cause=panel.menus")).text
+            answer = await send(client, SITE, "restore", cause="panel.menus")
+            group = plain((await client.get(answer.headers["location"])).text)
+            unknown = await send(client, SITE, "restore", cause="panel.pages")
+        orders = page.desk.orders()
+        why = {alarm.drift.matters for alarm in page.desk.alarms().alarms}
+    assert len(why) == 2
+    assert worst.index("Headphone gain range: 1 station") < worst.index("Menus: 2 stations")
+    said = plain(text)
+    assert said.index("Menus: 2 stations") < said.index("Headphone gain range: 1 station")
+    assert "2 Medium 2 alarms" in said
+    assert all(f"{matters[0].upper()}{matters[1:]}." in said for matters in why)
+    assert "Take the earphones out before a level is raised" in said
+    links = [one.get("href") for one in Elements(text).of("a")]
+    assert {f"{SITE}/{name}/panel.menus" for name in names[:2]} <= set(links)
+    assert "Restore these 2 stations… menus" in said
+    assert answer.status_code == 303
+    assert {str(kept.order.station) for kept in orders} == {f"{HALL}/{name}" for name in names[:2]}
+    assert {write.setting for kept in orders for write in kept.order.writes} == {"panel.menus"}
+    assert {kept.group for kept in orders} == {answer.headers["location"].removeprefix("/orders/")}
+    assert "2 stations" in group
+    assert unknown.status_code == 422
+    assert "nothing of this cause stands any more" in plain(unknown.text)
+
+
+async def test_a_cause_that_does_not_stand_any_more(tmp_path: Path) -> None:
+    """A link is opened later, too, and may name anything: the page says that it is over, and what stands beside it."""
+    with a_page(tmp_path) as page:
+        await page.desk.round()
+        async with page.signed_in() as client, page.signed_in(PELL) as watcher:
+            calm = plain((await client.get(f"{SITE}?cause=panel.menus")).text)
+            await alarmed(page, "headphones.gain", "+12 dB")
+            odd = (await client.get(f"{SITE}?cause=<b>x</b>")).text
+            looking = (await watcher.get(SITE)).text
+    assert "What the message was about does not stand (any more)." in calm
+    assert "No alarm stands here." in calm
+    assert "does not stand (any more). This does: " in plain(odd)
+    assert "<b>x" not in odd
+    assert "Restore this station… headphone gain range" in plain(odd)
+    assert "Headphone gain range: 1 station" in plain(looking)
+    assert 'value="restore"' not in looking
+
+
+async def test_causes_beside_a_freeze_and_at_an_exchanged_unit(tmp_path: Path) -> None:
+    """What cannot wait is said at its cause; what came with another unit has the way of the exchange and no order."""
+    events = (performance("20260610T130000", "20260610T220000"),)
+    with a_page(tmp_path, ("bass", "drums"), events=events) as page:
+        page.bench.fleet.call(lambda: page.bench.fleet.fleet.exchange(DRUMS, serial="QS41-9001"))
+        await page.desk.round()
+        await alarmed(page, "panel.menus", "open", f"{HALL}/bass")
+        async with page.signed_in() as client:
+            text = (await client.get(SITE)).text
+            refused = await send(client, SITE, "restore", cause="exchanged")
+            answer = await send(client, SITE, "restore", cause="panel.menus", cannot_wait="the singer is out")
+        (kept,) = page.desk.orders()
+    said = plain(text)
+    assert "Unit exchanged: 1 station" in said
+    assert re.search(r"And \d+ settings with it: they came with another unit", said)
+    assert text.count('value="restore"') == 1
+    assert f'href="/alarms/{DRUMS}"' in text
+    assert refused.status_code == 422
+    assert answer.status_code == 303
+    assert (str(kept.order.station), kept.order.cannot_wait) == (f"{HALL}/bass", "the singer is out")
+
+
 async def test_one_that_has_gone(tmp_path: Path) -> None:
     """An alert's link is opened later, too: the page says that it does not stand, and what the records say."""
     with a_page(tmp_path) as page:
@@ -315,12 +392,12 @@ async def test_a_station_that_does_not_answer(tmp_path: Path) -> None:
         async with page.signed_in() as client:
             where = [f"/alarms/{HALL}", f"/alarms/{DRUMS}/unreachable"]
             texts = {path: (await client.get(path)).text for path in where}
-    standing = [text for text in texts.values() if "2 Medium" in plain(text)]
-    assert standing
-    for text in standing:
+    assert all("2 Medium" in plain(text) for text in texts.values())
+    for text in texts.values():
         assert 'value="restore"' not in text
         assert 'value="adopt"' not in text
-        assert 'value="acknowledge"' in text
+    assert [path for path, text in texts.items() if 'value="acknowledge"' in text] == where[1:]
+    assert f'href="{where[1]}"' in texts[where[0]]
 
 
 async def test_who_may_only_look(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from asleft.domain.drawing import Wish
+from asleft.simulator.manners import Manners
 from estates import HALL, WREN
 from stage import DRUMS, performance
 from web.page import Elements, a_page
@@ -95,6 +96,49 @@ async def test_a_station_that_is_not_heard_from(tmp_path: Path) -> None:
     assert "unreachable" in text
     assert "Nothing needs a person" not in text
     assert text.count("Quillfen Hall : drums") + text.count(DRUMS) == 1
+
+
+async def test_an_exchanged_unit_is_one_card(tmp_path: Path) -> None:
+    """With all its settings, of the worst priority; another station's drift in one of them stays its own."""
+    with a_page(tmp_path, ("bass", "drums")) as page:
+        await page.desk.round()
+        page.bench.fleet.call(lambda: page.bench.fleet.fleet.exchange(DRUMS, serial="QS41-9001"))
+        page.bench.meddle(DRUMS, "headphones.gain", "+12 dB")
+        page.bench.meddle(f"{HALL}/bass", "panel.menus", "open")
+        await page.desk.round()
+        await page.clock.sleep(10)
+        await page.desk.round()
+        came = [alarm.drift for alarm in page.desk.alarms().alarms if str(alarm.drift.key.station) == DRUMS]
+        async with page.signed_in() as client:
+            elements = Elements((await client.get("/")).text)
+    assert len(came) > 3
+    cards = [str(one["class"]) for one in elements.of("li") if "card" in str(one.get("class"))]
+    assert cards == ["card high", "card medium"]
+    assert "unit exchanged: serial QS41-9001" in elements.text
+    assert f"; {len(came) - 1} settings with it" in elements.text
+    matters = {drift.key.setting or str(drift.key.kind): drift.matters for drift in came}
+    assert f"{matters['exchanged']}; {matters['headphones.gain']}" in elements.text
+    links = [str(one["href"]) for one in elements.of("a")]
+    assert f"/alarms/{DRUMS}" in links
+    assert f"/alarms/{HALL}/bass/panel.menus" in links
+
+
+async def test_a_site_that_is_gone_is_one_card(tmp_path: Path) -> None:
+    """Its stations, switched off or hung, are named in it, and none has a card of its own."""
+    names = ("bass", "brass", "drums", "keys")
+    with a_page(tmp_path, names, manners={"keys": Manners(silent=True)}) as page:
+        for name in names[:3]:
+            page.bench.fleet.call(page.bench.station(f"{HALL}/{name}").switch_off)
+        await page.desk.round()
+        await page.clock.sleep(10)
+        await page.desk.round()
+        async with page.signed_in() as client:
+            text = (await client.get("/")).text
+    elements = Elements(text)
+    cards = [str(one["class"]) for one in elements.of("li") if "card" in str(one.get("class"))]
+    assert cards == ["card medium"]
+    assert "3 of 4 stations do not answer ; 4 stations with it" in elements.text
+    assert "Quillfen Hall : bass, brass, drums, keys" in elements.text
 
 
 async def test_what_is_on(tmp_path: Path) -> None:

@@ -134,6 +134,70 @@ async def test_a_part_that_cannot_be_read(tmp_path: Path) -> None:
     assert "Everything is as left" not in said
 
 
+async def test_an_exchanged_unit(tmp_path: Path) -> None:
+    """It stands first; the main way is to propose the serial that was read, with the caution, and no restore or adoption that would be refused."""
+    with a_page(tmp_path) as page, proposing(page):
+        await page.desk.round()
+        page.bench.fleet.call(lambda: page.bench.fleet.fleet.exchange(DRUMS, serial="QS41-9001"))
+        await alarmed(page, "headphones.gain", "+12 dB")
+        with pytest.raises(AsleftError, match="another unit answers"):
+            await page.desk.proposing.adopt(DRUMS, (), by=WREN, reason="as it is")
+        async with page.signed_in() as client, page.signed_in(PELL) as watcher:
+            text = (await client.get(PATH)).text
+            alarms = (await client.get(f"/alarms/{DRUMS}")).text
+            looking = (await watcher.get(PATH)).text
+            bare = await send(client, PATH, "exchange", serial="QS41-9001")
+            answer = await send(client, PATH, "exchange", serial="QS41-9001", reason="the old one is broken")
+            after = plain((await client.get(PATH)).text)
+    said = plain(text)
+    assert said.index("Exchanged") < said.index("Headphone gain")
+    assert 'value="restore"' not in text + alarms
+    assert 'value="adopt"' not in text + alarms
+    assert "Take the earphones out before a level is raised" in said
+    assert "nobody should listen to it before it is set up" in said
+    fields = {one.get("name"): one.get("value") for one in Elements(text).of("input")}
+    assert fields["serial"] == "QS41-9001"
+    assert plain(alarms).index("Unit exchanged") < plain(alarms).index("Headphone gain")
+    assert f'href="{PATH}#station-exchange"' in alarms
+    assert 'value="exchange"' not in looking
+    assert "have this one approved by somebody who may propose it" in plain(looking)
+    assert bare.status_code == 422
+    assert "a reason is needed" in plain(bare.text)
+    assert answer.status_code == 303
+    assert "proposed serial QS41-9001" in after
+    assert page.bench.subjects()[0].startswith(f"{DRUMS}: proposed serial QS41-9001 in place of")
+
+
+async def test_a_unit_of_another_station(tmp_path: Path) -> None:
+    """Two that were swapped are put back: a proposal of a serial that is taken would be refused, so none is offered."""
+    with a_page(tmp_path, ("bass", "drums")) as page:
+        serial = page.desk.estate_now().stations[StationId(HALL, "bass")].serial
+        page.bench.fleet.call(lambda: page.bench.fleet.fleet.exchange(DRUMS, serial=serial))
+        await page.desk.round()
+        async with page.signed_in() as client:
+            text = (await client.get(PATH)).text
+    assert "The baseline has it as another station's unit" in plain(text)
+    assert 'value="exchange"' not in text
+
+
+async def test_suppressed_by_design_is_marked_as_on_the_alarm_page(tmp_path: Path) -> None:
+    """Said once, by the mark of what calls nobody, and not in the colour of a priority."""
+    with a_page(tmp_path, ("bass", "drums", "keys")) as page:
+        for name in ("bass", "drums", "keys"):
+            page.bench.fleet.call(page.bench.station(f"{HALL}/{name}").switch_off)
+        await page.desk.round()
+        await page.clock.sleep(10)
+        await page.desk.round()
+        async with page.signed_in() as client:
+            texts = [(await client.get(path)).text for path in (PATH, f"/alarms/{DRUMS}/unreachable")]
+    for text in texts:
+        now = text.partition('id="alarm-life"')[0]  # below it stands what became of it, move by move
+        assert plain(f"{now}</main>").lower().count("suppressed by design") == 1
+        assert 'class="mark shelved"' in text
+        assert 'class="mark medium"' not in text
+        assert "card medium" not in text
+
+
 async def test_restore_leads_to_its_order(tmp_path: Path) -> None:
     """Drawn up in the person's name, and nothing is written."""
     with a_page(tmp_path) as page:

@@ -5,17 +5,20 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
-from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState, Mark
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
+from asleft.domain.alarms.floods import exchanged_among
 from asleft.domain.drift import DriftKind
-from asleft.domain.estate import AsLeft, Estate, StationId
+from asleft.domain.estate import Estate, StationId
 from asleft.domain.hearing import CAUTION
 from asleft.domain.orders import ENDS
-from asleft.domain.profile import Concern, Priority
+from asleft.domain.profile import Priority
+from asleft.domain.withheld import may_see_person
 from asleft.drawn.life import Moment, TimeLine, Topic, life_of, time_line
-from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.ledger import Looked
 from asleft.ports.records import Entry
+from asleft.web.alarm_causes import Cause, causes_of
 from asleft.web.alarm_life import Became, became
+from asleft.web.alarm_sheet import Done, Sheet, done_of, name_of, sheet_of
 from asleft.web.asking import (
     LAYER_WORDS,
     Choice,
@@ -25,8 +28,8 @@ from asleft.web.asking import (
     frozen_at,
     shelf_choices,
 )
+from asleft.web.order_calls import halted_at
 from asleft.web.sources import Source
-from asleft.web.withheld import may_see_person
 from asleft.work.alarms.desk import Board
 from asleft.work.order_desk import OrderView
 
@@ -37,91 +40,7 @@ _LINES: Final = {
     DriftKind.UNREACHABLE: "read",
     DriftKind.FIRMWARE: "firmware",
 }
-_CONCERNS: Final = {
-    Concern.HEARING: "hearing: how loud it can get at the ear",
-    Concern.ACCESS: "access: who can change or hear what they should not",
-    Concern.NETWORK: "network: whether it is reached, and is the unit it should be",
-    Concern.PROGRAMME: "programme: what players and audience hear",
-    Concern.COMFORT: "comfort: how the player gets on with it",
-    Concern.SERVICE: "service: how it is looked after",
-}
-_RESTORABLE: Final = frozenset({DriftKind.SETTING, DriftKind.CHANGEOVER, DriftKind.OVERDUE})
 _WORST: Final = tuple(Priority)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Done:
-    """What somebody did: who, when, why, and until when where it ends."""
-
-    who: str
-    at: datetime
-    why: str
-    until: datetime | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Sheet:
-    """One alarm in full.
-
-    Args:
-        name: Dotted name of its setting, or its kind.
-        to: Path of its own page.
-        meaning: What it is about.
-        priority: How soon somebody should act.
-        state: Where it is in its life.
-        mark: What it is shown as: its priority, or `shelved`.
-        words: Words beside that in place of the usual ones.
-        what: What drifted.
-        matters: What it does to people.
-        concern: Why it matters.
-        hearing: Whether it is about how loud it can get.
-        as_left: The approved value.
-        as_found: The found value.
-        found_at: When that was read; None where it was not.
-        scale: A drawing of both; None where there are no numbers.
-        source: Where the approved value comes from.
-        active: Whether it stands.
-        since: When it began to stand this time.
-        ended: When it ceased to; None while it stands.
-        count: How often it came since it was last calm.
-        onsets: When it came, lately, the newest first.
-        chattering: Whether it comes and goes too fast to be told each time.
-        acknowledged: Who has seen it.
-        shelf: Who put it off.
-        suppressed: By what it is suppressed by design.
-        needs: The value that can be conceded; empty where none can.
-        adoptable: Whether what was found can be approved instead.
-        restorable: Whether a restore can mend it.
-    """
-
-    name: str
-    to: str
-    meaning: str
-    priority: Priority
-    state: str
-    mark: str
-    words: str
-    what: str
-    matters: str
-    concern: str
-    hearing: bool
-    as_left: str
-    as_found: str
-    found_at: datetime | None
-    scale: Scale | None
-    source: Source | None
-    active: bool
-    since: datetime
-    ended: datetime | None
-    count: int
-    onsets: tuple[datetime, ...]
-    chattering: bool
-    acknowledged: Done | None
-    shelf: Done | None
-    suppressed: str
-    needs: str
-    adoptable: bool
-    restorable: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -135,6 +54,7 @@ class Given:
     holder: str = ""
     day: str = ""
     cannot_wait: str = ""
+    cause: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -149,7 +69,10 @@ class AlarmPage:
         setting: Dotted name of the setting, or the kind; empty for all alarms of the station.
         meaning: What that is, in words; empty for all.
         zone: The site's time zone.
-        sheets: The alarms, worst first; none where nothing stands.
+        sheets: The alarms, an exchanged unit first, then the worst; none where nothing stands.
+        causes: Of a site, those of its stations by their cause; the one that a link names comes first.
+        over: Whether a link named a cause of which nothing stands any more.
+        exchanged: Whether another unit stands at the station than the approved one.
         orders: Open orders there: the id, and what it waits for.
         withdrawn: Who took the station out of service.
         frozen: Why nothing is written there now.
@@ -173,7 +96,11 @@ class AlarmPage:
     meaning: str
     zone: str
     sheets: tuple[Sheet, ...]
+    causes: tuple[Cause, ...]
+    over: bool
+    exchanged: bool
     orders: tuple[tuple[str, str], ...]
+    halted: tuple[str, ...]
     withdrawn: Done | None
     frozen: Frozen | None
     choices: tuple[Choice, ...]
@@ -242,6 +169,7 @@ def view_of(
     may: May,
     given: Given | None = None,
     wrong: Wrong | None = None,
+    cause: str = "",
 ) -> AlarmPage:
     """Put together what is known of the alarms of a station, of one of them, or of those about a site.
 
@@ -259,11 +187,17 @@ def view_of(
         may: What the viewer may ask for.
         given: What was typed.
         wrong: Why something was not done.
+        cause: What a link to a site names as the cause of what it is about; empty where it names none.
     """
     site = estate.sites[target.site]
     as_left = estate.stations.get(target)
-    sheets = [_sheet(alarm, estate, as_left, look, sources) for alarm in alarms_of(board, target, setting)]
-    sheets.sort(key=lambda sheet: (not sheet.active, _WORST.index(sheet.priority)))
+    exchanged = bool(target.name) and exchanged_among(board.every).get(target, False)
+    sheets = [
+        sheet_of(alarm, estate, as_left, look, sources, exchanged=exchanged)
+        for alarm in alarms_of(board, target, setting)
+    ]
+    causes = () if target.name else causes_of(estate, board, target.site, cause)
+    sheets.sort(key=lambda one: (one.name != DriftKind.EXCHANGED, not one.active, _WORST.index(one.priority)))
     kind = kind_of(setting)
     row = as_left.profile.settings.get(setting) if as_left else None
     meaning = row.meaning if row else kind.value if kind else ""
@@ -282,12 +216,16 @@ def view_of(
         meaning=meaning,
         zone=site.time_zone,
         sheets=tuple(sheets),
+        causes=causes,
+        over=bool(cause) and not any(one.common == cause for one in causes),
+        exchanged=exchanged,
         orders=tuple(
             (view.kept.order.id, "; ".join(view.waits) or str(view.kept.state))
             for view in orders
             if view.kept.order.station == target and view.kept.state not in ENDS
         ),
-        withdrawn=_done(out, estate) if out else None,
+        halted=halted_at(orders, target),
+        withdrawn=done_of(out, estate) if out else None,
         frozen=frozen_at(estate, target.site, now),
         choices=shelf_choices(estate, target.site, now),
         layers=tuple(
@@ -308,7 +246,7 @@ def view_of(
         may=may,
         given=given or Given(),
         wrong=wrong,
-        caution=CAUTION if any(sheet.hearing for sheet in sheets) else "",
+        caution=CAUTION if any(one.hearing for one in sheets) or any(one.hearing for one in causes) else "",
     )
 
 
@@ -322,79 +260,5 @@ def alarms_of(board: Board, target: StationId, setting: str) -> list[Alarm]:
     return [
         alarm
         for alarm in board.every
-        if alarm.drift.key.station == target and setting in {"", _name_of(alarm)}
+        if alarm.drift.key.station == target and setting in {"", name_of(alarm)}
     ]
-
-
-def _name_of(alarm: Alarm) -> str:
-    key = alarm.drift.key
-    return key.setting if key.kind is DriftKind.SETTING else key.kind.value
-
-
-def _sheet(
-    alarm: Alarm,
-    estate: Estate,
-    as_left: AsLeft | None,
-    look: Looked | None,
-    sources: Mapping[str, Source | None],
-) -> Sheet:
-    drift, key = alarm.drift, alarm.drift.key
-    row = as_left.profile.settings.get(key.setting) if as_left and key.setting else None
-    found = look.found if look else None
-    value = found.values.get(key.setting) if found else None
-    scale = None
-    if row and as_left and value is not None and key.setting in as_left.values:
-        scale = scale_of(row, as_left.values[key.setting], value)
-    is_setting = key.kind is DriftKind.SETTING
-    held = alarm.state in {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
-    words = {
-        AlarmState.SUPPRESSED: "Suppressed by design",
-        AlarmState.OUT_OF_SERVICE: "Out of service",
-    }
-    place = str(key.station) if key.station.name else key.station.site
-    return Sheet(
-        name=_name_of(alarm),
-        to=f"/alarms/{place}/{_name_of(alarm)}" if key.station.name else f"/alarms/{place}",
-        meaning=row.meaning if row else str(key.kind),
-        priority=drift.priority,
-        state=str(alarm.state),
-        mark="shelved" if held else str(drift.priority),
-        words=words.get(alarm.state, ""),
-        what=drift.what,
-        matters=drift.matters,
-        concern=_CONCERNS[drift.concern],
-        hearing=drift.concern is Concern.HEARING,
-        as_left=drift.as_left,
-        as_found=drift.as_found,
-        found_at=found.at if found else None,
-        scale=scale,
-        source=sources.get(key.setting),
-        active=alarm.active,
-        since=alarm.since,
-        ended=alarm.ended,
-        count=alarm.count,
-        onsets=tuple(reversed(alarm.onsets)),
-        chattering=alarm.chattering,
-        acknowledged=_done(alarm.acknowledged, estate) if alarm.acknowledged else None,
-        shelf=Done(
-            who=_person(estate, alarm.shelf.by),
-            at=alarm.shelf.at,
-            why=alarm.shelf.reason,
-            until=alarm.shelf.until,
-        )
-        if alarm.shelf
-        else None,
-        suppressed=alarm.suppressed,
-        needs=row.concede if row and is_setting and row.concede == drift.as_found else "",
-        adoptable=is_setting and alarm.active,
-        restorable=key.kind in _RESTORABLE and alarm.active,
-    )
-
-
-def _done(mark: Mark, estate: Estate) -> Done:
-    return Done(who=_person(estate, mark.by), at=mark.at, why=mark.reason)
-
-
-def _person(estate: Estate, key: str) -> str:
-    person = estate.people.get(key)
-    return person.name if person else key

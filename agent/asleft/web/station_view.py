@@ -17,6 +17,7 @@ from asleft.domain.snapshot import AsFound, NotRead, ReadState
 from asleft.drawn.life import Moment, TimeLine, life_of, time_line
 from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.records import Entry
+from asleft.web.alarm_marks import mark_of
 from asleft.web.asking import (
     LAYER_WORDS,
     Frozen,
@@ -24,6 +25,8 @@ from asleft.web.asking import (
     Wrong,
     frozen_at,
 )
+from asleft.web.exchanged import Exchanged, exchanged_at
+from asleft.web.order_calls import halted_at
 from asleft.web.sources import Source
 from asleft.work.acts import IDENTIFY
 from asleft.work.alarms.desk import Board
@@ -49,7 +52,9 @@ class Difference:
         what: What drifted, in words.
         since: Since when.
         priority: How soon somebody should act.
-        state: State of its alarm; empty where it is none yet.
+        mark: What it is shown as: its priority, or `shelved` where its alarm calls nobody.
+        words: Words beside that in place of the usual ones.
+        state: State of its alarm, where its mark does not say that; `no alarm yet` where it is none.
         to: Path of its alarm; empty where it is none yet.
         scale: A drawing of it; None where there are no numbers.
         source: Where the approved value comes from; None where no layer says it.
@@ -64,6 +69,8 @@ class Difference:
     what: str
     since: datetime
     priority: Priority
+    mark: str
+    words: str
     state: str
     to: str
     scale: Scale | None
@@ -109,12 +116,14 @@ class Given:
         layer: The layer.
         settings: The settings that were ticked; None where none were asked.
         cannot_wait: Why it cannot wait.
+        serial: Serial of a new unit.
     """
 
     reason: str = ""
     layer: str = "station"
     settings: tuple[str, ...] | None = None
     cannot_wait: str = ""
+    serial: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -135,7 +144,8 @@ class StationPage:
         words: How it was found, in a word.
         why: Why it could not be read; else empty.
         looked: When it was last looked at; None where it never was.
-        differences: What is not as left, worst first.
+        differences: What is not as left, an exchanged unit first, then the worst.
+        exchanged: The unit in the place of the approved one; None where none is known.
         unknown: Settings of which nothing is known now.
         rows: All settings.
         touched: By setting, the commit of its line and who made it, where that is known already.
@@ -143,6 +153,7 @@ class StationPage:
         concessions: For it.
         loans: On it.
         orders: Open orders for it: the id, and what it waits for.
+        halted: Ids of orders that were halted there, and nobody has looked since.
         withdrawn: Who took it out of service and why; empty where nobody did.
         withdrawn_at: When.
         moments: Its life, the newest first.
@@ -171,6 +182,7 @@ class StationPage:
     why: str
     looked: datetime | None
     differences: tuple[Difference, ...]
+    exchanged: Exchanged | None
     unknown: tuple[Row, ...]
     rows: tuple[Row, ...]
     touched: Mapping[str, Source]
@@ -178,6 +190,7 @@ class StationPage:
     concessions: tuple[Held, ...]
     loans: tuple[Lent, ...]
     orders: tuple[tuple[str, str], ...]
+    halted: tuple[str, ...]
     withdrawn: str
     withdrawn_at: datetime | None
     moments: tuple[Moment, ...]
@@ -193,18 +206,21 @@ class StationPage:
 
     @property
     def adoptable(self) -> tuple[Difference, ...]:
-        """Settings that could be approved as they were found."""
-        return tuple(difference for difference in self.differences if difference.is_setting)
+        """Settings that could be approved as they were found: none of a unit that is not approved."""
+        return () if self.exchanged else tuple(one for one in self.differences if one.is_setting)
 
     @property
     def restorable(self) -> bool:
-        """Whether a restore can mend something: not that it does not answer, nor which unit it is."""
-        return any(difference.is_setting for difference in self.differences)
+        """Whether a restore can mend something: not that it does not answer, nor which unit it is, nor what came with that."""
+        return self.exchanged is None and any(difference.is_setting for difference in self.differences)
 
     @property
     def forms(self) -> frozenset[str]:
         """The acts whose forms have room for what is wrong; what is wrong with any other is told on top."""
-        return frozenset({"adopt"}) if self.may.propose and self.adoptable else frozenset()
+        if not self.may.propose:
+            return frozenset()
+        new_one = self.exchanged is not None and not self.exchanged.elsewhere
+        return frozenset({"exchange"} if new_one else {"adopt"} if self.adoptable else ())
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -244,7 +260,7 @@ def view_of(
     alarms = {alarm.drift.key: alarm for alarm in board.every if alarm.drift.key.station == station}
     differences = sorted(
         (_difference(stand, at, alarms, sources) for at in range(len(stand.standing))),
-        key=lambda difference: _WORST.index(difference.priority),
+        key=lambda one: (one.name != DriftKind.EXCHANGED, _WORST.index(one.priority)),
     )
     moments = life_of(station, entries, as_left)
     out = board.withdrawn.get(station)
@@ -264,6 +280,7 @@ def view_of(
         why=why,
         looked=looked.last.at if looked else None,
         differences=tuple(differences),
+        exchanged=exchanged_at(estate, stand),
         unknown=tuple(row for row in stand.rows if row.state is RowState.UNKNOWN),
         rows=stand.rows,
         touched=touched or {},
@@ -288,6 +305,7 @@ def view_of(
             for view in orders
             if view.kept.order.station == station and view.kept.state not in ENDS
         ),
+        halted=halted_at(orders, station),
         withdrawn=f"{_name(estate, out.by)}: {out.reason}" if out else "",
         withdrawn_at=out.at if out else None,
         moments=moments,
@@ -334,6 +352,7 @@ def _difference(
     if setting and found and key.setting in found.values and key.setting in stand.as_left.values:
         scale = scale_of(setting, stand.as_left.values[key.setting], found.values[key.setting])
     name = key.setting if key.kind is DriftKind.SETTING else key.kind.value
+    mark, words, state = mark_of(alarm) if alarm else (str(drift.priority), "", "no alarm yet")
     return Difference(
         name=name,
         meaning=setting.meaning if setting else str(key.kind),
@@ -342,7 +361,9 @@ def _difference(
         what=drift.what,
         since=alarm.since if alarm else item.since,
         priority=alarm.drift.priority if alarm else drift.priority,
-        state=str(alarm.state) if alarm else "",
+        mark=mark,
+        words=words,
+        state=state,
         to=f"/alarms/{key.station}/{name}" if alarm else "",
         scale=scale,
         source=sources.get(key.setting),

@@ -6,10 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.alarms.alarm import Alarm, AlarmState
 from asleft.domain.alarms.floods import flood_at, flood_periods, floods, grouped
 from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.estate import StationId
+from asleft.domain.profile import Priority
 from domain.alarmed import alarm_in, gain, raised, second
 
 FAR = StationId("yard", "bass")
@@ -74,3 +75,44 @@ def test_alarms_are_grouped_by_site_and_what_they_share() -> None:
         ("yard", "headphones.gain", 1),
         ("yard", "unreachable", 1),
     ]
+
+
+def exchanged(*, active: bool = True) -> Alarm:
+    """Give the alarm of another unit at the far station."""
+    drift = replace(gain(), key=DriftKey(FAR, DriftKind.EXCHANGED, ""), priority=Priority.MEDIUM)
+    state = AlarmState.UNACKNOWLEDGED if active else AlarmState.RETURNED
+    return replace(alarm_in(state, active=active), drift=drift)
+
+
+def drifted(station: StationId, *settings: str, active: bool = True) -> list[Alarm]:
+    """Give alarms of settings."""
+    alarm = alarm_in(AlarmState.UNACKNOWLEDGED if active else AlarmState.RETURNED, active=active)
+    return [replace(alarm, drift=gain(station=station, setting=name)) for name in settings]
+
+
+def test_settings_of_an_exchanged_unit_are_one_group_with_the_exchange() -> None:
+    """Four others drifted in one of them: those stay a group, and the exchange is told once with all that came with it."""
+    others = [alarm for name in "abcd" for alarm in drifted(StationId("yard", name), "headphones.gain")]
+    came = drifted(FAR, "headphones.gain", *(f"panel.p{at}" for at in range(12)))
+    groups = grouped([*others, *came, exchanged()])
+    told = [(one.common, len(one.alarms), one.beside, len(one.leading)) for one in groups]
+    assert told == [("exchanged", 14, "13 settings with it", 1), ("headphones.gain", 4, "", 4)]
+    assert {alarm.drift.key for alarm in groups[0].alarms} == {
+        alarm.drift.key for alarm in (*came, exchanged())
+    }
+
+
+def test_settings_stay_with_an_exchange_that_is_put_off() -> None:
+    """The unit is no less exchanged while its alarm is on the shelf, where no list of what calls has it."""
+    came = drifted(FAR, "headphones.gain", "panel.menus")
+    shelved = replace(exchanged(), state=AlarmState.SHELVED)
+    (group,) = grouped(came, [*came, shelved])
+    assert (group.common, len(group.alarms), group.beside) == ("exchanged", 2, "")
+
+
+def test_what_drifts_after_the_approved_unit_is_back_stands_for_itself() -> None:
+    """What returned with the exchange is told with it; what stands there still can be restored."""
+    back, still = exchanged(active=False), drifted(FAR, "headphones.gain")
+    gone = drifted(FAR, "panel.menus", active=False)
+    groups = {group.common: len(group.alarms) for group in grouped([back, *still, *gone])}
+    assert groups == {"exchanged": 2, "headphones.gain": 1}

@@ -495,6 +495,91 @@ def test_more_of_one_cause_waits_a_minute_and_is_told_together() -> None:
     assert more.data["count"] == 3
 
 
+# An exchanged unit.
+
+
+def exchange(station: str = "drums") -> Alarm:
+    """Give the alarm of another unit at a station."""
+    return an_alarm(
+        a_drift(
+            station, kind=DriftKind.EXCHANGED, concern=Concern.NETWORK, as_found=f"QS41-9{len(station)}",
+            what=f"unit exchanged: serial QS41-9{len(station)} answers", matters="it comes with settings of its own",
+        )
+    )  # fmt: skip
+
+
+def came_with_it(station: str = "drums") -> list[Alarm]:
+    """Give the alarms of the settings that another unit brought."""
+    return [an_alarm(a_drift(station)), *(an_alarm(dim(station, f"panel.p{at}")) for at in range(12))]
+
+
+def test_an_exchanged_unit_read_aloud() -> None:
+    """One message for the exchange and what came with it, of the worst priority, with the caution, and without a restore that would be refused."""
+    office = Office(routing(WREN), link="https://asleft.quillfen.example")
+    others = [an_alarm(a_drift(name)) for name in ("bass", "brass", "keys")]
+    told = office.ask(NOON, *came_with_it(), exchange(), *others[:2])
+    assert [alert.data["count"] for alert in told] == [16]  # a flood: all of the site at once
+    office = Office(routing(WREN), link="https://asleft.quillfen.example")
+    alarms = [*came_with_it()[:9], exchange()]
+    (alert,) = office.ask(NOON, *alarms)
+    assert alert.subject == "High at Quillfen Hall: 10 alarms, drums"
+    lines = dict(line.split(": ", 1) for line in alert.text.splitlines())
+    assert lines["What"] == (
+        "Unit exchanged: serial QS41-95 answers; 9 settings with it, the worst: headphone gain raised to +12 dB, approved is "
+        "0 dB (+12 dB: a sixteenth of the allowed time by the 3 dB rule)"
+    )
+    assert lines["What to do"] == (
+        f"{CAUTION} See which unit stands there: put the approved one back, or have its serial approved. Say that you have "
+        "seen it: asleft acknowledge quillfen-hall/drums"
+    )
+    assert "damages hearing" in lines["Why it matters"]
+    assert lines["Link"] == "https://asleft.quillfen.example/alarms/quillfen-hall/drums"
+
+
+def test_a_setting_that_came_with_an_exchange_is_not_one_of_many_alike() -> None:
+    """Three others changed alike are one message; the unit whose settings are the same by chance stays its own."""
+    others = [an_alarm(a_drift(name)) for name in ("bass", "brass", "keys")]
+    told = Office(routing(WREN)).ask(NOON, *others, *came_with_it()[:4], exchange())
+    assert {(alert.cause.partition(" ")[0], alert.data["count"]) for alert in told} == {
+        ("alike", 3),
+        ("station", 5),
+    }
+
+
+def test_who_is_not_told_of_the_exchange_is_told_that_it_is_one() -> None:
+    """A route for hearing alone brings the gain; the way is still that of the exchange, be its alarm seen or not."""
+    office = Office(routing(a_route(who="wren-halloway", concerns=frozenset({Concern.HEARING}))))
+    seen = replace(exchange(), state=AlarmState.ACKNOWLEDGED)
+    (alert,) = office.ask(NOON, *came_with_it(), seen)
+    assert alert.data["count"] == 1
+    assert "; another unit than the approved one answers there\n" in alert.text
+    assert "asleft restore" not in alert.text
+    assert f"What to do: {CAUTION} See which unit stands there" in alert.text
+
+
+def test_once_the_approved_unit_is_back_its_drift_is_told_with_a_restore() -> None:
+    """The exchange has returned, and the gain stands: it is a drift as any other."""
+    back = replace(exchange(), state=AlarmState.RETURNED, active=False)
+    (alert,) = Office(routing(WREN)).ask(NOON, back, an_alarm(a_drift()))
+    assert "asleft restore quillfen-hall/drums" in alert.text
+
+
+@pytest.mark.parametrize(
+    "alarms, end",
+    [
+        ([an_alarm(a_drift(name)) for name in ("bass", "brass", "keys")], "?cause=headphones.gain"),
+        (flood(11), ""),
+        ([alarm for name in ("bass", "drums") for alarm in (*came_with_it(name), exchange(name))], "?cause=exchanged"),
+    ],
+)  # fmt: skip
+def test_the_link_of_several_stations_names_the_cause_where_there_is_one(
+    alarms: list[Alarm], end: str
+) -> None:
+    """The page of the site shows what stands there by cause; the one that the message is about comes first."""
+    (alert,) = Office(routing(WREN), link="https://asleft.quillfen.example").ask(NOON, *alarms)
+    assert alert.data["link"] == f"https://asleft.quillfen.example/alarms/quillfen-hall{end}"
+
+
 # All clear.
 
 

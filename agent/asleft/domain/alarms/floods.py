@@ -7,7 +7,9 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from asleft.domain.alarms.alarm import Alarm, AlarmEvent
-from asleft.domain.drift import DriftKind
+from asleft.domain.drift import Drift, DriftKind
+from asleft.domain.names import plural
+from asleft.domain.stations import StationId
 
 __all__ = [
     "FLOOD_BEGINS_OVER",
@@ -16,6 +18,8 @@ __all__ = [
     "RAISED",
     "Flood",
     "Group",
+    "cause_of",
+    "exchanged_among",
     "flood_at",
     "flood_periods",
     "flooding",
@@ -54,12 +58,25 @@ class Group:
     Args:
         site: The site.
         common: What they share: a setting's dotted name, or the kind of drift.
-        alarms: The alarms, by station.
+        alarms: The alarms, by station; those of settings that an exchanged unit brought are among those of its exchange.
     """
 
     site: str
     common: str
     alarms: tuple[Alarm, ...]
+
+    @property
+    def leading(self) -> tuple[Alarm, ...]:
+        """Those that name the cause: of exchanged units the exchanges, where any is among them; else all."""
+        exchanges = tuple(alarm for alarm in self.alarms if alarm.drift.key.kind is DriftKind.EXCHANGED)
+        return exchanges or self.alarms
+
+    @property
+    def beside(self) -> str:
+        """What stands with the cause and is no further alarm to look into, as `13 settings with it`; else empty."""
+        count = len(self.alarms) - len(self.leading)
+        it = "it" if len(self.leading) == 1 else "them"
+        return f"{plural(count, 'setting')} with {it}" if count else ""
 
 
 def flooding(before: bool, count: int) -> bool:  # noqa: FBT001 the state and the count are the whole rule
@@ -116,13 +133,39 @@ def flood_at(events: Sequence[AlarmEvent], now: datetime) -> Flood:
     return Flood(on=lasting is not None, since=lasting, count=len(recent), by_site=dict(by_site))
 
 
-def grouped(alarms: Iterable[Alarm]) -> list[Group]:
-    """Put alarms together by site and by what they share, the largest group first."""
+def exchanged_among(alarms: Iterable[Alarm]) -> dict[StationId, bool]:
+    """Give the stations that have an alarm of an exchanged unit, and whether that unit stands there still."""
+    return {
+        alarm.drift.key.station: alarm.active
+        for alarm in alarms
+        if alarm.drift.key.kind is DriftKind.EXCHANGED
+    }
+
+
+def cause_of(drift: Drift, exchanged: bool) -> str:  # noqa: FBT001 what it is about and that are the whole rule
+    """Name the cause of a drift: its setting or its kind; settings of an exchanged unit came with the exchange."""
+    key = drift.key
+    if key.kind is not DriftKind.SETTING:
+        return str(key.kind)
+    return str(DriftKind.EXCHANGED) if exchanged else key.setting
+
+
+def grouped(alarms: Iterable[Alarm], every: Iterable[Alarm] | None = None) -> list[Group]:
+    """Put alarms together by site and by what they share, the largest group first.
+
+    Args:
+        alarms: These.
+        every: All that there are, put off or not, since a unit stays exchanged while its alarm is put off; `alarms` where
+            None.
+    """
+    alarms = tuple(alarms)
+    exchanged = exchanged_among(alarms if every is None else every)
     groups: dict[tuple[str, str], list[Alarm]] = {}
     for alarm in alarms:
-        key = alarm.drift.key
-        common = key.setting if key.kind is DriftKind.SETTING else key.kind.value
-        groups.setdefault((key.station.site, common), []).append(alarm)
+        station = alarm.drift.key.station
+        # What still drifts once the approved unit is back is no part of the exchange any more.
+        with_it = station in exchanged and (exchanged[station] or not alarm.active)
+        groups.setdefault((station.site, cause_of(alarm.drift, with_it)), []).append(alarm)
     made = [
         Group(
             site=site,

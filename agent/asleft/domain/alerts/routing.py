@@ -6,12 +6,12 @@ still not acknowledged is told to whoever may be told then.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from asleft.domain.alarms.alarm import Alarm, AlarmState
-from asleft.domain.alarms.floods import FLOOD_WINDOW, flooding
+from asleft.domain.alarms.floods import FLOOD_WINDOW, exchanged_among, flooding
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import About, Event, Told, alert_id
 from asleft.domain.alerts.routes import Receiver, Route, Routing
@@ -20,6 +20,7 @@ from asleft.domain.drift import Drift, DriftKey
 from asleft.domain.estate import Estate
 from asleft.domain.names import harmless
 from asleft.domain.profile import Priority
+from asleft.domain.stations import StationId
 
 __all__ = ["AGAIN", "FLOOD_AGAIN", "MANY", "Scene", "due", "others"]
 
@@ -56,6 +57,10 @@ class Scene:
         known = self.estate.sites.get(site)
         return known.time_zone if known else "UTC"
 
+    def exchanged(self) -> set[StationId]:
+        """Give the stations at which another unit stands than the approved one, be it seen, put off or new."""
+        return {station for station, stands in exchanged_among(self.alarms.values()).items() if stands}
+
     def is_quiet(self, priority: Priority, site: str) -> bool:
         """Tell whether what happens at a site is held back now."""
         quiet = self.routing.quiet
@@ -80,19 +85,20 @@ def _news(scene: Scene) -> Iterator[Alert]:
     new = _new(scene)
     if not new:
         return
-    floods = _floods(scene)
+    floods, exchanged = _floods(scene), scene.exchanged()
     last_told: dict[tuple[str, str], datetime] = {}
     for told in scene.told:
         mine = (told.alert.receiver, told.alert.cause)
         last_told[mine] = max(told.alert.created, last_told.get(mine, told.alert.created))
     for receiver, alarms in new.items():
         alarms.sort(key=lambda alarm: alarm.drift.key)
-        for cause, group in _grouped(scene, receiver, alarms, floods).items():
+        for cause, group in _grouped(scene, receiver, alarms, floods, exchanged).items():
             last = last_told.get((receiver.key, cause))
             if last is None or scene.now - last >= _pause(cause, group):
                 yield compose(
                     scene.estate, receiver, Event.RAISED, cause=cause,
                     about=[About.of(alarm) for alarm in group], now=scene.now, link=scene.link,
+                    exchanged=exchanged,
                 )  # fmt: skip
 
 
@@ -137,11 +143,15 @@ def _floods(scene: Scene) -> set[str]:
 
 
 def _grouped(
-    scene: Scene, receiver: Receiver, alarms: Sequence[Alarm], floods: set[str]
+    scene: Scene,
+    receiver: Receiver,
+    alarms: Sequence[Alarm],
+    floods: set[str],
+    exchanged: Collection[StationId],
 ) -> dict[str, list[Alarm]]:
-    """Bring alarms together by their cause."""
+    """Bring alarms together by their cause; what came with an exchanged unit has none but that one."""
     open_ones = {told.alert.cause for told in scene.told if told.alert.receiver == receiver.key}
-    alike = Counter(_alike(alarm) for alarm in alarms)
+    alike = Counter(_alike(alarm) for alarm in alarms if alarm.drift.key.station not in exchanged)
     at_once: dict[str, set[str]] = {}
     for alarm in alarms:
         at_once.setdefault(alarm.drift.key.station.site, set()).add(alarm.drift.key.station.name)
@@ -151,7 +161,7 @@ def _grouped(
         flood = f"flood {station.site}"
         if _was_held_back(scene, alarm):
             cause = f"quiet {station.site}"
-        elif alike[same] >= MANY or same in open_ones:
+        elif station not in exchanged and (alike[same] >= MANY or same in open_ones):
             cause = same
         elif station.site in floods and (len(at_once[station.site]) > 1 or flood in open_ones):
             cause = flood
@@ -185,6 +195,7 @@ def _pause(cause: str, group: Sequence[Alarm]) -> timedelta:
 def _passed_on(scene: Scene) -> Iterator[Alert]:
     """Give what goes to the next people, for nobody acknowledged it in time; each step once."""
     known = {told.alert.id for told in scene.told}
+    exchanged = scene.exchanged()
     for told in scene.told:
         if told.event is not Event.RAISED:
             continue
@@ -203,6 +214,7 @@ def _passed_on(scene: Scene) -> Iterator[Alert]:
                     yield compose(
                         scene.estate, receiver, Event.PASSED_ON, cause=told.alert.cause, about=still,
                         now=scene.now, link=scene.link, first=told.alert, step=step, alert=made,
+                        exchanged=exchanged,
                     )  # fmt: skip
 
 

@@ -1,9 +1,10 @@
 """Alerts in words: what, where, since when, why it matters, what to do, and a link; a line each, and the same as data."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from asleft.domain.alarms.floods import cause_of
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import SCHEMA, VERSION, About, Event, Told, alert_id, rfc_3339, row_of
 from asleft.domain.alerts.routes import Receiver
@@ -11,7 +12,7 @@ from asleft.domain.drift import DriftKind
 from asleft.domain.estate import Estate
 from asleft.domain.hearing import CAUTION
 from asleft.domain.kinds import Json
-from asleft.domain.names import harmless
+from asleft.domain.names import harmless, plural
 from asleft.domain.profile import Concern, Priority
 from asleft.domain.rules.listing import first_few
 from asleft.domain.stations import StationId
@@ -40,6 +41,7 @@ def compose(
     step: int = 0,
     alert: str = "",
     unseen: bool = False,
+    exchanged: Collection[StationId] = (),
 ) -> Alert:
     """Give the alert that tells a receiver of drifts of one cause at one site.
 
@@ -55,6 +57,7 @@ def compose(
         step: How often it was passed on.
         alert: Its id; made from the rest where empty.
         unseen: With an all-clear: whether somebody still has to acknowledge it.
+        exchanged: Stations at which another unit stands than the approved one, whether that is told here or not.
     """
     site_name = about[0].drift.key.station.site
     site = estate.sites.get(site_name)
@@ -64,7 +67,8 @@ def compose(
     stations = list(dict.fromkeys(one.drift.key.station for one in about))
     count = f"{len(about)} alarm{'s' if len(about) > 1 else ''}"
     place = (stations[0].name or "the site") if len(stations) == 1 else f"{len(stations)} stations"
-    told = _what(about, stations)
+    exchanged = {*exchanged, *_exchanges(about)}
+    told = _what(about, stations, exchanged)
     match event:
         case Event.PASSED_ON:
             waited = lasting(now - first.created) if first else ""
@@ -83,8 +87,8 @@ def compose(
         "where": _where(title, site_name, stations),
         "since": _time(min(one.since for one in about), zone) + (f", until {_time(now, zone)}" if clear else ""),
         "matters": "nothing of this stands any more" if clear else _matters(about),
-        "do": _do_when_clear(stations, unseen=unseen) if clear else _do(about, stations),
-        "link": _link(link, stations, site_name),
+        "do": _do_when_clear(stations, unseen=unseen) if clear else _do(about, stations, exchanged),
+        "link": _link(link, stations, site_name, {cause_of(one.drift, one.drift.key.station in exchanged) for one in about}),
     }  # fmt: skip
     return alert_of(
         alert or alert_id(receiver, event, cause, about, step=step, after=first.id if first else ""),
@@ -224,19 +228,58 @@ def _person(estate: Estate, alert: Alert) -> str:
     return f"{harmless(person.name if person else receiver.person)} by {harmless(receiver.channel)}"
 
 
-def _what(about: Sequence[About], stations: Sequence[StationId]) -> str:
-    whats = list(dict.fromkeys(one.drift.what for one in about))
+def _exchanges(about: Sequence[About]) -> set[StationId]:
+    return {one.drift.key.station for one in about if one.drift.key.kind is DriftKind.EXCHANGED}
+
+
+def _what(about: Sequence[About], stations: Sequence[StationId], exchanged: Collection[StationId]) -> str:
+    leading, came = _apart(about)
+    whats = list(dict.fromkeys(one.drift.what for one in leading))
+    at = "" if len(stations) == 1 else f"at {len(stations)} stations: "
+    with_it = _with_it(leading, came, exchanged)
     if len(whats) == 1 and len(stations) > 1:
-        return f"at {len(stations)} stations: {harmless(whats[0], longest=_LONGEST)}"
-    ordered = sorted(about, key=lambda one: list(Priority).index(one.drift.priority))
+        return f"{at}{harmless(whats[0], longest=_LONGEST)}{with_it}"
+    ordered = _worst_first(leading)
     told = [
         ("" if len(stations) == 1 else f"{one.drift.key.station.name or 'the site'}: ")
         + harmless(one.drift.what, longest=_LONGEST if len(about) == 1 else _LONGEST_OF_MANY)
         for one in ordered[:_MOST_NAMED]
     ]
-    more = len(about) - len(told)
-    at = "" if len(stations) == 1 else f"at {len(stations)} stations: "
-    return at + "; ".join(told) + (f"; and {more} more" if more else "")
+    more = len(leading) - len(told)
+    return at + "; ".join(told) + (f"; and {more} more" if more else "") + with_it
+
+
+def _apart(about: Sequence[About]) -> tuple[list[About], list[About]]:
+    """Give what leads, and the settings that came with an exchange that is told, too."""
+    told = _exchanges(about)
+    leading: list[About] = []
+    came: list[About] = []
+    for one in about:
+        (came if _is_foreign(one, told) else leading).append(one)
+    return leading, came
+
+
+def _with_it(leading: Sequence[About], came: Sequence[About], exchanged: Collection[StationId]) -> str:
+    """Say what came with exchanged units: how many settings, and the worst of them where it is worse than the exchange."""
+    if came:
+        it = "it" if len(_exchanges(leading)) == 1 else "them"
+        worst = _worst_first(came)[0].drift
+        urgent = list(Priority).index(worst.priority) < min(
+            list(Priority).index(one.drift.priority) for one in leading
+        )
+        named = f", the worst: {harmless(worst.what, longest=_LONGEST_OF_MANY)}" if urgent else ""
+        return f"; {plural(len(came), 'setting')} with {it}{named}"
+    # Somebody whose routes leave the exchange out is told all the same why a restore would be refused.
+    others = any(_is_foreign(one, exchanged) for one in leading)
+    return "; another unit than the approved one answers there" if others else ""
+
+
+def _is_foreign(one: About, exchanged: Collection[StationId]) -> bool:
+    return one.drift.key.kind is DriftKind.SETTING and one.drift.key.station in exchanged
+
+
+def _worst_first(about: Sequence[About]) -> list[About]:
+    return sorted(about, key=lambda one: list(Priority).index(one.drift.priority))
 
 
 def _where(title: str, site: str, stations: Sequence[StationId]) -> str:
@@ -252,7 +295,7 @@ def _time(at: datetime, zone: str) -> str:
 
 
 def _matters(about: Sequence[About]) -> str:
-    ordered = sorted(about, key=lambda one: list(Priority).index(one.drift.priority))
+    ordered = _worst_first(about)
     told = list(dict.fromkeys(harmless(one.drift.matters, longest=_LONGEST_OF_MANY) for one in ordered))
     return "; ".join(told[:_MOST_NAMED])
 
@@ -264,6 +307,8 @@ _DO = {
     DriftKind.EXCHANGED: "see which unit stands there: put the approved one back, or have its serial approved",
     DriftKind.FIRMWARE: "have the firmware approved, or bring the approved one back",
     DriftKind.OVERDUE: "close it at the station, or with asleft give-back {at}; the agent goes on trying",
+    DriftKind.HALTED: "let nobody play there, look at the station, and put right what is not; then say so with asleft looked-at,"
+    " or have it brought back as left with asleft restore {at}",
 }
 _DO_FOR_SITE = {
     DriftKind.SITE: "see whether the site has power and network, its gateway first",
@@ -271,9 +316,14 @@ _DO_FOR_SITE = {
 }
 
 
-def _do(about: Sequence[About], stations: Sequence[StationId]) -> str:
-    ordered = sorted(about, key=lambda one: list(Priority).index(one.drift.priority))
-    kinds = list(dict.fromkeys(one.drift.key.kind for one in ordered))[:_MOST_STEPS]
+def _do(about: Sequence[About], stations: Sequence[StationId], exchanged: Collection[StationId]) -> str:
+    # No restore writes to a unit that is not approved: the way of its settings is that of the exchange.
+    kinds = list(
+        dict.fromkeys(
+            DriftKind.EXCHANGED if _is_foreign(one, exchanged) else one.drift.key.kind
+            for one in _worst_first(about)
+        )
+    )[:_MOST_STEPS]
     at = _at(stations)
     words = _DO | _DO_FOR_SITE
     caution = f"{CAUTION} " if any(one.drift.concern is Concern.HEARING for one in about) else ""
@@ -292,13 +342,15 @@ def _at(stations: Sequence[StationId]) -> str:
     return str(stations[0]) if stations[0].name else stations[0].site
 
 
-def _link(link: str, stations: Sequence[StationId], site: str) -> str:
+def _link(link: str, stations: Sequence[StationId], site: str, causes: Collection[str] = ()) -> str:
     if not link:
         return "this agent has no pages; asleft alarms lists what stands"
     base = link.rstrip("/")
     if len(stations) == 1 and stations[0].name:
         return f"{base}/alarms/{stations[0]}"
-    return f"{base}/alarms/{site}" if site else base
+    # The page of the site shows all its alarms by cause; where there is one here, that one first.
+    first = f"?cause={next(iter(causes))}" if len(stations) > 1 and len(causes) == 1 else ""
+    return f"{base}/alarms/{site}{first}" if site else base
 
 
 def _capital(text: str) -> str:

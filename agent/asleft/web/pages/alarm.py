@@ -11,7 +11,9 @@ from starlette.routing import Route
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.evidence.seeing import Scope
+from asleft.domain.withheld import Withheld
 from asleft.ports.records import Entry
+from asleft.web.alarm_causes import order_of
 from asleft.web.alarm_life import MOST_MOVES
 from asleft.web.alarm_view import Given, alarms_of, kind_of, view_of
 from asleft.web.asking import (
@@ -29,7 +31,6 @@ from asleft.web.life import Lives
 from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources
 from asleft.web.web import Viewer, Web
-from asleft.web.withheld import Withheld
 
 __all__ = ["routes"]
 
@@ -55,6 +56,13 @@ def routes(web: Web) -> list[Route]:
         *(Route(path, pages.page, methods=["GET"]) for path in paths),
         *(Route(path, pages.act, methods=["POST"]) for path in paths),
     ]
+
+
+def _cause_of(request: Request, given: Given | None) -> str:
+    """Give the cause that the page of a site is asked for, by a link or by a form that was not taken."""
+    if "name" in request.path_params:
+        return ""
+    return given.cause if given else request.query_params.get("cause", "")
 
 
 class _Alarms:
@@ -113,6 +121,7 @@ class _Alarms:
             may=may_at(estate, viewer.person, target.site),
             given=given or Given(holder=viewer.person.key),
             wrong=wrong,
+            cause=_cause_of(request, given),
         )
         about = view.meaning or "alarms"
         title = f"{about} at {target if target.name else view.title}"
@@ -137,6 +146,7 @@ class _Alarms:
                 holder=one(form, "holder") or viewer.person.key,
                 day=one(form, "day"),
                 cannot_wait=one(form, "cannot-wait"),
+                cause=one(form, "cause"),
             )
             return await self._shown(request, given, wrong_of(what if what in _ACTS else "", wrong))
         return web.back(request, to or request.url.path, said)
@@ -167,8 +177,11 @@ class _Alarms:
                 return "", "Taken from the shelf."
             case "restore":
                 only = frozenset({setting}) if setting and kind_of(setting) is None else frozenset[str]()
+                names, cause = [name], one(form, "cause")
+                if cause and not target.name:
+                    names, only = order_of(desk.alarms(), target.site, cause)
                 to = await draw_up(
-                    self._web.parts, viewer, name, only=only, cannot_wait=one(form, "cannot-wait")
+                    self._web.parts, viewer, *names, only=only, cannot_wait=one(form, "cannot-wait")
                 )
                 return to, ""
             case "adopt":

@@ -11,6 +11,7 @@ from starlette.routing import Route
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import StationId
 from asleft.domain.evidence.seeing import Scope
+from asleft.domain.withheld import Withheld
 from asleft.drawn.life import Topic, life_of
 from asleft.web.asking import (
     BadForm,
@@ -22,18 +23,18 @@ from asleft.web.asking import (
     seen,
     wrong_of,
 )
+from asleft.web.exchanged import propose_exchange
 from asleft.web.lamp import Lamps
 from asleft.web.life import Lives
 from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources, told_why, ways_to
 from asleft.web.station_view import Given, SettingPage, view_of
 from asleft.web.web import Viewer, Web
-from asleft.web.withheld import Withheld
 from asleft.work.questions import RowState
 
 __all__ = ["routes"]
 
-_ACTS: Final = frozenset({"identify", "restore", "adopt", "in-service"})
+_ACTS: Final = frozenset({"identify", "restore", "adopt", "exchange", "in-service"})
 
 
 def routes(web: Web) -> list[Route]:
@@ -106,6 +107,7 @@ class _Stations:
             layer=one(form, "layer") or "station",
             settings=tuple(form.get("setting", ())) if what == "adopt" else None,
             cannot_wait=one(form, "cannot-wait"),
+            serial=one(form, "serial"),
         )
         try:
             to, said = await self._do(what, form, given, viewer, station)
@@ -134,6 +136,8 @@ class _Stations:
                         name, given.settings, layer=given.layer, by=by, reason=reason
                     )
                 return "", proposed_words(made, viewer)
+            case "exchange":
+                return "", await propose_exchange(self._web.parts, viewer, name, form)
             case "in-service":
                 desk.in_service(name, by, given.reason)
                 return "", f"{station} is back in service."
@@ -150,7 +154,7 @@ class _Stations:
         why = await asyncio.to_thread(desk.whence(str(station), name))
         self._sources.keep(estate.commit, why)
         scope = Scope(viewer.person.sites)
-        why = await told_why(web.past, why, scope)
+        why = await told_why(web.past, estate, why, scope)
         rows = {row.setting: row for row in desk.station(str(station)).rows}
         entries, _ = await self._lives.of(station)
         view = SettingPage(

@@ -1,0 +1,146 @@
+"""The alarms of a site's stations by their cause, as an alert tells them, and what an order for one cause is about."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from asleft.domain.alarms.alarm import Alarm, AlarmState
+from asleft.domain.alarms.floods import Group, grouped
+from asleft.domain.drift import DriftKind
+from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate
+from asleft.domain.profile import Concern, Priority
+from asleft.work.alarms.desk import Board
+
+__all__ = ["Cause", "Way", "causes_of", "order_of"]
+
+_WORST: Final = tuple(Priority)
+_RESTORABLE: Final = frozenset({DriftKind.SETTING, DriftKind.OVERDUE})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Way:
+    """The way from a cause to the alarm at one station: its name, path, what drifted, since when, and a state that says more."""
+
+    name: str
+    to: str
+    what: str
+    since: datetime
+    state: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cause:
+    """Alarms of one site that have one cause.
+
+    Args:
+        common: What they share, as a path or a form names it.
+        meaning: The same in words.
+        priority: The worst of them.
+        count: How many alarms there are.
+        beside: What stands with them, in words; empty where nothing does.
+        matters: What the worst of them does to people.
+        hearing: Whether one is about how loud it can get.
+        ways: To each station's alarm, by station.
+        stations: How many stations have one.
+        restorable: At how many stations an order can mend it.
+    """
+
+    common: str
+    meaning: str
+    priority: Priority
+    count: int
+    beside: str
+    matters: tuple[str, ...]
+    hearing: bool
+    ways: tuple[Way, ...]
+    stations: int
+    restorable: int
+
+
+def causes_of(estate: Estate, board: Board, site: str, first: str = "") -> tuple[Cause, ...]:
+    """Give the causes of what stands at a site's stations, the worst first; one that was asked for comes before all."""
+    made = [_cause(estate, group) for group in _groups(board, site)]
+    made.sort(key=lambda cause: (cause.common != first, _WORST.index(cause.priority)))
+    return tuple(made)
+
+
+def order_of(board: Board, site: str, common: str) -> tuple[list[str], frozenset[str]]:
+    """Give the stations, by name, and the settings that an order for one cause is about.
+
+    Raises:
+        AsleftError: Nothing of that cause stands any more that an order can mend.
+    """
+    mended = [
+        alarm
+        for group in _groups(board, site)
+        if group.common == common
+        for alarm in group.alarms
+        if _is_mended(group, alarm)
+    ]
+    if not mended:
+        raise AsleftError(
+            "nothing of this cause stands any more that an order can mend",
+            where=site,
+            todo="look at what stands now",
+        )
+    names = dict.fromkeys(str(alarm.drift.key.station) for alarm in mended)
+    return list(names), frozenset(alarm.drift.key.setting for alarm in mended) - {""}
+
+
+def _groups(board: Board, site: str) -> list[Group]:
+    here = [
+        alarm
+        for alarm in (*board.alarms, *board.stale)
+        if alarm.drift.key.station.site == site and alarm.drift.key.station.name
+    ]
+    return grouped(here, board.every) if here else []
+
+
+def _is_mended(group: Group, alarm: Alarm) -> bool:
+    """Tell whether an order can mend an alarm: not that a station does not answer, nor what an exchanged unit brought."""
+    return group.common != DriftKind.EXCHANGED and alarm.active and alarm.drift.key.kind in _RESTORABLE
+
+
+def _cause(estate: Estate, group: Group) -> Cause:
+    worst = _worst(group.alarms)
+    return Cause(
+        common=group.common,
+        meaning=_meaning(estate, group),
+        priority=worst.drift.priority,
+        count=len(group.alarms),
+        beside=group.beside,
+        matters=tuple(dict.fromkeys(one.drift.matters for one in (_worst(group.leading), worst))),
+        hearing=any(alarm.drift.concern is Concern.HEARING for alarm in group.alarms),
+        ways=tuple(map(_way, group.leading)),
+        stations=len({one.drift.key.station for one in group.alarms}),
+        restorable=len({one.drift.key.station for one in group.alarms if _is_mended(group, one)}),
+    )
+
+
+def _worst(alarms: Iterable[Alarm]) -> Alarm:
+    return min(alarms, key=lambda alarm: _WORST.index(alarm.drift.priority))
+
+
+def _meaning(estate: Estate, group: Group) -> str:
+    key = group.leading[0].drift.key
+    if group.common == DriftKind.EXCHANGED:
+        return "unit exchanged"
+    as_left = estate.stations.get(key.station)
+    row = as_left.profile.settings.get(group.common) if as_left else None
+    return row.meaning if row else group.common
+
+
+def _way(alarm: Alarm) -> Way:
+    key = alarm.drift.key
+    return Way(
+        name=key.station.name,
+        # Of an exchanged unit, all that came with it.
+        to=f"/alarms/{key.station}"
+        if key.kind is DriftKind.EXCHANGED
+        else f"/alarms/{key.station}/{key.setting if key.kind is DriftKind.SETTING else key.kind}",
+        what=alarm.drift.what,
+        since=alarm.since,
+        state="" if alarm.state is AlarmState.UNACKNOWLEDGED else str(alarm.state),
+    )

@@ -14,6 +14,7 @@ from asleft.web.pages.orders import view_of
 from asleft.work.guards import Confirming
 from estates import HALL, IDRIS, WREN, a_bench
 from stage import DRUMS, Held, a_stage, accepted, drawn
+from web.api.program import a_program
 from web.order_forms import plain, post, settled, token
 from web.page import Elements, Page, a_page
 
@@ -44,6 +45,38 @@ async def test_each_person_finds_what_waits_for_them_first(tmp_path: Path) -> No
         assert seen_by(IDRIS) == ([order.id], [], [])
         await desk.confirm(order.id, by=IDRIS, reason="before doors", accepted=accepted(order))
         assert seen_by(IDRIS) == ([], [], [order.id])
+
+
+async def test_orders_of_one_second_stand_as_they_were_drawn_up(tmp_path: Path) -> None:
+    """Whatever their ids are: on the list, where they wait and where they ended, on Now, and for programs from piece to piece."""
+    names = ("a", "b", "c", "d", "e")
+    with a_page(tmp_path, names) as page:
+        await page.desk.round()
+        ids = []
+        for name in names:
+            page.bench.meddle(f"{HALL}/{name}", "panel.menus", "open")
+            (order,) = await drawn(page.desk, f"{HALL}/{name}")
+            ids.append(order.id)
+        assert len({kept.order.drawn_up for kept in page.desk.orders()}) == 1
+        async with page.signed_in() as client, a_program(page) as program:
+            for path in ("/orders", "/"):
+                shown = re.findall(r'href="/orders/([0-9a-z]+)"', (await client.get(path)).text)
+                assert [one for one in dict.fromkeys(shown) if one in ids] == ids, path
+            told: list[str] = []
+            cursor = ""
+            while True:
+                more = f"&cursor={cursor}" if cursor else ""
+                piece = (await program.get(f"/api/orders?limit=2{more}")).json()
+                told += [one["order"] for one in piece["orders"]]
+                cursor = piece["next"]
+                if not cursor:
+                    break
+            assert told == ids[::-1]
+        await page.clock.sleep(25 * 3600)
+        page.desk.sweep()
+        async with page.signed_in() as client:
+            shown = re.findall(r'href="/orders/([0-9a-z]+)"', (await client.get("/orders")).text)
+            assert [one for one in dict.fromkeys(shown) if one in ids] == ids[::-1]
 
 
 async def test_the_list_names_groups_once(tmp_path: Path) -> None:
@@ -140,7 +173,7 @@ async def test_the_agent_ends_in_the_middle_of_an_order(tmp_path: Path) -> None:
             asking = asyncio.create_task(post(client, path, accept=accepted(order)))
             await held.here.wait()
             shown = plain((await client.get(path)).text)
-            assert "It is being carried out: 0 of 1 write written." in shown
+            assert "It is being carried out: 0 of 1 written; headphones.limiter-level: step 1 of " in shown
             assert "being written" in shown
             asking.cancel()
             await asyncio.wait({asking})

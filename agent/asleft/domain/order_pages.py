@@ -174,12 +174,19 @@ def order_message(order: Order, story: Story, moved: Sequence[Move]) -> Message:
     )
 
 
+_ACTS = frozenset({Event.LOOK, Event.WITHDRAW})
+"""What a person does to an order besides confirming it."""
+
+
 def _signs(orders: Iterable[Order], story: Story) -> Iterator[tuple[str, str]]:
     listed = [*orders]
     yield from (("Order", order.id) for order in listed)
     if story.group:
         yield ("Group", story.group)
     confirmed = confirmations(story.life)
+    last = story.life[-1] if story.life else None
+    if last is not None and last.event in _ACTS:
+        yield ("By", story.who(last.by))
     yield from (("Confirmed-By", story.who(move.by)) for move in confirmed)
     yield from (("Reason", reason) for reason in dict.fromkeys(move.why for move in confirmed) if reason)
     yield from (("Baseline", baseline) for baseline in sorted({order.baseline for order in listed}))
@@ -196,6 +203,7 @@ _WORDS = {
     Event.AGREE: "confirmed by {who}, one of two",
     Event.CONFIRM: "confirmed by {who}",
     Event.TURN_AWAY: "not confirmed, for a confirmation by {who} does not count",
+    Event.LOOK: "looked at by {who}, after it was halted",
 }
 
 

@@ -65,8 +65,12 @@ class Event(StrEnum):
     FINISH = "finish"
     REFUSE = "refuse"
     LAPSE = "lapse"
+    WITHDRAW = "withdraw"
+    """A person takes it back before it is confirmed."""
     PUT_BACK = "put back"
     HALT = "halt"
+    LOOK = "look"
+    """A person has looked at the station after it was halted, and says so."""
 
 
 _MOVES: Mapping[tuple[OrderState, Event], OrderState] = {
@@ -75,15 +79,17 @@ _MOVES: Mapping[tuple[OrderState, Event], OrderState] = {
     (OrderState.DRAWN_UP, Event.CONFIRM): OrderState.CONFIRMED,
     (OrderState.DRAWN_UP, Event.REFUSE): OrderState.REFUSED,
     (OrderState.DRAWN_UP, Event.LAPSE): OrderState.LAPSED,
+    (OrderState.DRAWN_UP, Event.WITHDRAW): OrderState.REFUSED,
     (OrderState.CONFIRMED, Event.BEGIN): OrderState.UNDER_WAY,
     (OrderState.CONFIRMED, Event.REFUSE): OrderState.REFUSED,
     (OrderState.CONFIRMED, Event.LAPSE): OrderState.LAPSED,
     (OrderState.UNDER_WAY, Event.FINISH): OrderState.RESTORED,
     (OrderState.UNDER_WAY, Event.PUT_BACK): OrderState.REFUSED,
     (OrderState.UNDER_WAY, Event.HALT): OrderState.HALTED,
+    (OrderState.HALTED, Event.LOOK): OrderState.HALTED,
 }
 ENDS = frozenset({OrderState.RESTORED, OrderState.REFUSED, OrderState.LAPSED, OrderState.HALTED})
-"""The states that no move leaves."""
+"""The states that no move leaves; what happens in one of them leaves it what it is."""
 
 
 class NoMove(ValueError):

@@ -76,9 +76,10 @@ def _trouble(wrong: AsleftError, given: Given, missing: Sequence[str], wanted: i
     if isinstance(wrong, MayNot):
         if wrong.what == _wrong_with(given.why):
             return Trouble(what=wrong.what, todo=wrong.todo, at="reason")
-        if missing and wrong.what.startswith(f"{len(missing)} of {wanted} hazards"):
-            what = f"{len(missing)} of {wanted} {'hazard is' if wanted == 1 else 'hazards are'} not ticked"
-            return Trouble(what=what, todo="see to what stands beside it, then tick it", at="hazards")
+        if missing and wrong.what.startswith(f"{len(missing)} of {wanted} hazard"):
+            hazards, are = "hazard" if wanted == 1 else "hazards", "is" if len(missing) == 1 else "are"
+            what = f"{len(missing)} of {wanted} {hazards} {are} not ticked"
+            return Trouble(what=what, todo="see to what stands below it, then tick it", at="hazards")
         if "second factor" in wrong.what:
             return Trouble(what=wrong.what, todo="see below what it needs", at="passkey")
         if not given.signature.strip() and "signed confirmations" in wrong.what:

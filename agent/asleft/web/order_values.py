@@ -62,6 +62,11 @@ class Trouble:
     at: str = ""
     late: bool = False
 
+    @property
+    def stop(self) -> str:
+        """The full stop behind it; none where it ends in a question."""
+        return "" if (self.todo or self.what).endswith(("?", ".")) else "."
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tick:
@@ -238,6 +243,7 @@ class OrderPage:
         going: Whether it is confirmed or under way.
         taking: Whether a confirmation is being taken just now.
         done: How many writes are written.
+        progress: Which step of a rise is being made, setting by setting; mostly nothing.
         hands: What the station hands to who confirms it; mostly nothing.
         handed: What it has just handed to this person, for this one answer; None in every other.
         open_now: Whether what it lent is lent still.
@@ -248,6 +254,11 @@ class OrderPage:
         cannot_wait: What was typed there.
         behind: Id of the set-up that was drawn up behind a factory state.
         after_halt: What to do where it was halted.
+        calls: Whether it was halted, and nobody has looked at the station since.
+        look: Whether the viewer may say that they have.
+        look_trouble: Why that was not taken.
+        look_given: What was typed there.
+        withdrawable: Whether the viewer may take it back.
         history: Path of the history of its station in those days.
     """
 
@@ -276,6 +287,7 @@ class OrderPage:
     going: bool
     taking: bool
     done: int
+    progress: tuple[str, ...]
     hands: tuple[str, ...]
     handed: Handed | None = field(repr=False)
     open_now: bool
@@ -287,6 +299,11 @@ class OrderPage:
     cannot_wait: str
     behind: str
     after_halt: tuple[str, ...]
+    calls: bool
+    look: bool
+    look_trouble: Trouble | None
+    look_given: str
+    withdrawable: bool
     history: str
 
 
@@ -316,7 +333,8 @@ class GroupPage:
         stoppable: Whether something is left that the viewer may keep from being begun.
         waits: What it waits for; None where nothing of it does.
         trouble: What went wrong behind a confirmation, where the group had gone on.
-        halted: Stations at which an order was halted.
+        halted: Stations at which an order was halted, and nobody has looked since.
+        withdrawable: Whether the viewer may take back what of it waits.
     """
 
     id: str
@@ -337,3 +355,4 @@ class GroupPage:
     waits: Waits | None
     trouble: Trouble | None
     halted: tuple[str, ...]
+    withdrawable: bool

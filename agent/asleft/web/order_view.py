@@ -1,16 +1,17 @@
 """What the page tells of one order, or of a group of them: pure functions from what the desk gives to what is shown."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from asleft.domain.estate import Estate
 from asleft.domain.freezing import Freeze, frozen_for
 from asleft.domain.groups import hazards_together
-from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState, Write
+from asleft.domain.orders import ENDS, Event, Moved, Order, OrderState
 from asleft.domain.people import Person, Right
 from asleft.ports.orders import KeptOrder, StepState
 from asleft.web.order_proof import name_of, passkey_ask
+from asleft.web.order_rows import action_words, progress_of, rows_of
 from asleft.web.order_values import (
     Confirm,
     Ears,
@@ -22,7 +23,6 @@ from asleft.web.order_values import (
     Member,
     OrderPage,
     Rise,
-    Row,
     Tick,
     Trouble,
     Waits,
@@ -32,16 +32,15 @@ from asleft.web.order_words import (
     GOING,
     HALTED,
     HAPPENED,
-    STAGES,
     STATES,
     SUGGESTED,
-    step_words,
+    outcome_words,
 )
-from asleft.work.acting import action_step
 from asleft.work.guards import longest
 from asleft.work.handing import Handed, to_hand
 from asleft.work.many import may_stop
 from asleft.work.outlook import Outlook
+from asleft.work.waiting import may_withdraw
 
 __all__ = ["group_page", "order_page", "zone_of"]
 
@@ -67,6 +66,8 @@ def order_page(
     busy: bool = False,
     undo_trouble: Trouble | None = None,
     cannot_wait: str = "",
+    look_trouble: Trouble | None = None,
+    look_given: str = "",
     behind: str = "",
     handed: Handed | None = None,
     open_now: bool = False,
@@ -85,6 +86,8 @@ def order_page(
         busy: Whether anybody's confirmation of it has not come to its end, so that the station may be held yet.
         undo_trouble: Why no order that undoes it could be drawn up.
         cannot_wait: What was typed with that.
+        look_trouble: Why the word of this person, that they looked at the station, was not taken.
+        look_given: What was typed with that.
         behind: Id of the set-up that was drawn up behind it.
         handed: What the station has just handed to the viewer.
         open_now: Whether what it lent is lent still.
@@ -101,23 +104,24 @@ def order_page(
         serial=order.serial,
         state=str(kept.state),
         words=STATES[kept.state],
-        outcome=kept.outcome,
+        outcome=outcome_words(kept.state, kept.outcome),
         ended=kept.ended,
         by=_name(estate, order.by),
         drawn_up=order.drawn_up,
         cannot_wait_why=order.cannot_wait,
         action=order.action,
-        action_state=_action_words(kept),
+        action_state=action_words(kept),
         undoes=order.undoes,
         lent_until=order.ends,
         group=kept.group,
-        rows=tuple(_rows(estate, kept)),
+        rows=tuple(rows_of(estate, kept)),
         hazards=tuple(_ticks([order], Given(accepted=kept.accepted), missing=False)),
         left_alone=order.left_alone,
         life=tuple(_happened(estate, move) for move in kept.life),
         going=kept.state in GOING,
         taking=taking and waiting,
         done=sum(step.state is StepState.WRITTEN for step in kept.steps),
+        progress=progress_of(kept),
         hands=to_hand(estate, order),
         handed=handed,
         open_now=open_now,
@@ -129,6 +133,11 @@ def order_page(
         cannot_wait=cannot_wait,
         behind=behind,
         after_halt=HALTED if kept.state is OrderState.HALTED else (),
+        calls=order.id in outlook.halted,
+        look=order.id in outlook.halted and viewer.may(Right.CONFIRM, order.station.site),
+        look_trouble=look_trouble,
+        look_given=look_given,
+        withdrawable=waiting and not taking and not kept.group and may_withdraw(viewer, order),
         history=_history(estate, kept),
     )
 
@@ -182,11 +191,11 @@ def group_page(
                 id=kept.order.id,
                 station=str(kept.order.station),
                 place="first, and alone" if kept.order.id == group.orders[0] else "",
-                rows=tuple(_rows(estate, kept)),
+                rows=tuple(rows_of(estate, kept)),
                 hazards=len(kept.order.hazards),
                 state=str(kept.state),
                 words=STATES[kept.state],
-                outcome=kept.outcome,
+                outcome=outcome_words(kept.state, kept.outcome),
                 done=sum(step.state is StepState.WRITTEN for step in kept.steps),
             )
             for kept in seen
@@ -194,7 +203,7 @@ def group_page(
         hidden=hidden,
         counts=tuple(counts.items()),
         ended=sum(kept.state in ENDS for kept in seen),
-        stops=f"once {share:.0%} of the stations went wrong"
+        stops=f"once {100 * share:.0f} % of the stations went wrong"
         if share
         else "at the first station that goes wrong",
         going=going,
@@ -202,7 +211,12 @@ def group_page(
         stoppable=going and may_stop(viewer, {kept.order.station.site for kept in outlook.kepts}),
         waits=_waits(outlook, estate, viewer, now, given, trouble, passkeys, hidden=hidden, taking=taking),
         trouble=trouble if trouble and (trouble.late or not waiting) else None,
-        halted=tuple(str(kept.order.station) for kept in seen if kept.state is OrderState.HALTED),
+        halted=tuple(str(kept.order.station) for kept in seen if kept.order.id in outlook.halted),
+        withdrawable=waiting
+        and not (taking or hidden)
+        and all(
+            may_withdraw(viewer, kept.order) for kept in outlook.kepts if kept.state is OrderState.DRAWN_UP
+        ),
     )
 
 
@@ -350,45 +364,12 @@ def _ticks(orders: Sequence[Order], given: Given, *, missing: bool) -> Iterator[
         )
 
 
-def _rows(estate: Estate, kept: KeptOrder) -> Iterator[Row]:
-    steps = {step.setting: step for step in kept.steps}
-    as_left = estate.stations.get(kept.order.station)
-    settings = as_left.profile.settings if as_left else {}
-    raised = {hazard.setting for hazard in kept.order.hazards if hazard.is_hearing}
-    for number, write in enumerate(kept.order.writes, 1):
-        setting = settings.get(write.setting)
-        step = steps.get(write.setting)
-        yield Row(
-            number=number,
-            setting=write.setting,
-            meaning=setting.meaning if setting else "",
-            before=write.shown[0],
-            after=write.shown[1],
-            through=_through(write, setting.show if setting else str),
-            stage=STAGES[write.stage],
-            rise=write.setting in raised,
-            state=step_words(kept.state, step),
-            read=step.note if step and step.state is not StepState.MEANT else "",
-        )
-
-
-def _action_words(kept: KeptOrder) -> str:
-    if not kept.order.action:
-        return ""
-    named = action_step(kept.order.action)
-    words = step_words(kept.state, next((step for step in kept.steps if step.setting == named), None))
-    return {"written": "done", "being written": "being done", "not written": "not done"}.get(words, words)
-
-
-def _through(write: Write, show: Callable[..., str]) -> tuple[str, ...]:
-    return tuple(show(value) for value in write.through)
-
-
 def _happened(estate: Estate, move: Moved) -> Happened:
     by = _name(estate, move.by) if move.by or move.event is not Event.DRAW_UP else ""
     what, accepted = HAPPENED[move.event], move.accepted
+    why = outcome_words(OrderState.HALTED, move.why) if move.event is Event.HALT else move.why
     return Happened(
-        at=move.at, what=what, by=by, why=move.why, accepted=accepted, signed=move.signed, proved=move.proved
+        at=move.at, what=what, by=by, why=why, accepted=accepted, signed=move.signed, proved=move.proved
     )
 
 

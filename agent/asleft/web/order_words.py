@@ -15,6 +15,7 @@ __all__ = [
     "STATES",
     "STEPS",
     "SUGGESTED",
+    "outcome_words",
     "step_words",
     "todo_for_page",
 ]
@@ -47,8 +48,10 @@ HAPPENED: Final = {
     Event.FINISH: "finished",
     Event.REFUSE: "refused",
     Event.LAPSE: "lapsed",
+    Event.WITHDRAW: "withdrawn",
     Event.PUT_BACK: "put back",
     Event.HALT: "halted",
+    Event.LOOK: "the station looked at",
 }
 STAGES: Final = {
     Stage.REDUCE: "makes it quieter",
@@ -64,6 +67,7 @@ STEPS: Final = {
 }
 SUGGESTED: Final = {
     Purpose.RESTORE: (
+        "back as approved",
         "back as approved, nobody asked for the change",
         "the player asked for it back",
         "before doors",
@@ -75,7 +79,10 @@ SUGGESTED: Final = {
     Purpose.GIVE_BACK: ("it is no longer needed", "the time is over", "before doors"),
     Purpose.FACTORY: ("it is set up anew", "the unit leaves the house", "before its repair"),
 }
-"""Reasons that a person may take as they stand, by what an order is for; the first one is set."""
+"""Reasons that a person may take as they stand, by what an order is for; the first one is set.
+
+What is set goes into the records of whoever confirms without looking: for a restore it claims no more than the order does.
+"""
 HALTED: Final = (
     "Read the sentence above to its end: it says what was being done, what stands now, and what could not be put back.",
     "Mute the station at its panel, or unplug the earphones. Tell the player.",
@@ -89,9 +96,15 @@ HALTED: Final = (
         "Have a round done, and see that nothing stands any more. What the agent cannot reach it says is unknown, never that it is"
         " fine."
     ),
+    "Say below that you have looked, and what you found.",
 )
 """As the guide for the technician on call has it."""
 _NEW: Final = "draw up a new one at the station's page"
+
+
+def outcome_words(state: OrderState, outcome: str) -> str:
+    """Give what came of an order, without the state that stands beside it already."""
+    return outcome.removeprefix(f"{state}: ")
 
 
 def todo_for_page(todo: str) -> str:
@@ -114,5 +127,10 @@ def step_words(state: OrderState, step: Step | None) -> str:
             return "not written"
         return "to come" if state in GOING else ""
     if step.state is StepState.MEANT:
-        return "being written" if state is OrderState.UNDER_WAY else "sent; whether it was taken is not known"
+        going = f": {step.going}" if step.going else ""
+        return (
+            f"being written{going}"
+            if state is OrderState.UNDER_WAY
+            else "sent; whether it was taken is not known"
+        )
     return STEPS[step.state]

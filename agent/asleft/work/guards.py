@@ -1,6 +1,6 @@
 """Guards of an order: who may confirm it, how many people it takes, and when it may be written."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -14,7 +14,7 @@ from asleft.domain.groups import hazards_together
 from asleft.domain.kinds import Json, nearest
 from asleft.domain.names import harmless
 from asleft.domain.order_rules import OrderRules, SecondFactor, Two
-from asleft.domain.orders import Order, OrderState, Purpose
+from asleft.domain.orders import Moved, Order, OrderState, Purpose
 from asleft.domain.profile import Stage
 from asleft.ports.orders import KeptOrder
 from asleft.ports.signatures import Signatures, signing_command
@@ -32,6 +32,7 @@ __all__ = [
     "check_signature",
     "check_wish",
     "frozen_words",
+    "has_confirmed",
     "longest",
     "may_not_put_back",
     "person_of",
@@ -219,7 +220,8 @@ def _check_hazards(orders: Sequence[Order], accepted: Collection[str], name: str
             for places in missing.values()
         )
         raise MayNot(
-            f"{len(missing)} of {len(wanted)} hazards are not accepted: {told}",
+            f"{len(missing)} of {len(wanted)} {'hazard' if len(wanted) == 1 else 'hazards'}"
+            f" {'is' if len(missing) == 1 else 'are'} not accepted: {told}",
             where=name,
             todo="if you take them on: " + " ".join(f"--accept {hazard}" for hazard in missing),
         )
@@ -363,13 +365,19 @@ def waits_for(estate: Estate, kept: KeptOrder, now: datetime, *, together: int =
         found.append(f"a passkey or a signature of each who confirms: {factor}")
     two = asks_two(estate.orders, [order]) or ((Two.MANY,) if together > estate.orders.many else ())
     if kept.confirmed:
-        first = ", ".join(move.by for move in kept.confirmed)
-        found.append(f"a second person, for {first} has confirmed: {_why(two)}")
+        found.append(f"a second person, for {has_confirmed(estate, kept.confirmed)}: {_why(two)}")
     elif two:
         found.append(f"two people to confirm: {_why(two)}")
     else:
         found.append("a confirmation")
     return tuple(found)
+
+
+def has_confirmed(estate: Estate, moves: Iterable[Moved]) -> str:
+    """Say who has confirmed, each once and by name; one who is no longer known by the key."""
+    people, keys = estate.people, dict.fromkeys(move.by for move in moves)
+    names = [harmless(people[key].name if key in people else key) for key in keys]
+    return f"{' and '.join(names)} {'has' if len(names) == 1 else 'have'} confirmed"
 
 
 def _why(two: Sequence[Two]) -> str:

@@ -20,6 +20,7 @@ from asleft.ports.orders import KeptOrder
 from asleft.work.giving_back import GivingBack
 from asleft.work.guards import check_reason, frozen_words, person_of
 from asleft.work.ordering import MayNot, NothingToRestore, look_in, order_for, see_unit, stations_of
+from asleft.work.waiting import until_after_freeze
 
 __all__ = ["Lending"]
 
@@ -72,6 +73,7 @@ class Lending(GivingBack):
             )
         wish = Wish(purpose=Purpose.LEND, by=by, only=frozenset({setting}), ends=ends)
         order = order_for(estate, aim, look, now=self._clock(), wish=wish)
+        order = until_after_freeze(estate, order, self._clock())
         (kept,) = self.restores.book.draw_up(estate, [order], by=by, why=reason.strip())
         return kept
 

@@ -34,6 +34,7 @@ def order_data(kept: KeptOrder) -> dict[str, object]:
                 "stage": write.stage.name.lower(),
                 "outcome": steps[write.setting].state if write.setting in steps else None,
                 "read-back": steps[write.setting].note if write.setting in steps else None,
+                "going": (steps[write.setting].going or None) if write.setting in steps else None,
             }
             for write in order.writes
         ],

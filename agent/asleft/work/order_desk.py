@@ -13,10 +13,13 @@ from asleft.ports.ledger import Ledger
 from asleft.ports.orders import KeptOrder
 from asleft.work.bookkeeping import Bookkeeping
 from asleft.work.guards import Confirming, waits_for
+from asleft.work.halts import look
 from asleft.work.handing import Hand, Handing, Waiting
 from asleft.work.many import GroupProgress, Many
 from asleft.work.ordering import find_order, stations_of
+from asleft.work.outlook import is_group
 from asleft.work.restores import DrawnUp, Restores
+from asleft.work.waiting import withdraw
 
 __all__ = ["Held", "OrderDesk", "OrderView", "views_of"]
 
@@ -123,6 +126,25 @@ class OrderDesk:
         for kept in done:
             self._ended(kept)
         return done
+
+    def withdraw(self, name: str, *, by: str, reason: str = "") -> list[KeptOrder]:
+        """Take back an order, or the orders of a group, that wait for a confirmation; they are given as they ended."""
+        estate = self._fetched()
+        kepts = (
+            self._many.orders_of(self._many.find(name))
+            if is_group(name)
+            else [find_order(self._ledger, name)]
+        )
+        called = name if is_group(name) else f"order {kepts[0].order.id}"
+        done = withdraw(self._restores.book, estate, kepts, name=called, by=by, reason=reason)
+        for kept in done:
+            self._ended(kept)
+        return done
+
+    def looked_at(self, order_id: str, *, by: str, reason: str) -> KeptOrder:
+        """Take a person's word that they have looked at the station of a halted order."""
+        kept = find_order(self._ledger, order_id)
+        return look(self._restores.book, self._clock, self._fetched(), kept, by=by, reason=reason)
 
     def stop(self, estate: Estate, group_id: str, *, by: str, reason: str = "") -> list[KeptOrder]:
         """Begin no further station of a group, as a named person; what was being carried out is given."""

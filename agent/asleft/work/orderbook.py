@@ -187,7 +187,9 @@ class Orderbook:
         """Record what could not be recorded when it happened; the orders that ended are given."""
         ended: list[KeptOrder] = []
         for kept in self._ledger.unrecorded():
-            if kept.state in ENDS:
+            if kept.state in ENDS and kept.life[-1:] and kept.life[-1].event is Event.LOOK:
+                self.record(estate, [kept], moved_message)
+            elif kept.state in ENDS:
                 self.record_end(estate, kept, None)
                 ended.append(self.kept(kept.order.id))
             elif kept.life:

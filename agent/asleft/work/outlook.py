@@ -1,18 +1,19 @@
 """What a person who confirms should know of an order, or of a group: what it waits for, and who can move it on."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
 from asleft.domain.estate import Estate
 from asleft.domain.groups import Group
+from asleft.domain.halts import WAITS
 from asleft.domain.names import harmless
 from asleft.domain.order_rules import Two
 from asleft.domain.orders import ENDS, OrderState
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger
 from asleft.ports.orders import KeptOrder
-from asleft.work.guards import asks_two, waits_for
+from asleft.work.guards import asks_two, has_confirmed, waits_for
 from asleft.work.ordering import NoOrder, find_order
 
 __all__ = ["Outlook", "is_group", "outlook_of"]
@@ -35,6 +36,7 @@ class Outlook:
         group: The group, where it is one.
         able: Who may confirm all that still waits, as `Name (key)`, those left out who have confirmed it.
         rest: Pause after each step of a rise.
+        halted: Ids of those that were halted, and of which nobody has said since that they looked at the station.
     """
 
     kepts: tuple[KeptOrder, ...]
@@ -44,9 +46,12 @@ class Outlook:
     group: Group | None
     able: tuple[str, ...]
     rest: timedelta
+    halted: frozenset[str] = frozenset()
 
 
-def outlook_of(estate: Estate, ledger: Ledger, clock: Clock, name: str) -> Outlook:
+def outlook_of(
+    estate: Estate, ledger: Ledger, clock: Clock, name: str, *, halted: Collection[str] = ()
+) -> Outlook:
     """Give how an order, or a group, goes on.
 
     Args:
@@ -54,6 +59,7 @@ def outlook_of(estate: Estate, ledger: Ledger, clock: Clock, name: str) -> Outlo
         ledger: Keeps the orders.
         clock: Gives the time.
         name: Id of an order or the beginning of it, or of a group.
+        halted: Ids of the halted orders that need a person still.
 
     Raises:
         NoOrder: There is none.
@@ -69,22 +75,25 @@ def outlook_of(estate: Estate, ledger: Ledger, clock: Clock, name: str) -> Outlo
         group = ledger.group(kepts[0].group) if kepts[0].group else None
     size = len(group.orders) if group else 1
     now = clock()
-    waits = tuple(waits_for(estate, kept, now, together=size) for kept in kepts)
+    waits = tuple(
+        (WAITS,) if kept.order.id in halted else waits_for(estate, kept, now, together=size) for kept in kepts
+    )
     drawn_up = [kept for kept in kepts if kept.state is OrderState.DRAWN_UP]
     two = asks_two(estate.orders, [kept.order for kept in drawn_up])
     return Outlook(
         kepts=kepts,
         waits=waits,
-        together=waits[0] if len(kepts) == 1 else tuple(_together(kepts, waits, two)),
+        together=waits[0] if len(kepts) == 1 else tuple(_together(estate, kepts, waits, two)),
         last=not two or all(kept.confirmed for kept in drawn_up),
         group=group,
         able=_able(estate, [kept for kept in kepts if kept.state not in ENDS]),
         rest=estate.orders.rest,
+        halted=frozenset(kept.order.id for kept in kepts if kept.order.id in halted),
     )
 
 
 def _together(
-    kepts: Sequence[KeptOrder], waits: Sequence[tuple[str, ...]], two: Sequence[Two]
+    estate: Estate, kepts: Sequence[KeptOrder], waits: Sequence[tuple[str, ...]], two: Sequence[Two]
 ) -> Iterator[str]:
     """Say what orders that are confirmed at once wait for, each thing once."""
     drawn_up = [kept for kept in kepts if kept.state is OrderState.DRAWN_UP]
@@ -96,9 +105,9 @@ def _together(
     )
     if drawn_up:
         why = ", ".join(two)
-        first = ", ".join(dict.fromkeys(move.by for kept in drawn_up for move in kept.confirmed))
+        first = [move for kept in drawn_up for move in kept.confirmed]
         if two and first:
-            yield f"a second person, for {first} has confirmed: {why}"
+            yield f"a second person, for {has_confirmed(estate, first)}: {why}"
         else:
             yield f"two people to confirm: {why}" if two else "a confirmation"
 

@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from asleft.domain.drawing import Wish, draw_up_undo
@@ -36,6 +36,7 @@ from asleft.work.ordering import (
 )
 from asleft.work.presence import Patience
 from asleft.work.rounds import Rounds
+from asleft.work.waiting import already_waiting, until_after_freeze
 
 __all__ = ["DrawnUp", "Interrupted", "Restores"]
 
@@ -51,6 +52,8 @@ class DrawnUp:
     station: StationId
     order: KeptOrder | None
     why_not: NothingToRestore | None
+    waited: bool = False
+    """Whether that order waits already, drawn up before for the same; nothing was drawn up now."""
 
 
 class Restores:
@@ -100,7 +103,7 @@ class Restores:
     ) -> list[DrawnUp]:
         """Read stations again and draw up an order for each that needs one; what was found is recorded.
 
-        Orders for several stations make a group, which is confirmed at once.
+        Orders for several stations make a group, which is confirmed at once. Where the same wait already, they are given.
 
         Args:
             estate: With what is on now; as left is what the orders aim at.
@@ -128,9 +131,14 @@ class Restores:
                 )
             except NothingToRestore as why:
                 why_not[station] = why
-        kepts = self._keep(estate, [*orders.values()], wish, stop_share)
+        kepts, waited = self._keep(estate, [*orders.values()], wish, stop_share)
         return [
-            DrawnUp(station=station, order=kepts.get(station), why_not=why_not.get(station))
+            DrawnUp(
+                station=station,
+                order=kepts.get(station),
+                why_not=why_not.get(station),
+                waited=waited and station in kepts,
+            )
             for station in stations
         ]
 
@@ -175,7 +183,7 @@ class Restores:
                 where=str(station),
                 todo="nothing needs to be done",
             )
-        return self._keep(estate, [order], wish, 0.0)[station]
+        return self._keep(estate, [order], wish, 0.0)[0][station]
 
     async def look(self, estate: Estate, stations: Sequence[StationId]) -> dict[StationId, AsFound | NotRead]:
         """Read stations now, and keep and record what is found; where an order is being carried out nothing is looked at."""
@@ -204,13 +212,19 @@ class Restores:
 
     def _keep(
         self, estate: Estate, orders: Sequence[Order], wish: Wish, stop_share: float
-    ) -> dict[StationId, KeptOrder]:
+    ) -> tuple[dict[StationId, KeptOrder], bool]:
+        """Keep new orders, or find those that do the same and wait already; which of both it was is given, too."""
+        now = self._clock()
+        orders = [until_after_freeze(estate, order, now) for order in orders]
+        same = already_waiting(estate, self._ledger, orders, now, stop_share=stop_share) if orders else ()
+        if same:
+            return {kept.order.station: kept for kept in same}, True
         orders = [self.book.unlike_ended(order) for order in orders]
         group = None
         if len(orders) > 1:
             group = group_of(orders, drawn_up=orders[0].drawn_up, by=wish.by, stop_share=stop_share)
         kepts = self.book.draw_up(estate, orders, by=wish.by, why=wish.cannot_wait, group=group)
-        return {kept.order.station: kept for kept in kepts}
+        return {kept.order.station: kept for kept in kepts}, False
 
     # Confirming and carrying out.
 
@@ -326,7 +340,7 @@ class Restores:
         carrier = self._carrier(estate, as_left, kept)
         with self.occupied(kept.order.station):
             try:
-                lapsed = self._clock() > kept.order.lapses
+                lapsed = self._clock() > min(kept.order.lapses, _begun(kept) + estate.orders.lapse)
                 carried = await carrier.resume(kept.steps, lapsed=lapsed, due=kept.due)
                 return self._end_as(estate, kept, carried)
             except asyncio.CancelledError:
@@ -373,6 +387,12 @@ class Restores:
                 where=problem.where,
                 todo=problem.todo,
             ) from problem
+
+
+def _begun(kept: KeptOrder) -> datetime:
+    """Give when an order was begun: one that waited for the end of a freeze has no longer to be put back than any other."""
+    begins = (move.at for move in kept.life if move.event is Event.BEGIN)
+    return next(begins, kept.order.drawn_up)
 
 
 _ANEW: Final = "draw up a new order with asleft restore"

@@ -125,7 +125,8 @@ class Writing:
         self.see_allowed()
         await self._see_still(write.setting, write.before)
         before = write.before
-        for value in write.path:
+        steps = len(write.path)
+        for number, value in enumerate(write.path, 1):
             if write.stage is Stage.RAISE:
                 await self._rest_between_rises()
                 await self._see_still(write.setting, before)
@@ -133,7 +134,8 @@ class Writing:
             # Asked again last of all: a reading may have taken long, and a freeze may have begun meanwhile.
             self.see_allowed()
             # The step says where to, for after a crash a value on the way is one that this order may have written.
-            self._step(write, StepState.MEANT, f"to {self.show(write.setting, value)}")
+            step = f"step {number} of {steps}, " if steps > 1 else ""
+            self._step(write, StepState.MEANT, f"{step}to {self.show(write.setting, value)}")
             if write not in self.attempted:
                 self.attempted.append(write)
             try:

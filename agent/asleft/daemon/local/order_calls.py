@@ -31,6 +31,7 @@ __all__ = [
     "GroupSent",
     "IdentifyAsked",
     "IdentifySent",
+    "LookedAtAsked",
     "OutlookAsked",
     "OutlookSent",
     "RemoteActs",
@@ -40,6 +41,7 @@ __all__ = [
     "StopAsked",
     "StopSent",
     "UndoAsked",
+    "WithdrawAsked",
     "drawn_sent",
 ]
 
@@ -109,6 +111,24 @@ class StopAsked:
 
 
 @checked(frozen=True, kw_only=True, config=_STRICT)
+class WithdrawAsked:
+    """An order or a group that waits taken back, as a named person."""
+
+    order: str
+    by: str
+    reason: str = ""
+
+
+@checked(frozen=True, kw_only=True, config=_STRICT)
+class LookedAtAsked:
+    """The word of a named person that they have looked at the station of a halted order."""
+
+    order: str
+    by: str
+    reason: str
+
+
+@checked(frozen=True, kw_only=True, config=_STRICT)
 class OutlookAsked:
     """How an order or a group goes on."""
 
@@ -140,6 +160,7 @@ class DrawnSent:
     station: StationId
     order: KeptOrder | None
     why_not: tuple[str, str, str] | None
+    waited: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -199,7 +220,7 @@ def drawn_sent(item: DrawnUp) -> DrawnSent:
     """Give what was drawn up as it is sent."""
     why = item.why_not
     told = None if why is None else (why.what, why.where, why.todo)
-    return DrawnSent(station=item.station, order=item.order, why_not=told)
+    return DrawnSent(station=item.station, order=item.order, why_not=told, waited=item.waited)
 
 
 def _drawn(sent: DrawnSent) -> DrawnUp:
@@ -207,7 +228,7 @@ def _drawn(sent: DrawnSent) -> DrawnUp:
     if sent.why_not is not None:
         what, where, todo = sent.why_not
         why = NothingToRestore(what, where=where, todo=todo)
-    return DrawnUp(station=sent.station, order=sent.order, why_not=why)
+    return DrawnUp(station=sent.station, order=sent.order, why_not=why, waited=sent.waited)
 
 
 def _named(by: str, **arguments: Any) -> dict[str, Any]:
@@ -294,6 +315,16 @@ class RemoteOrders:
         """Have no further station of a group begun."""
         arguments = {"group": group_id, "by": by, "reason": reason}
         return list((await self._ask("stop", arguments, StopSent)).going)
+
+    async def withdraw(self, name: str, *, by: str, reason: str = "") -> list[KeptOrder]:
+        """Have an order or a group taken back that waits for a confirmation."""
+        sent = await self._ask("withdraw", {"order": name, "by": by, "reason": reason}, GroupSent)
+        self._noticed(sent.notices)
+        return list(sent.orders)
+
+    async def looked_at(self, order_id: str, *, by: str, reason: str) -> KeptOrder:
+        """Have a person's word noted that they have looked at the station of a halted order."""
+        return (await self._order("looked-at", {"order": order_id, "by": by, "reason": reason})).order
 
     async def outlook(self, name: str) -> Outlook:
         """Give how an order, or a group, goes on."""

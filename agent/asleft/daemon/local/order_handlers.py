@@ -19,6 +19,7 @@ from asleft.daemon.local.order_calls import (
     GroupSent,
     IdentifyAsked,
     IdentifySent,
+    LookedAtAsked,
     OutlookAsked,
     OutlookSent,
     RestoreAsked,
@@ -26,6 +27,7 @@ from asleft.daemon.local.order_calls import (
     StopAsked,
     StopSent,
     UndoAsked,
+    WithdrawAsked,
     drawn_sent,
 )
 from asleft.daemon.local.server import Caller, Handler
@@ -102,9 +104,28 @@ def order_handlers(
         "confirm": handler_of(at_once, confirm, ConfirmAsked, ConfirmSent, before=before),
         "confirm-group": handler_of(at_once, confirm_group, ConfirmAsked, GroupSent, before=before),
         "stop": handler_of(at_once, stop, StopAsked, StopSent),
+        **_settling(desk, before),
         "outlook": handler_of(at_once, outlook, OutlookAsked, OutlookSent),
         "identify": handler_of(at_once, identify, IdentifyAsked, IdentifySent),
         "clear-errors": handler_of(at_once, clear, ClearAsked, ClearSent, before=before),
+    }
+
+
+def _settling(desk: OwnerDesk, before: Callable[[], Awaitable[None]] | None) -> dict[str, Handler]:
+    """Give what settles orders that nobody should wait for any longer: both are one piece, and need no turn."""
+    at_once: Turn = nullcontext()
+
+    async def withdraw(asked: WithdrawAsked) -> GroupSent:
+        orders = desk.withdraw(asked.order, by=asked.by, reason=asked.reason)
+        return GroupSent(orders=tuple(orders), notices=desk.notices)
+
+    async def looked_at(asked: LookedAtAsked) -> ConfirmSent:
+        order = desk.looked_at(asked.order, by=asked.by, reason=asked.reason)
+        return ConfirmSent(order=order, notices=desk.notices)
+
+    return {
+        "withdraw": handler_of(at_once, withdraw, WithdrawAsked, GroupSent, before=before),
+        "looked-at": handler_of(at_once, looked_at, LookedAtAsked, ConfirmSent, before=before),
     }
 
 

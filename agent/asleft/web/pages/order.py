@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 from starlette.requests import Request
@@ -50,6 +51,8 @@ def routes(web: Web) -> list[Route]:
         Route("/orders/{name}/passkey", page.passkey, methods=["POST"]),
         Route("/orders/{name}/undo", page.undo, methods=["POST"]),
         Route("/orders/{name}/stop", page.stop, methods=["POST"]),
+        Route("/orders/{name}/withdraw", page.withdraw, methods=["POST"]),
+        Route("/orders/{name}/looked-at", page.looked_at, methods=["POST"]),
         Route("/orders/{name}/canonical", page.canonical, methods=["GET"]),
     ]
 
@@ -197,6 +200,57 @@ class _OrderPages:
         more = f" Finished first: {under_way}." if under_way else ""
         return self._web.back(request, f"/orders/{name}", f"No further station is begun.{more}")
 
+    async def withdraw(self, request: Request) -> Response:
+        """Take back an order or a group that waits."""
+        viewer = self._web.viewer(request)
+        fields = await self._web.form(request)
+        outlook = self._found(request, viewer)
+        name = name_of(outlook)
+        if not any(kept.state is OrderState.DRAWN_UP for kept in outlook.kepts):
+            note(request, "not-now")
+            return self._web.back(request, f"/orders/{name}", self._gone_on(outlook.kepts, viewer.person.key))
+        await fresh(self._web.parts)
+        try:
+            self._desk.withdraw(
+                name, by=viewer.person.key, reason=_first(fields.get("reason"))[:_LONGEST_TYPED]
+            )
+        except AsleftError as wrong:
+            self._web.parts.live.changed(CHANGED)
+            trouble = Trouble(what=wrong.what, todo=todo_for_page(wrong.todo), late=True)
+            again = self._found(request, viewer)
+            return self._shown(request, viewer, again, given=Given(), trouble=trouble, status=409)
+        self._web.parts.live.changed(CHANGED)
+        return self._web.back(request, f"/orders/{name}", "It is withdrawn. Nothing was written.")
+
+    async def looked_at(self, request: Request) -> Response:
+        """Take a person's word that they have looked at the station of a halted order."""
+        viewer = self._web.viewer(request)
+        fields = await self._web.form(request)
+        outlook = self._found(request, viewer)
+        name, reason = name_of(outlook), _first(fields.get("reason"))[:_LONGEST_TYPED]
+        if is_group(name):
+            raise NoOrder(
+                "a group has many stations", todo="open the order of the station that you looked at"
+            )
+        if outlook.kepts[0].state is OrderState.HALTED and not outlook.halted:
+            note(request, "not-now")
+            return self._web.back(request, f"/orders/{name}", "It is settled already.")
+        await fresh(self._web.parts)
+        try:
+            self._desk.looked_at(name, by=viewer.person.key, reason=reason)
+        except AsleftError as wrong:
+            trouble = Trouble(what=wrong.what, todo=todo_for_page(wrong.todo))
+            return self._shown(
+                request,
+                viewer,
+                self._found(request, viewer),
+                look_trouble=trouble,
+                look_given=reason,
+                status=409,
+            )
+        self._web.parts.live.changed(CHANGED)
+        return self._web.back(request, f"/orders/{name}", "It is noted that you looked at the station.")
+
     def _found(self, request: Request, viewer: Viewer) -> Outlook:
         """Give an order or a group that a person may see.
 
@@ -246,7 +300,7 @@ class _OrderPages:
             self._errands.forget((name, viewer.person.key))
             note(request, "not-now")
             return self._web.back(request, f"/orders/{name}", self._gone_on(outlook.kepts, viewer.person.key))
-        return self._shown(request, viewer, outlook, status=409)
+        return self._shown(request, viewer, outlook, ticked=True, status=409)
 
     def _shown(
         self,
@@ -258,7 +312,10 @@ class _OrderPages:
         trouble: Trouble | None = None,
         undo_trouble: Trouble | None = None,
         cannot_wait: str = "",
+        look_trouble: Trouble | None = None,
+        look_given: str = "",
         handed: Handed | None = None,
+        ticked: bool = False,
         status: int = 200,
     ) -> Response:
         name, now = name_of(outlook), self._web.parts.clock()
@@ -269,6 +326,9 @@ class _OrderPages:
         passkeys = len(keys.of(person.key)) if keys.place is not None else None
         if errand is not None and errand.wrong is not None and given is None:
             given, trouble = kept_of(outlook, errand)
+            if given is not None and not ticked:
+                # A hazard is ticked by who looks at it now: not by an earlier visit, nor in another browser.
+                given = replace(given, accepted=())
         if is_group(name):
             group = group_page(
                 outlook,
@@ -293,6 +353,8 @@ class _OrderPages:
             busy=self._errands.runs(name),
             undo_trouble=undo_trouble,
             cannot_wait=cannot_wait,
+            look_trouble=look_trouble,
+            look_given=look_given,
             behind=self._behind(outlook.kepts[0]),
             handed=handed,
             open_now=any(loan.id == name and loan.opened for loan in self._desk.loans()),

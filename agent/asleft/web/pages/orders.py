@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby
 from typing import Final
 
 from starlette.requests import Request
@@ -16,7 +15,7 @@ from asleft.domain.orders import ENDS, OrderState
 from asleft.domain.people import Person, Right
 from asleft.ports.orders import KeptOrder
 from asleft.web.order_view import zone_of
-from asleft.web.order_words import AIMS, STATES
+from asleft.web.order_words import AIMS, STATES, outcome_words
 from asleft.web.web import Web
 from asleft.work.guards import asks_two, longest
 from asleft.work.order_desk import OrderView
@@ -42,7 +41,8 @@ class Listed:
         states: How it stands, in words.
         outcome: What came of it.
         hearing: Whether something goes up at the ear.
-        halted: Whether a person must look at a station.
+        halted: Whether it was halted, or one of the group was.
+        calls: Whether a person must look at a station for that.
         drawn_up: When.
         lapses: When it lapses unless it is confirmed; None where it is beyond that.
         ended: When it ended; None where it has not.
@@ -59,6 +59,7 @@ class Listed:
     outcome: str
     hearing: bool
     halted: bool
+    calls: bool
     drawn_up: datetime
     lapses: datetime | None
     ended: datetime | None
@@ -70,6 +71,7 @@ class OrdersView:
     """All orders, as far as they matter now.
 
     Args:
+        halted: Those that were halted, and nobody has looked at the station since, the newest first.
         mine: Those that this person can move on now, the one that lapses first on top.
         going: Those that are being carried out.
         others: Those that wait for somebody or something else.
@@ -78,6 +80,7 @@ class OrdersView:
         later: Whether these are not the newest ones.
     """
 
+    halted: tuple[Listed, ...]
     mine: tuple[Listed, ...]
     going: tuple[Listed, ...]
     others: tuple[Listed, ...]
@@ -129,13 +132,16 @@ def view_of(
         estate: In force now.
         viewer: Who looks.
         now: The time.
-        waiting: What has not ended, with what it waits for.
+        waiting: What has not ended, with what it waits for, and what was halted and needs a person.
         ended: What ended, each with the orders of its group, in the order in which it is listed.
         older: Way to what is older.
         later: Whether there is something newer.
     """
     waits = {view.kept.order.id: view.waits for view in waiting}
-    open_ones = _together([view.kept for view in waiting])
+    calling = {
+        view.kept.order.id: (view.kept,) for view in reversed(waiting) if view.kept.state is OrderState.HALTED
+    }
+    open_ones = _together([view.kept for view in waiting if view.kept.state not in ENDS])
     whole = {name: members for name, members in open_ones.items() if _sees_some(viewer, members)}
     going = {
         name
@@ -151,24 +157,35 @@ def view_of(
         return _listed(estate, viewer, name, members, waits)
 
     return OrdersView(
-        mine=_by_lapse(listed(name, whole[name]) for name in sorted(mine)),
-        going=tuple(listed(name, whole[name]) for name in sorted(going)),
-        others=_by_lapse(listed(name, whole[name]) for name in sorted(whole.keys() - mine - going)),
-        ended=tuple(listed(members[0].group or members[0].order.id, members) for members in over),
+        halted=tuple(
+            listed(name, members) for name, members in calling.items() if _sees_some(viewer, members)
+        ),
+        mine=_by_lapse(listed(name, members) for name, members in whole.items() if name in mine),
+        going=tuple(listed(name, members) for name, members in whole.items() if name in going),
+        others=_by_lapse(
+            listed(name, members) for name, members in whole.items() if name not in mine | going
+        ),
+        ended=tuple(
+            listed(members[0].group or members[0].order.id, members)
+            for members in over
+            if not all(kept.order.id in calling for kept in members)
+        ),
         older=older,
         later=later,
     )
 
 
 def _by_lapse(some: Iterable[Listed]) -> tuple[Listed, ...]:
-    return tuple(sorted(some, key=lambda one: (one.lapses or one.drawn_up, one.id)))
+    """Sort by when each lapses; of one second they stay in the order in which they were drawn up."""
+    return tuple(sorted(some, key=lambda one: one.lapses or one.drawn_up))
 
 
 def _together(kepts: Sequence[KeptOrder]) -> dict[str, list[KeptOrder]]:
-    def name(kept: KeptOrder) -> str:
-        return kept.group or kept.order.id
-
-    return {key: list(some) for key, some in groupby(sorted(kepts, key=name), key=name)}
+    """Give orders by their group, or each by itself, in the order in which they come."""
+    found: dict[str, list[KeptOrder]] = {}
+    for kept in kepts:
+        found.setdefault(kept.group or kept.order.id, []).append(kept)
+    return found
 
 
 def _sees_some(viewer: Person, members: Sequence[KeptOrder]) -> bool:
@@ -209,8 +226,8 @@ def _listed(
         counts[STATES[kept.state]] = counts.get(STATES[kept.state], 0) + 1
     drawn_up = [kept.order for kept in seen if kept.state is OrderState.DRAWN_UP]
     first = seen[0]
-    many = bool(first.group)
-    outcomes = tuple(dict.fromkeys(kept.outcome for kept in seen if kept.outcome))
+    many = bool(first.group) and name == first.group
+    outcomes = tuple(dict.fromkeys(outcome_words(kept.state, kept.outcome) for kept in seen if kept.outcome))
     return Listed(
         id=name,
         many=many,
@@ -227,6 +244,7 @@ def _listed(
         outcome=outcomes[0] if len(outcomes) == 1 else "",
         hearing=any(hazard.is_hearing for kept in seen for hazard in kept.order.hazards),
         halted=any(kept.state is OrderState.HALTED for kept in seen),
+        calls=any(kept.state is OrderState.HALTED and waits.get(kept.order.id) for kept in seen),
         drawn_up=first.order.drawn_up,
         lapses=min((order.lapses for order in drawn_up), default=None),
         ended=_ended(seen) if all(kept.state in ENDS for kept in seen) else None,

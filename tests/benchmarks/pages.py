@@ -291,7 +291,12 @@ def _told(taken: Sequence[Taken], longest: float, share: float, found: str, *, m
         )
     work = f"{when}the longest that the event loop kept everybody waiting"
     made.append(
-        Row(work=work, floor=f"agent at {share:.0%} of a core; {found}", figure=longest * 1000, unit="ms")
+        Row(
+            work=work,
+            floor=f"agent at {100 * share:.0f} % of a core; {found}",
+            figure=longest * 1000,
+            unit="ms",
+        )
     )
     return made
 

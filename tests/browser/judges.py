@@ -30,26 +30,63 @@ __all__ = [
 
 DRAWN: Final = 32
 """By so much a picture differs at least where a focus is drawn; the same thing drawn twice differs by 1 here and there (measured)."""
-CUT: Final = """() => [...document.querySelectorAll("main *, header *, nav *, footer *")].filter((one) => {
+CUT: Final = """() => {
+  const parents = (one) => { const all = []; while ((one = one.parentElement)) all.push(one); return all; };
+  const heard = (one) => one.matches(".aside, thead") && getComputedStyle(one).clipPath !== "none";
+  const seen = (one) => one.checkVisibility({visibilityProperty: true}) && !one.closest("svg *, .skip:not(:focus)")
+    && ![one, ...parents(one)].some(heard);
+  const flows = (look) => !/^(inline|contents)$/.test(look.display);
+  const cut = (one) => {
     const box = one.getBoundingClientRect(), look = getComputedStyle(one);
-    if (one.closest(".aside, svg, thead") || box.width <= 1 || look.visibility === "hidden") return false;
-    const hides = !one.matches("input") && /hidden|clip/.test(look.overflowX + look.overflowY);
-    return (hides && one.scrollWidth > one.clientWidth + 1) || (box.right > innerWidth + 1 && !one.closest(".scrolls, .scroll"));
-}).filter((one, _, some) => !some.some((other) => other !== one && one.contains(other)))
-  .map((one) => one.outerHTML.slice(0, 120))"""
-"""The innermost elements of which a part cannot be seen: cut by themselves, or beyond the edge and in no part that scrolls.
+    if (flows(look) && !one.matches("input, select, textarea, svg, html, body")) {
+      if (/hidden|clip/.test(look.overflowX) && one.scrollWidth > one.clientWidth + 1) return true;
+      if (/hidden|clip/.test(look.overflowY) && one.scrollHeight > one.clientHeight + 1) return true;
+    }
+    if (look.clipPath !== "none") return true;
+    if (box.width < 1 || box.height < 1) return false;
+    let across = true, along = true;
+    for (const over of parents(one)) {
+      const how = getComputedStyle(over), edge = over.getBoundingClientRect();
+      if (over === document.body || over === document.documentElement || !flows(how)) continue;
+      if (/auto|scroll/.test(how.overflowX)) across = false;
+      if (/auto|scroll/.test(how.overflowY)) along = false;
+      if (across && /hidden|clip/.test(how.overflowX) && (box.left < edge.left - 1 || box.right > edge.right + 1)) return true;
+      if (along && /hidden|clip/.test(how.overflowY) && (box.top < edge.top - 1 || box.bottom > edge.bottom + 1)) return true;
+    }
+    return (across && (box.right > innerWidth + 1 || box.left + scrollX < -1)) || (along && look.position !== "fixed" && box.top + scrollY < -1);
+  };
+  return [...document.body.querySelectorAll("*")].filter((one) => seen(one) && cut(one))
+    .filter((one, _, some) => !some.some((other) => other !== one && one.contains(other)))
+    .map((one) => one.outerHTML.slice(0, 120));
+}"""
+"""The innermost elements of which a part cannot be seen: cut by themselves or by what they are in, or beyond an edge and in no part that scrolls.
 
-What is typed into a field scrolls in it.
+What is typed into a field scrolls in it. A drawing is looked at as a whole, and what is for the ear alone is not looked at.
 """
-SMALL: Final = """() => [...document.querySelectorAll("button, input:not([type=hidden], .aside), select, textarea, summary, nav a, .button")]
-  .filter((one) => {
-    const own = one.getBoundingClientRect();
-    if (own.width <= 1 || own.height <= 1) return false;
-    const ticked = /^(checkbox|radio)$/.test(one.type);
-    const boxes = [own, ...(ticked ? [...one.labels].map((label) => label.getBoundingClientRect()) : [])];
-    return !boxes.some((box) => box.height >= 44 && box.width >= 24);
-  }).map((one) => one.outerHTML.slice(0, 120))"""
+SMALL: Final = """() => [...document.querySelectorAll("button, input:not([type=hidden]), select, textarea, summary, nav a, .button, [role=button]")]
+  .filter((one) => one.checkVisibility({visibilityProperty: true}) && (!one.closest(".aside:not(:focus)") || one.matches("[type=checkbox], [type=radio]")))
+  .map((one) => {
+    // A link that goes on in a second line is pressed in one of the two.
+    const marked = /^(checkbox|radio)$/.test(one.type) ? [...one.labels] : [];
+    const own = one.closest(".aside:not(:focus)") ? [] : [one];
+    const boxes = [...own, ...marked].flatMap((part) => [...part.getClientRects()]);
+    const size = boxes.reduce((most, box) => box.height > most.height ? box : most, {width: 0, height: 0});
+    return boxes.some((box) => box.height >= 44 && box.width >= 24) ? ""
+      : `${Math.floor(size.width)} px wide and ${Math.floor(size.height)} px high: ${one.outerHTML.slice(0, 120)}`;
+  }).filter((one) => one)"""
 """Controls that are smaller than a finger; a box to tick is as large as its label, which ticks it, too."""
+_SEEN: Final = """() => {
+  const one = document.activeElement;
+  if (one === document.body) return "nothing";
+  if (!one.matches(":focus-visible")) return "plain";
+  const drawn = (part) => {
+    const look = getComputedStyle(part), clear = /^rgba\\(.*, 0\\)$|^transparent$/.test(look.outlineColor);
+    return look.outlineStyle === "auto" || (look.outlineStyle !== "none" && parseFloat(look.outlineWidth) >= 1 && !clear);
+  };
+  for (let part = one; part && part !== document.body; part = part.parentElement) if (drawn(part)) return "drawn";
+  return "not drawn";
+}"""
+"""Whether it can be seen what has the focus: a line round it, or round what it stands in."""
 _STOP: Final = """() => {
   const one = document.activeElement;
   if (one === document.body || one === document.documentElement) return null;
@@ -91,7 +128,7 @@ def cut_off(page: Page) -> list[str]:
 
 def too_small(page: Page) -> list[str]:
     """Give controls that are less than 44 px high, or less than 24 px wide."""
-    return [f"smaller than 44 px: {one}" for one in page.evaluate(SMALL)]
+    return [f"smaller than a finger: {one}" for one in page.evaluate(SMALL)]
 
 
 def focused(page: Page) -> str:
@@ -114,9 +151,9 @@ def reach(page: Page, there: Callable[[], bool], *, most: int = 120) -> None:
         if there():
             return
         page.keyboard.press("Tab")
-        if page.evaluate(
-            "document.activeElement === document.body || document.activeElement.matches(':focus-visible')"
-        ):
+        seen = page.evaluate(_SEEN)
+        assert seen != "not drawn", page.evaluate("document.activeElement.outerHTML.slice(0, 120)")
+        if seen != "plain":
             continue
         field = page.evaluate("document.activeElement.id")
         assert field in plain, focused(page)

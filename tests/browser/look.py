@@ -26,8 +26,10 @@ from asleft.daemon.evidence import open_evidence
 from asleft.daemon.logs import log_of
 from asleft.domain.accounts import AccountEvent, AccountLimits, Whence
 from asleft.domain.drawing import Wish
+from asleft.ledger.account_events import SqliteAccountEvents
 from asleft.ledger.accounts import SqliteAccounts
 from asleft.web.app import make_web
+from asleft.web.gathered import Gathered
 from asleft.web.live import Live
 from asleft.web.parts import Parts
 from asleft.work.accounts.desk import AccountDesk
@@ -61,6 +63,7 @@ async def a_served_page(folder: Path, *, quiet: bool) -> AsyncIterator[tuple[str
         clock = desk._clock
         accounts = AccountDesk(
             SqliteAccounts(desk._ledger),  # type: ignore[arg-type]  # it is the SQLite one
+            SqliteAccountEvents(desk._ledger),  # type: ignore[arg-type]  # as above
             clock,
             lambda: desk.in_force().estate.people,
             chance,
@@ -77,6 +80,7 @@ async def a_served_page(folder: Path, *, quiet: bool) -> AsyncIterator[tuple[str
             clock=clock,
             chance=chance,
             log=log_of("pages"),
+            gathered=Gathered(log_of("pages").warning, clock),
             live=Live(secrets.token_hex(4)),
             evidence=lambda: open_evidence(bench.home),
             turn=nullcontext,
@@ -144,7 +148,7 @@ async def measured(page: Page, where: str) -> list[str]:
     small: list[str] = await page.evaluate(f"innerWidth > 640 ? [] : ({SMALL})()")
     said = [f"{where}: wider than the screen"] if wide else []
     said += [f"{where}: cut off: {one}" for one in cut]
-    return said + [f"{where}: smaller than 44 px: {one}" for one in small]
+    return said + [f"{where}: smaller than a finger: {one}" for one in small]
 
 
 async def main() -> int:

@@ -4,7 +4,7 @@ The page's clock is the test's (Playwright's fake timers), so that nothing here 
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,13 +12,14 @@ from typing import Literal
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, Page, Request, expect
+from playwright.sync_api import APIResponse, Browser, Page, Request, Route, expect
 
 from browser.conftest import Served, an_agent
-from browser.test_page import DRUMS, LONG, ORDER, PHONE
+from browser.test_page import DRUMS, LONG, ORDER, PHONE, draw_up
 from estates import HALL, WREN, a_bench
 
 STATION = f"{HALL}/drums"
+MONITORS = "monitors.quillfen.example"
 BEGIN = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
 """When the browser's clock begins."""
 STILL = datetime(2026, 6, 10, 12, 2, 30, tzinfo=UTC)
@@ -268,6 +269,81 @@ def test_a_stream_that_says_nothing_is_opened_anew(served: Served, browser: Brow
     expect(page.locator("#live-lost")).to_be_empty()
 
 
+@pytest.fixture
+def away(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    """Serve the page by a name that is not this computer's own, as to a phone."""
+    monkeypatch.setenv("ASLEFT_PAGES_HOSTS", f'["{MONITORS}"]')
+    with a_bench(tmp_path, orders="{rise-pause-seconds: 0}") as bench, an_agent(bench) as url:
+        yield Served(bench=bench, url=url.replace("127.0.0.1", MONITORS))
+
+
+def sent(page: Page) -> list[Request]:
+    """Gather from now on what forms send."""
+    seen: list[Request] = []
+    page.on("request", lambda request: seen.append(request) if request.method == "POST" else None)
+    return seen
+
+
+def test_without_a_network_a_confirmation_is_held(away: Served, browser: Browser) -> None:
+    """The page stays, with all that was ticked and typed, and says that nothing was sent; it is sent by nobody but the person."""
+    away.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    context = browser.new_context(viewport=PHONE, has_touch=True)
+    page = away.sign_in(context, WREN)
+    draw_up(page, away)
+    for box in page.locator("input[name=accept]").all():
+        box.check()
+    page.fill("#reason", "before doors")
+    url, posts = page.url, sent(page)
+    alert = page.get_by_role("alert").filter(has_text="No network: nothing was sent")
+    button = page.locator("form.confirm button.main")
+    context.set_offline(True)
+    button.click()
+    expect(alert).to_be_in_viewport()
+    button.press("Enter")  # a key is taken at once; a second tap might be meant for what stood there before
+    expect(alert).to_be_in_viewport()
+    context.set_offline(False)
+    expect(page.locator("#live-words")).to_have_text("Live", timeout=LONG)
+    assert (page.url, posts) == (url, [])
+    expect(alert).to_be_visible()
+    expect(page.locator("#reason")).to_have_value("before doors")
+    for box in page.locator("input[name=accept]").all():
+        expect(box).to_be_checked()
+    button.press("Enter")
+    expect(page.locator("#order-state")).to_contain_text("restored", timeout=LONG)
+    expect(page.locator("#order-life")).to_contain_text("confirmed by Wren Halloway: before doors")
+    assert len(posts) == 1
+    expect(alert).to_have_count(0)
+
+
+def test_a_page_that_is_gone_back_to_can_be_sent(away: Served, browser: Browser) -> None:
+    """As a browser keeps a page and gives it back (HTML, `pageshow`): nothing old is said, no button is dead, and it is sent."""
+    away.bench.meddle(STATION, "panel.menus", "open")
+    context = browser.new_context(viewport=PHONE)
+    page = away.sign_in(context, WREN)
+    draw_up(page, away)
+    page.fill("#reason", "before doors")
+    button = page.locator("form.confirm button.main")
+    context.set_offline(True)
+    button.click()
+    expect(page.locator("#live-unsent")).to_contain_text("nothing was sent")
+    context.set_offline(False)
+    for name in ("pagehide", "pageshow"):
+        page.evaluate("(name) => dispatchEvent(new PageTransitionEvent(name, {persisted: true}))", name)
+    expect(page.locator("#live-unsent")).to_be_empty()
+    expect(page.locator(":disabled")).to_have_count(0)
+    button.press("Enter")
+    expect(page.locator("#order-state")).to_contain_text("restored", timeout=LONG)
+
+
+def test_a_page_of_this_computer_needs_no_network(served: Served, browser: Browser) -> None:
+    """A browser tells of the network alone, and the agent's own computer may have none: the form is sent all the same."""
+    context = browser.new_context()
+    page = opened(served.sign_in(context, WREN), served)
+    context.set_offline(True)
+    with page.expect_event("requestfailed", lambda request: request.method == "POST", timeout=LONG):
+        page.get_by_role("button", name="Sign out").click(no_wait_after=True)
+
+
 def test_a_stream_that_is_refused_is_said_on_top(served: Served, browser: Browser) -> None:
     """Who has signed out in another tab is told nothing any more, and the page says that it is old."""
     page = opened(served.sign_in(browser.new_context(), WREN), served)
@@ -280,3 +356,74 @@ def test_a_stream_that_is_refused_is_said_on_top(served: Served, browser: Browse
     page.clock.fast_forward(1000)
     page.get_by_role("link", name="Load the page again").click()
     page.wait_for_url(re.compile("/sign-in"))
+
+
+def test_what_changes_while_the_page_looks_is_shown_too(served: Served, browser: Browser) -> None:
+    """What the agent told after it had drawn the answer that is on its way is not forgotten with that answer."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    other = beside(page, served)
+    held: list[tuple[Route, APIResponse]] = []
+
+    def hold(route: Route) -> None:
+        if held or "x-asleft-live" not in route.request.headers:
+            route.fallback()
+        else:
+            held.append((route, route.fetch()))
+
+    page.route(f"**{DRUMS}", hold)
+    off = page.locator("#station-off")
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    until(page, lambda: bool(held))
+    expect(other.locator("#station-off")).to_contain_text("+12 dB", timeout=LONG)
+    served.bench.meddle(STATION, "panel.menus", "open")
+    expect(other.locator("#station-off")).to_contain_text("Menus", timeout=LONG)
+    expect(other.locator("#station-adopt")).to_contain_text("menus", timeout=LONG)
+    ((route, answer),) = held
+    route.fulfill(response=answer)
+    until(page, lambda: "Menus" in off.inner_text(), most=15)
+    expect(off).to_contain_text("Menus", timeout=1)
+
+
+def test_a_look_that_failed_is_tried_again(served: Served, browser: Browser) -> None:
+    """One that the agent was too busy for, half a minute later: nothing new may be told for long."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    other = beside(page, served)
+    busy = True
+
+    def answered(route: Route) -> None:
+        if busy and "x-asleft-live" in route.request.headers:
+            route.fulfill(status=503)
+        else:
+            route.fallback()
+
+    page.route(f"**{DRUMS}", answered)
+    served.bench.meddle(STATION, "panel.menus", "open")
+    expect(other.locator("#nav-count .count")).to_have_text(
+        re.compile("^1"), timeout=LONG
+    )  # all that follows was told
+    until(page, lambda: "Not up to date" in page.locator("#live-words").inner_text())
+    page.clock.run_for(2000)
+    round_trip(page)
+    busy = False
+    page.clock.fast_forward(31_000)
+    round_trip(page)
+    expect(page.locator("#station-off")).to_contain_text("Menus", timeout=2000)
+
+
+def test_a_refused_stream_is_asked_for_once_at_a_time(served: Served, browser: Browser) -> None:
+    """However often one looks at another tab meanwhile: each 30 s, and not once more for each time."""
+    page = opened(served.sign_in(browser.new_context(), WREN), served)
+    beside(page, served).get_by_role("button", name="Sign out").click()
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    expect(page.locator("#live-words")).to_have_text("Not live", timeout=LONG)
+    for _ in range(10):
+        with page.expect_response(lambda answer: "/live?" in answer.url):
+            page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        page.clock.run_for(1000)
+        round_trip(page)
+    asked = []
+    page.on("request", lambda request: asked.append(request.url) if "/live?" in request.url else None)
+    for _ in range(61):
+        page.clock.run_for(1000)
+        round_trip(page)
+    assert 1 <= len(asked) <= 3, len(asked)

@@ -35,7 +35,7 @@ button, Restore…
 {FRAME}link, The station
 checkbox, it is heard: headphone gain range goes from +12 dB to 0 dB, not ticked, Not during a performance, and not without telling the player.
   checkbox, it is heard: headphone gain range goes from +12 dB to 0 dB, ticked, Not during a performance, and not without telling the player.
-radio, back as approved, nobody asked for the change, ticked
+radio, back as approved, ticked
 textbox, Or why in your own words, What stands here counts instead. The reason is written into the records with your name.
   textbox, Or why in your own words, “before doors”, What stands here counts instead. The reason is written into the records with your name.
 button, Confirm, and write it

@@ -4,7 +4,7 @@ import asyncio
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,9 +15,11 @@ from playwright.sync_api import Browser, BrowserContext, Dialog, Page
 from asleft.daemon.home import Home
 from asleft.daemon.proposing import proposals_of
 from asleft.daemon.settings.settings import read_settings
-from asleft.domain.accounts import Passkey
+from asleft.domain.account_events import KeptEvent, kept_of
+from asleft.domain.accounts import AccountEvent, AccountMove, Mark, Passkey, Whence
 from asleft.domain.drawing import Wish
 from asleft.domain.orders import OrderState
+from asleft.ledger.account_events import SqliteAccountEvents
 from asleft.ledger.accounts import SqliteAccounts
 from asleft.ports.orders import KeptOrder
 from asleft.simulator.manners import Manners
@@ -40,14 +42,16 @@ FIXED: dict[str, tuple[str, ...]] = {
     "/stations/{site}/{name}": (
         *(f"/stations/{HALL}/{name}" for name in ("drums", "keys-left", "second-voice", "gallery")),
         f"/stations/{YARD}/lead-voice",
+        f"/stations/{YARD}/trumpet",
     ),
     "/stations/{site}/{name}/{setting}": (f"/stations/{DRUMS}/headphones.gain",),
-    "/alarms/{site}": (f"/alarms/{CHAPEL}", f"/alarms/{HALL}"),
+    "/alarms/{site}": (f"/alarms/{CHAPEL}", f"/alarms/{HALL}?cause=panel.menus", f"/alarms/{YARD}"),
     "/alarms/{site}/{name}": (
         f"/alarms/{DRUMS}",
         f"/alarms/{HALL}/lead-voice",
         f"/alarms/{HALL}/second-voice",
         f"/alarms/{YARD}/lead-voice",
+        f"/alarms/{YARD}/trumpet",
     ),
     "/alarms/{site}/{name}/{setting}": (
         f"/alarms/{DRUMS}/headphones.gain",
@@ -244,6 +248,7 @@ async def _happenings(bench: Bench, desk: OwnerDesk, clock: Time) -> dict[str, K
     bench.meddle(f"{HALL}/keys-right", "headphones.limiter-level", "-1 dB")
     bench.meddle(f"{HALL}/director", "panel.key-dim", "60 %")
     bench.meddle(f"{YARD}/lead-voice", "outputs.line", "local input")
+    bench.fleet.call(lambda: bench.fleet.fleet.exchange(f"{YARD}/trumpet", serial="QS41-9001"))
     for station in bench.estate.stations:
         if station.site == CHAPEL or str(station) == f"{HALL}/gallery":
             bench.fleet.call(bench.station(str(station)).switch_off)
@@ -327,7 +332,30 @@ def a_tour(folder: Path) -> Iterator[Tour]:
                     accounts.put_passkey(
                         Passkey(id=f"id-{number}", person=WREN, name=name, public_key="", uses=0, made=now)
                     )
+                for event in _own_events(now):
+                    SqliteAccountEvents(ledger).keep(event, most=200)
             yield _planned(served, orders, proposal, cookies)
+
+
+def _own_events(now: datetime) -> Iterator[KeptEvent]:
+    """Give what Wren Halloway has not seen of her own sign-in, so that every page tells of it."""
+    whence = Whence("2001:db8:1234:5678:9abc:def0:1234:5678", f"Browser/{'1' * 150}")
+    for move, by, detail, marks in (
+        (AccountMove.PASSKEY_REFUSED, WREN, "nothing was asked for, or too long ago", ()),
+        (
+            AccountMove.TOKEN_MADE,
+            "account root",
+            "'the display at the wall' (look) until 2027-03-01 12:00 UTC",
+            (),
+        ),
+        (AccountMove.SIGNED_OUT, IDRIS, "everywhere: 3 sessions", ()),
+        (AccountMove.SIGNED_IN, WREN, "password", (Mark.AFTER_WRONG, Mark.NEW_ADDRESS)),
+        (AccountMove.SIGN_IN_REFUSED, "somebody", "wrong password", (Mark.LIMIT,)),
+    ):
+        event = AccountEvent(
+            at=now - timedelta(minutes=9), move=move, person=WREN, by=by, whence=whence, detail=detail, marks=frozenset(marks)
+        )  # fmt: skip
+        yield replace(kept_of(event), count=41 if marks == (Mark.LIMIT,) else 1, elsewhere=True)
 
 
 def _planned(served: Served, orders: dict[str, KeptOrder], proposal: str, cookies: dict[str, str]) -> Tour:
@@ -346,6 +374,7 @@ def _planned(served: Served, orders: dict[str, KeptOrder], proposal: str, cookie
     refused = (
         *(_act(alarm, act) for act in ("shelve", "adopt", "concede", "out-of-service")),
         _act(station, "adopt"),
+        _act(f"/stations/{YARD}/trumpet", "exchange"),
         Refused(path=waiting, form="form.confirm", status=409),
         Refused(
             path="/account",

@@ -74,7 +74,7 @@ def test_a_group_is_shown_confirmed_and_told_station_by_station(tmp_path: Path) 
         assert told.code == 0
         assert told.out.count("hazard heard:headphones.gain") == 1
         assert "at 2 stations" in told.out
-        assert "once 50% of the stations went wrong" in told.out
+        assert "once 50 % of the stations went wrong" in told.out
         waiting = document(asleft("orders", "--home", bench.home, "--json"))
         group = waiting["orders"][0]["group"]
         assert f"asleft confirm {group} " in told.out

@@ -37,6 +37,18 @@ def entry(
     )
 
 
+def test_who_drew_an_order_up_is_told(as_left: AsLeft) -> None:
+    """No trailer names them, for drawing up is no confirmation; who confirmed is named by theirs alone."""
+    wren = "Wren Halloway (wren-halloway)"
+    order = ("Order", "0d841c9582")
+    given = (
+        entry(f"{DRUMS}: order 0d841c9582 drawn up by {wren}", order),
+        entry(f"{DRUMS}: order 0d841c9582 drawn up", order),
+        entry(f"{DRUMS}: order 0d841c9582 confirmed by Idris Quill", order, ("Confirmed-By", "Idris Quill")),
+    )
+    assert [one.who for one in life_of(DRUMS, given, as_left)] == [wren, "", "Idris Quill"]
+
+
 @pytest.mark.parametrize(
     "given, sign",
     [

@@ -38,7 +38,14 @@ def over_time(*values: float | None, level: Level | None = None) -> Drawing:
 
 def of_kind(drawing: Drawing, kind: str) -> list[Mapping[str, str]]:
     """Give the attributes of the parts of a kind."""
-    return [dict(one.attributes) for one in drawing.parts if ("class", kind) in one.attributes]
+    attributes = [dict(one.attributes) for one in drawing.parts]
+    return [one for one in attributes if kind in one.get("class", "").split()]
+
+
+def test_a_broad_bar_is_an_outline() -> None:
+    """What would be a black block is drawn as a frame; bars that are narrow stay black."""
+    assert len(of_kind(over_time(24), "broad")) == 1
+    assert not of_kind(over_time(*range(1, 25)), "broad")
 
 
 def texts(drawing: Drawing) -> list[str]:

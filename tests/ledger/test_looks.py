@@ -16,6 +16,7 @@ from asleft.ports.ledger import Glance, Looked, Standing
 from domain.made import DRUMS, NOON, as_found, as_left, not_read
 
 KEYS = StationId("quay", "keys")
+HALL = StationId("hall", "drums")
 
 
 @pytest.fixture
@@ -99,3 +100,38 @@ def test_who_was_looked_at_is_known_whatever_came_before(ledger: SqliteLedger) -
     assert ledger.looked_at() == {DRUMS, KEYS}
     ledger.keep_round({KEYS: old}, [], stations=[KEYS])
     assert ledger.looked_at() == {KEYS}
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        as_found(),
+        as_found(unread=unread(UnreadWhy.REFUSED, UnreadWhy.LOCKED)),
+        replace(as_found(), at=datetime.fromisoformat("2026-06-10T14:00:00.000123+02:00")),
+        not_read(ReadState.UNREACHABLE),
+    ],
+)
+def test_glances_that_are_kept_are_those_of_the_file(
+    ledger: SqliteLedger, tmp_path: Path, last: AsFound | NotRead
+) -> None:
+    """Whatever is looked at after they were asked for: another reader of the file is told the same."""
+    old, new = Looked(last=as_found(), found=as_found()), Looked(last=last, found=as_found())
+
+    def both() -> Mapping[str, Glance]:
+        kept = ledger.glances("quay")
+        with closing(SqliteLedger(tmp_path / "ledger.db", look_only=True)) as other:
+            assert other.glances("quay") == kept
+            assert other.glances("hall") == ledger.glances("hall")
+        return kept
+
+    assert both() == {}
+    ledger.keep_round({DRUMS: old}, [], stations=(stations := [DRUMS, KEYS, HALL]))
+    before = both()
+    assert list(before) == ["drums"]
+    ledger.keep_looks({DRUMS: new, KEYS: new, HALL: new}, [])
+    assert both().keys() == {"drums", "keys"}
+    assert list(before) == ["drums"]
+    ledger.keep_round({KEYS: old}, [], stations=stations)
+    assert both()["keys"].state is ReadState.COMPLETE
+    ledger.keep_round({KEYS: old}, [], stations=[KEYS])
+    assert both().keys() == {"keys"}

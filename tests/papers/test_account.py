@@ -91,8 +91,8 @@ def test_its_numbers_are_those_of_the_account(past: Past, made: bytes) -> None:
     assert len(shares) >= 2
     for week, share in shares:
         reach = binomtest(share.part, share.of).proportion_ci(method="wilson")
-        there = f"{reach.low:.1%} to {reach.high:.1%} {share.part} of {share.of}"
-        assert flat(f"{week.since} {share.part / share.of:.1%} {there}") in text
+        there = f"{100 * reach.low:.1f} to {100 * reach.high:.1f} % {share.part} of {share.of}"
+        assert flat(f"{week.since} {100 * share.part / share.of:.1f} % {there}") in text
     assert flat("no data") in text  # weeks before the first round
     began = [one for one in said.drifts if one.since >= said.since]
     moved = sum(one.cause != "found" for one in began)

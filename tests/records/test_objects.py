@@ -1,6 +1,7 @@
 """The git process that stays and is asked what is there: it sees what others do, keeps nobody waiting, and outlives nobody."""
 
 import gc
+import io
 import os
 import select
 import shutil
@@ -17,6 +18,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from asleft.records import objects
 from asleft.records.repository import PathRefused, Records, RecordsBroken
 
 WHEN = datetime(2026, 3, 1, 21, 30, tzinfo=UTC)
@@ -339,3 +341,39 @@ def test_any_files_are_recorded_or_refused_as_they_should_be(
         assert records.read_many([*listed, "a", "none/at/all"]) == now
         assert listed == sorted(now)
         git(place, "fsck", "--strict")
+
+
+def test_a_line_that_was_cut_off_is_no_answer(folder: Path) -> None:
+    """Where git is killed within its answer, what came of it names nothing and does not say that nothing is there."""
+    head = git(folder, "rev-parse", "HEAD")
+    whole = f"{head} commit 240\n".encode()
+    for end in range(len(whole)):
+        with pytest.raises(EOFError):
+            objects._about(io.BytesIO(whole[:end]))
+    assert objects._about(io.BytesIO(whole)) == whole.split()
+    assert objects._about(io.BytesIO(b"beside missing\n")) is None
+
+
+def test_a_git_that_hangs_keeps_no_stop_waiting(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It only reads, so it is killed after a moment."""
+    monkeypatch.setattr(objects, "_ENDS_IN", 0.05)
+    records = Records.open(folder)
+    records.read_many([STATION])
+    (process,) = staying(folder)
+    os.kill(process, signal.SIGSTOP)
+    records.close()
+    assert staying(folder) == []
+
+
+def test_a_full_machine_is_no_damage() -> None:
+    """Without a file handle left git cannot begin: the records are well, and nobody is told to mend them (getrlimit(2))."""
+    script = (
+        "import resource; from asleft.records import objects\n"
+        "resource.setrlimit(resource.RLIMIT_NOFILE, (64, 64)); taken = []\n"
+        "try:\n    while True: taken.append(open('/dev/null'))\nexcept OSError: pass\n"
+        "try: objects._begun({})\n"
+        "except objects.RecordsBroken as wrong: taken.clear(); print(wrong.what, '|', wrong.todo)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True)
+    assert done.stdout.startswith("git could not be started (Too many open files)")
+    assert "fsck" not in done.stdout

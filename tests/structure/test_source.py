@@ -1,6 +1,7 @@
 """What our own source must look like, read from its syntax tree."""
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -71,6 +72,20 @@ def environment_reads(tree: ast.AST) -> Iterator[int]:
             )
 
 
+def tight_percents(tree: ast.AST) -> Iterator[int]:
+    """Give the lines where a number is written with a percent sign right after it (SI Brochure, 9th edition, 5.4.7: a space)."""
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.JoinedStr):
+            continue
+        for one, after in zip(node.values, [*node.values[1:], None], strict=True):
+            if not isinstance(one, ast.FormattedValue):
+                continue
+            spec = ast.unparse(one.format_spec)[2:-1] if one.format_spec else ""
+            follows = after.value if isinstance(after, ast.Constant) else ""
+            if spec.endswith("%") or str(follows).startswith("%"):
+                yield node.lineno
+
+
 def undocumented(tree: ast.Module) -> Iterator[str]:
     if ast.get_docstring(tree) is None:
         yield "the module"
@@ -102,6 +117,14 @@ def test_the_source_is_found() -> None:
         "source",
         "work",
     }
+
+
+def test_a_space_stands_before_each_percent_sign() -> None:
+    """What people read has one way to write a share: 82.6 % (SI Brochure, 9th edition, 5.4.7), in sentences and on pages."""
+    assert [*tight_percents(ast.parse('f"{a:.1%}"\nf"{a}%"\nf"{a} %"\nf"{a:%Y}"'))] == [1, 2]
+    found = [f"{name}:{line}" for name in NAMES for line in tight_percents(tree_of(name))]
+    pages = [page for page in ROOT.rglob("*.html") if re.search(r"\}\}%", page.read_text("utf-8"))]
+    assert (found, pages) == ([], [])
 
 
 @pytest.mark.parametrize(

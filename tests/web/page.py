@@ -17,8 +17,10 @@ from argon2 import Parameters, Type
 from asleft.daemon.evidence import open_evidence
 from asleft.domain.accounts import AccountEvent, AccountLimits, Whence
 from asleft.domain.alarms.times import Watch
+from asleft.ledger.account_events import SqliteAccountEvents
 from asleft.ledger.accounts import SqliteAccounts
 from asleft.web.app import make_web
+from asleft.web.gathered import Gathered
 from asleft.web.live import Live
 from asleft.web.parts import Parts
 from asleft.work.accounts.desk import AccountDesk
@@ -152,6 +154,7 @@ def a_page(
         chance = secrets.token_bytes
         accounts = AccountDesk(
             SqliteAccounts(desk._ledger),  # type: ignore[arg-type]  # it is the SQLite one
+            SqliteAccountEvents(desk._ledger),  # type: ignore[arg-type]  # as above
             clock,
             lambda: desk.in_force().estate.people,
             chance,
@@ -167,6 +170,7 @@ def a_page(
             clock=clock,
             chance=chance,
             log=log,
+            gathered=Gathered(log.warning, clock),
             live=Live("test", beat=beat),
             evidence=lambda: open_evidence(bench.home, clock=clock, bounds=bounds),
             turn=nullcontext,

@@ -15,12 +15,12 @@ from asleft.domain.hazards import Hazard, HazardKind
 from asleft.domain.layers import Origin
 from asleft.domain.people import Approval, Person, Right
 from asleft.domain.problems import Level, Problem
+from asleft.domain.withheld import Withheld
 from asleft.ports.baseline import Approver, Objection, OpenProposal, Revision
 from asleft.web.discretion import Told
 from asleft.web.pages.baseline import view_of
 from asleft.web.pages.effects import effect_view
 from asleft.web.past import Saying
-from asleft.web.withheld import Withheld
 from asleft.work.approved import BaselineUnusable, Stand
 from asleft.work.judging import Judging
 from estates import HALL, WREN
@@ -221,6 +221,8 @@ async def test_the_newest_in_force_is_told_plainly(tmp_path: Path) -> None:
     text = Elements(answer.text).text
     assert "The newest revision is in force." in text
     assert page.bench.estate.commit[:10] in text
+    ways = [one.get("href") for one in Elements(answer.text).of("a")]
+    assert f"/history/{page.bench.estate.commit}" in ways
     assert "no signature was asked for" in text
     assert "What the newest would do" not in text
 

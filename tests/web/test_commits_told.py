@@ -16,7 +16,9 @@ from web.side_stage import alarmed, plain
 STATION = f"/stations/{DRUMS}"
 MENUS = f"{STATION}/panel.menus"
 ALARM = f"/alarms/{DRUMS}/panel.menus"
-_LINK = re.compile(r'href="/history/([0-9a-f]{40})"><span>commit <span class="value">([0-9a-f]{10})</span></span></a>')
+_LINK = re.compile(
+    r'href="/history/([0-9a-f]{40})"><span class="commit">commit <span class="value">([0-9a-f]{10})</span></span></a>'
+)
 
 
 async def linked(client: httpx.AsyncClient, path: str) -> set[str]:
@@ -60,6 +62,8 @@ async def test_nobody_is_led_to_a_commit_that_is_hidden(tmp_path: Path) -> None:
                 assert hidden not in seen
                 assert hidden in await linked(wren, path)
                 assert hidden[:10] in (await client.get(path)).text
+            assert hidden not in await linked(client, "/baseline")
+            assert hidden in await linked(wren, "/baseline")
             assert (await client.get(f"/history/{hidden}")).status_code == 404
 
 

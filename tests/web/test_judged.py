@@ -1,6 +1,7 @@
 """The baseline is judged beside the loop, once for all who ask, and only so many ask at once."""
 
 import asyncio
+import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -10,12 +11,14 @@ from typing import Any
 import pytest
 
 from asleft.domain.effects.effect import Effect
+from asleft.source import proposed
 from asleft.source.baseline import GitBaseline
+from asleft.source.trees import Trees
 from asleft.web.judged import Judged
 from asleft.web.turns import MOST_WAITING
 from asleft.work.accounts.refusals import TooBusy
 from asleft.work.judging import Judging, Way
-from estates import WREN
+from estates import WREN, git
 from stage import DRUMS
 from web.api.program import a_program
 from web.page import Page, a_page
@@ -101,6 +104,89 @@ async def test_a_proposal_is_judged_once(tmp_path: Path, monkeypatch: pytest.Mon
                     assert (await program.get(f"/api/proposals/{made.commit}")).status_code == 200
         assert len(compared) == 1
         assert LOOP() not in compared
+
+
+def clone(page: Page) -> Path:
+    """Give the clone from which the page's baseline is read."""
+    return page.bench.home / "baseline"
+
+
+async def waiting(judged: Judged, limit: int = 200) -> list[tuple[str, str]]:
+    """Give the branches that wait, with their commits."""
+    return [(one.branch, one.revision.commit) for one in await judged.proposals(limit)]
+
+
+def differently(page: Page, base: str, text: str) -> str:
+    """Make a commit that changes one file of another one, as somebody does by hand, and give it."""
+    place = clone(page)
+    file = page.bench.home.parent / "by-hand"
+    file.write_text(text)
+    blob = git(place, "hash-object", "-w", str(file)).strip()
+    below = git(place, "ls-tree", base).splitlines()
+    kept = [line for line in below if not line.endswith("\tREADME.md")]
+    file.write_text("\n".join([*kept, f"100644 blob {blob}\tREADME.md"]) + "\n")
+    with file.open() as lines:
+        tree = subprocess.run(
+            ["git", "mktree"], cwd=place, stdin=lines, check=True, capture_output=True, text=True
+        ).stdout.strip()
+    return git(place, "commit-tree", "-p", base, "-m", text, tree).strip()
+
+
+async def test_what_waits_is_read_once_and_seen_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is read anew while no branch moves; one that comes, moves, goes or is approved is seen at the next look."""
+    with a_page(tmp_path) as page, proposing(page):
+        await alarmed(page, "headphones.gain", "+12 dB")
+        judged = Judged(page.desk, page.clock)
+        assert await waiting(judged) == []
+        first = await page.desk.proposing.adopt(DRUMS, ["headphones.gain"], by=WREN, reason="they ask")
+        with watched(monkeypatch, Trees, "changes") as read:
+            for limit in (200, 9, 1, 200):
+                assert await waiting(judged, limit) == [(first.branch, first.commit)]
+            assert len(read) == 2
+            assert LOOP() not in read
+            # Another one comes, by whatever way: here as a second agent of the same home would make it.
+            base = git(clone(page), "rev-parse", "main").strip()
+            by_hand = differently(page, base, "One")
+            git(clone(page), "update-ref", "refs/heads/asleft/by-hand", by_hand)
+            both = {(first.branch, first.commit), ("asleft/by-hand", by_hand)}
+            assert set(await waiting(judged)) == both
+            assert len(await waiting(judged, 1)) == 1
+            assert len(read) == 6
+            # It is written anew, and then as it was before.
+            other = differently(page, base, "Another")
+            git(clone(page), "update-ref", "refs/heads/asleft/by-hand", other)
+            assert ("asleft/by-hand", other) in await waiting(judged)
+            git(clone(page), "update-ref", "refs/heads/asleft/by-hand", by_hand)
+            assert set(await waiting(judged)) == both
+            # It goes, also where git had packed it.
+            git(clone(page), "pack-refs", "--all")
+            assert set(await waiting(judged)) == both
+            git(clone(page), "update-ref", "-d", "refs/heads/asleft/by-hand")
+            assert await waiting(judged) == [(first.branch, first.commit)]
+            # It is approved where the home fetches from: by a merge.
+            git(page.bench.repository, "fetch", "--quiet", str(clone(page)), first.branch)
+            git(page.bench.repository, "merge", "--quiet", "--ff-only", "FETCH_HEAD")
+            assert await waiting(judged) == [(first.branch, first.commit)]
+            page.desk._baseline.refresh()
+            assert await waiting(judged) == []
+
+
+async def test_what_waits_is_kept_within_bounds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One answer, the last one; none at all where branches touch more files than are kept; and it is the same answer."""
+    with a_page(tmp_path) as page, proposing(page):
+        await alarmed(page, "headphones.gain", "+12 dB")
+        await page.desk.proposing.adopt(DRUMS, ["headphones.gain"], by=WREN, reason="they ask")
+        judged = Judged(page.desk, page.clock)
+        (kept,) = await judged.proposals(9)
+        assert (await judged.proposals(9))[0] is kept
+        monkeypatch.setattr(proposed, "_MOST_FILES", 0)
+        git(clone(page), "update-ref", "refs/heads/asleft/again", kept.revision.commit)
+        with watched(monkeypatch, Trees, "changes") as read:
+            for _ in range(2):
+                assert {one.revision.commit for one in await judged.proposals(9)} == {kept.revision.commit}
+            assert len(read) == 8
 
 
 async def test_others_are_served_while_a_revision_is_read(

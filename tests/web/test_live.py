@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from asleft.web.live import MOST_KEPT, MOST_READERS_A_PERSON, MOST_WAITING, Live
-from estates import WREN
+from estates import HALL, IDRIS, WREN
+from web.hidden_site import VAULT
 from web.page import a_page
 
 HELLO = b"retry: 3000\nid: run-%d\nevent: hello\ndata: \n\n"
@@ -205,3 +206,18 @@ async def test_the_stream_is_kept_by_nobody_and_held_up_by_nothing(tmp_path: Pat
     assert answer.headers["cache-control"] == "no-store"
     assert answer.headers["x-accel-buffering"] == "no"
     assert answer.text.startswith("retry: ")
+
+
+async def test_what_happens_at_a_hidden_site_is_told_to_nobody_who_may_not_look_there() -> None:
+    """Not that it happens either, whatever page is open: a page of a hidden site is as good as one of no site."""
+    for at in ("/", f"/sites/{VAULT}", f"/sites/{HALL}"):
+        live = Live("run", beat=0.05, pace=0)
+        async with aclosing(
+            live.stream(IDRIS, "", lambda: True, at=at, sees=lambda site: site == HALL)
+        ) as stream:
+            await first(stream)
+            live.changed(["rounds", "stations"], [VAULT])
+            live.changed(["alarms", "stations"], [VAULT])
+            assert await first(stream) == b": still here\nevent: beat\ndata: \n\n", at
+            live.changed(["rounds", "stations"], [HALL])
+            assert b'["rounds", "stations"]' in await first(stream), at

@@ -9,8 +9,7 @@ from typing import Any
 import httpx
 
 from asleft.domain.problems import Level, Problem
-from asleft.web.discretion import may_see_problem
-from asleft.web.withheld import Withheld
+from asleft.domain.withheld import Withheld, may_see_problem
 from browser.tour import PAGES
 from estates import HALL, IDRIS, WREN, commit
 from stage import DRUMS
@@ -282,3 +281,29 @@ def test_a_problem_of_an_own_file_may_name_another_site(tmp_path: Path) -> None:
         assert not seen("serial QS41-2011 is the unit of new-barn/organ too")
         assert seen(f"serial QS41-2011 is the unit of {HALL}/bass too")
         assert seen(f"serial QS41-2011 is the unit of {LUTE} too", everywhere=True)
+
+
+async def test_a_clock_is_named_to_who_sees_sites_with_different_ones(tmp_path: Path) -> None:
+    """Each time says by whose clock it is; who sees the sites of one clock alone reads times as they are on its walls."""
+    with two_sites(tmp_path) as page:
+        await everything_happens(page)
+        async with page.signed_in() as all_sites, page.signed_in(IDRIS) as one_site:
+            for path in (
+                "/",
+                f"/sites/{HALL}",
+                f"/stations/{DRUMS}",
+                "/history",
+                "/orders",
+                f"/state/{DRUMS}",
+            ):
+                named = [told_times(await client.get(path)) for client in (all_sites, one_site)]
+                assert named[0], path
+                assert all(re.search(r" (Europe/(Berlin|Lisbon)|UTC)$", one) for one in named[0]), path
+                assert not any("Europe/" in one for one in named[1]), path
+            clocks = {one.rpartition(" ")[2] for one in told_times(await all_sites.get("/"))}
+            assert clocks >= {"Europe/Berlin", "Europe/Lisbon"}
+
+
+def told_times(answer: httpx.Response) -> list[str]:
+    """Give the times of a page as they are read."""
+    return re.findall(r"<time [^>]*>([^<]*)</time>", answer.text)

@@ -208,7 +208,7 @@ async def test_the_account_of_a_time(past: Past, tmp_path: Path) -> None:
             shown = Elements((await client.get("/accounting", params=asked)).text)
             for week in wanted["weeks"]:
                 if week["share"] is not None:
-                    assert f"{week['as-left']} of {week['of']}: {week['share']:.1%}" in shown.text
+                    assert f"{week['as-left']} of {week['of']}: {100 * week['share']:.1f} %" in shown.text
             hrefs = {one.get("href") for one in shown.of("a")}
             assert {f"/history/{one['record']}" for one in wanted["orders"]} <= hrefs
             assert f"/history/{past.commits['second']}" in hrefs

@@ -77,6 +77,24 @@ def test_alarms_an_hour_add_up() -> None:
     assert figure.value == pytest.approx(sum(values) / len(values))
 
 
+def test_a_first_piece_of_less_than_an_hour_hides_nothing() -> None:
+    """An hour and two minutes, with all alarms in the two: the one piece has them, and says what the figure says."""
+    until = second(62 * 60)
+    events = raised([10.0 * number for number in range(13)])
+    (slot,) = raised_per_hour(events, slots_of(NOON, until))
+    figures = figures_of(events, [], since=NOON, until=until, as_left=0, read=0)
+    (figure,) = [row for row in figures.rows if row.name == "alarms per hour"]
+    assert slot.value == pytest.approx(13 * 60 / 62)
+    assert slot.value == pytest.approx(figure.value)
+
+
+def test_no_piece_is_without_data_beside_others() -> None:
+    """A time of an hour and more has a value in each of its pieces, whatever is left over at its beginning."""
+    for minutes in (60, 61, 119, 120, 121, 47 * 60 + 1, 50 * 60 + 59, 8 * 24 * 60 + 3):
+        slots = raised_per_hour([], slots_of(NOON, second(minutes * 60)))
+        assert all(slot.value == 0 for slot in slots), minutes
+
+
 def test_less_than_an_hour_says_nothing() -> None:
     """Two alarms in two minutes are not sixty an hour: there is no data, as in the figures."""
     (slot,) = raised_per_hour(raised([0, 60]), slots_of(NOON, second(120)))

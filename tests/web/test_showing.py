@@ -1,6 +1,8 @@
 """Filters of the templates: foreign text harmless, times as a site's clocks show them, states by shape and word."""
 
+import re
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 
@@ -56,6 +58,24 @@ def test_times_are_the_sites_own() -> None:
     assert clock_time(NOW + timedelta(hours=10, minutes=30), NOW, "Europe/Berlin") == "Thu 11 Jun 00:30"
     assert clock_time(NOW + timedelta(hours=10, minutes=30), NOW, "Europe/London") == "23:30"
     assert clock_time(datetime(2025, 12, 31, 23, 30, tzinfo=UTC), NOW, "UTC") == "31 Dec 2025 23:30"
+
+
+@pytest.mark.parametrize(
+    "differ, zone, shown",
+    [
+        (False, "Europe/Berlin", "13:59, 1 min ago"),
+        (True, "Europe/Berlin", "13:59 Europe/Berlin, 1 min ago"),
+        (True, "Europe/Lisbon", "12:59 Europe/Lisbon, 1 min ago"),
+        (True, "UTC", "11:59 UTC, 1 min ago"),
+        (False, "UTC", "11:59 UTC, 1 min ago"),
+    ],
+)
+def test_a_clock_is_named_where_there_are_several(*, differ: bool, zone: str, shown: str) -> None:
+    """Where the sites that somebody sees have different clocks each time says by which it is; UTC is no site's, and says so always."""
+    made = Showing(str)._environment.from_string("{{ at|when(zone) }}|{{ at|day(zone) }}")
+    values = {"at": NOW - timedelta(minutes=1), "zone": zone, "now": NOW}
+    told = made.render(**values, frame=SimpleNamespace(zones_differ=differ))
+    assert re.sub("<[^>]*>", "", told) == f"{shown}|{shown.partition(',')[0]}"
 
 
 def test_levels() -> None:

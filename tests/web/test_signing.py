@@ -9,6 +9,7 @@ import pytest
 from asleft.domain.accounts import AccountMove, Whence
 from asleft.work.accounts.proxy import ProxyTrust
 from estates import IDRIS, WREN
+from web.order_forms import plain
 from web.page import GOOD, Elements, Page, a_page, form_token
 
 OTHER = "nine dry kettles under moss"
@@ -126,6 +127,26 @@ async def test_signing_out(page: Page) -> None:
     async with page.client(cookies={"asleft": before}) as old:
         assert (await old.get("/")).status_code == 303
     assert AccountMove.SIGNED_OUT in {event.move for event in page.events}
+
+
+async def test_a_session_that_ends_before_a_form_is_sent(page: Page) -> None:
+    """What was asked for is not done, which is said on the sign-in page, and that leads back to where the form was."""
+    async with page.signed_in() as client:
+        token = await form_token(client, "/account")
+        page.accounts.sessions.sign_out_everywhere(WREN, Whence("192.0.2.9", ""))
+        for referer, back in (
+            ("https://asleft.example/orders?page=2", "/sign-in?to=/orders%3Fpage%3D2"),
+            ("https://asleft.example//elsewhere.example", "/sign-in"),
+            ("http://[", "/sign-in"),
+            ("", "/sign-in"),
+        ):
+            answer = await client.post(
+                "/account/end-all", data={"form-token": token}, headers={"Referer": referer}
+            )
+            assert (answer.status_code, answer.headers["location"]) == (303, back)
+            told = await client.get(answer.headers["location"])
+            assert "You are no longer signed in, so nothing was done." in plain(told.text)
+        assert "nothing was done" not in (await client.get("/sign-in")).text
 
 
 async def test_ones_own_sessions(page: Page) -> None:

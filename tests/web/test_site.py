@@ -1,9 +1,10 @@
 """The page of a site: worst first, unknown is not normal, what is on, and the order over all of it."""
 
 import re
+from datetime import timedelta
 from pathlib import Path
 
-from estates import HALL
+from estates import HALL, WREN
 from stage import DRUMS, performance
 from web.page import Elements, a_page
 from web.side_stage import PELL, alarmed, plain, send
@@ -49,6 +50,20 @@ async def test_the_worst_station_comes_first(tmp_path: Path) -> None:
     assert f"/alarms/{DRUMS}/headphones.gain" in ways
     assert f"/stations/{DRUMS}" in ways
     assert f"/alarms/{HALL}/bass/unreachable" in ways
+
+
+async def test_who_took_a_station_out_is_named_as_people_read_it(tmp_path: Path) -> None:
+    """By name, as on the station's own page, and not by the key in people.yaml; what is put off has the word of its state."""
+    with a_page(tmp_path, ("bass", "drums")) as page:
+        await page.desk.round()
+        await alarmed(page, "panel.menus", "open")
+        page.desk.shelve(DRUMS, "panel.menus", WREN, "wanted", page.clock() + timedelta(hours=2))
+        page.desk.out_of_service(f"{HALL}/bass", WREN, "at the workshop")
+        async with page.signed_in() as client:
+            said = plain((await client.get(PATH)).text)
+    assert "Wren Halloway: at the workshop" in said
+    assert WREN not in said
+    assert "Shelved" in said
 
 
 async def test_never_looked_at_is_unknown(tmp_path: Path) -> None:

@@ -187,7 +187,7 @@ def test_what_an_order_waits_for() -> None:
     assert waits_for(here, kept(menus), NOON) == ("a confirmation",)
     assert waits_for(here, kept(rise), NOON) == ("two people to confirm: hearing rise",)
     assert waits_for(here, kept(rise, agreed), NOON) == (
-        "a second person, for wren has confirmed: hearing rise",
+        "a second person, for Wren has confirmed: hearing rise",
     )
     assert waits_for(here, kept(menus), NOON, together=11) == ("two people to confirm: many",)
     assert waits_for(here, kept(menus, state=OrderState.CONFIRMED), NOON) == ("its turn",)

@@ -62,6 +62,7 @@ _ROOMS: Final = {
     "commission": ("find", "capture"),
     "orders": ("restore", "set-up", "undo", "orders"),
     "confirming": ("confirm", "stop"),
+    "settling": ("withdraw", "looked-at"),
     "lending": ("lend", "lent", "give-back"),
     "acts": ("identify", "clear-errors", "factory-state"),
     "proposals": ("adopt", "concede", "exchange", "enrol", "proposals"),

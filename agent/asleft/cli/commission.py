@@ -7,6 +7,7 @@ import typer
 from asleft.cli.exits import Exit
 from asleft.cli.options import HomeOption, JsonOption
 from asleft.cli.output import note, paint, safe, say, say_json, table
+from asleft.cli.proposals import WITHHELD
 from asleft.cli.running import run
 
 if TYPE_CHECKING:
@@ -286,7 +287,7 @@ def captured_json(captured: "Captured") -> dict[str, object]:
         "branch": captured.branch or None,
         "commit": captured.commit or None,
         "base": captured.base,
-        "files": [{"file": path, "diff": diff} for path, diff in captured.files],
+        "files": [{"file": path, "diff": diff or None} for path, diff in captured.files],
         "problems": [
             {"rule": one.rule, "level": one.level, "where": one.where, "what": one.what, "fix": one.fix}
             for one in captured.problems
@@ -319,8 +320,8 @@ def tell_captured(captured: "Captured") -> None:
         say(f"  {captured.caution}")
     for problem in captured.problems:
         say(f"  {problem.level}: {safe(problem.where)}: {safe(problem.what)}; {safe(problem.fix)}")
-    for _, diff in captured.files:
-        say("", *(f"  {safe(line)}" for line in diff.split("\n")))
+    for path, diff in captured.files:
+        say("", *(f"  {safe(line)}" for line in (diff or f"{path}: {WITHHELD}").split("\n")))
     if captured.why_not:
         say("", f"It is not at the remote: {safe(captured.why_not)}")
     if captured.approve:

@@ -45,8 +45,10 @@ _HAPPENED = {
     "finish": "finished",
     "refuse": "refused",
     "lapse": "lapsed",
+    "withdraw": "withdrawn",
     "put back": "put back",
     "halt": "halted",
+    "look": "the station looked at",
 }
 
 
@@ -74,8 +76,15 @@ def outlook_json(outlook: "Outlook | None") -> dict[str, object]:
 # As drawn up.
 
 
-def tell_order(kept: "KeptOrder", home: Path, outlook: "Outlook | None" = None) -> None:
-    """Say what an order would do, what can go wrong, what it waits for, and how it is confirmed."""
+def tell_order(
+    kept: "KeptOrder", home: Path, outlook: "Outlook | None" = None, *, waited: bool = False
+) -> None:
+    """Say what an order would do, what can go wrong, what it waits for, and how it is confirmed.
+
+    `waited` says that it waited already, so that none was drawn up.
+    """
+    if waited:
+        say(f"This order for {kept.order.station} waits already, and none was drawn up anew.")
     _tell_head(kept)
     _tell_writes(kept.order)
     _tell_hazards([kept.order])
@@ -170,7 +179,9 @@ def tell_group(outlook: "Outlook", home: Path) -> None:
     _tell_hazards(orders)
     share = group.stop_share
     stops = (
-        f"once {share:.0%} of the stations went wrong" if share else "at the first station that goes wrong"
+        f"once {100 * share:.0f} % of the stations went wrong"
+        if share
+        else "at the first station that goes wrong"
     )
     say(f"The first station is looked at before the others follow. It stops {stops}.")
     tell_waiting(outlook)
@@ -219,7 +230,7 @@ def rises(outlook: "Outlook") -> list[str]:
 def tell_end(kept: "KeptOrder") -> None:
     """Say how an order ended."""
     order = kept.order
-    say(f"{order.station}: order {order.id} is {paint(kept.state, 'strong')}: {safe(kept.outcome)}")
+    say(f"{order.station}: order {order.id} is {paint(kept.state, 'strong')}: {safe(_outcome(kept))}")
     rows = [(step.setting, str(step.state), f"reads {step.note}" if step.note else "") for step in kept.steps]
     say(*table(rows, indent="  "))
     _tell_halted([kept])
@@ -249,7 +260,7 @@ def tell_full(outlook: "Outlook", home: Path) -> None:
     (kept,) = outlook.kepts
     order = kept.order
     _tell_head(kept)
-    say(f"  is {paint(kept.state, 'strong')}{f': {safe(kept.outcome)}' if kept.outcome else ''}")
+    say(f"  is {paint(kept.state, 'strong')}{f': {safe(_outcome(kept))}' if kept.outcome else ''}")
     if kept.group:
         say(f"  one of group {kept.group}")
     if kept.due is not None:
@@ -271,10 +282,16 @@ def tell_full(outlook: "Outlook", home: Path) -> None:
             say(f"It is confirmed with its group: asleft orders {name} --home {quote(str(home))}")
 
 
+def _outcome(kept: "KeptOrder") -> str:
+    """Give what came of an order, without the state that stands beside it already."""
+    return kept.outcome.removeprefix(f"{kept.state}: ")
+
+
 def _life(move: "Moved") -> Iterator[str]:
     who = f" by {safe(move.by)}" if move.by else ""
-    why = f": {safe(move.why)}" if move.why else ""
-    yield f"{clock_time(move.at)}  {_HAPPENED.get(move.event, move.event)}{who}{why}"
+    happened = _HAPPENED.get(move.event, move.event)
+    why = f": {safe(move.why.removeprefix(f'{happened}: '))}" if move.why else ""
+    yield f"{clock_time(move.at)}  {happened}{who}{why}"
     if move.accepted:
         yield f"    took on {safe(', '.join(move.accepted))}"
     if move.signed:

@@ -177,10 +177,12 @@ def tell_drawn(
     else:
         together = outlook is not None and outlook.group is not None
         if outlook is not None and together:
+            if any(item.waited for item in drawn):
+                say("This group waits already, and none was drawn up anew.")
             tell_group(outlook, home)
         for item in drawn:
             if item.order is not None and not together:
-                tell_order(item.order, home, outlook)
+                tell_order(item.order, home, outlook, waited=item.waited)
         _tell_left_out(drawn)
         if not drawn:
             say("No station has this role at the named sites.")

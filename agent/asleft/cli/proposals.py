@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from datetime import UTC, date
 from itertools import islice
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from asleft.domain.effects.effect import Effect, Group
     from asleft.work.proposing.words import Proposed
 
-__all__ = ["add_to"]
+__all__ = ["WITHHELD", "add_to"]
+
+WITHHELD: Final = "its lines are not told, for they may name sites that you may not look at"
+"""Stands for what changes in a file, where that is not told."""
 
 StationArgument = Annotated[str, typer.Argument(metavar="SITE/STATION", help="Station, as site/station.")]
 ByOption = Annotated[str, typer.Option("--by", help="Who proposes it: a key in people.yaml.")]
@@ -182,9 +185,9 @@ def _lines(proposed: "Proposed") -> Iterator[str]:
         yield f"  {paint('■ note', 'high')}: {safe(warning)}"
     for problem in proposed.problems:
         yield f"  {problem.level}: {safe(problem.where)}: {safe(problem.what)}; {safe(problem.fix)}"
-    for _, diff in proposed.files:
+    for path, diff in proposed.files:
         yield ""
-        yield from (f"  {safe(line)}" for line in diff.split("\n"))
+        yield from (f"  {safe(line)}" for line in (diff or f"{path}: {WITHHELD}").split("\n"))
     yield from _effect_lines(proposed)
     yield ""
     if proposed.why_not:
@@ -210,7 +213,11 @@ def _effect_lines(proposed: "Proposed") -> Iterator[str]:
     yield ""
     effect = proposed.effect
     count = effect.changed + len(effect.added) + len(effect.removed)
-    yield f"Once it is approved, {count} of {effect.total} stations {'are' if count != 1 else 'is'} left otherwise."
+    if proposed.in_part:
+        where = f"at the sites that you may look at, of {effect.total} stations in all,"
+        yield f"Once it is approved, {count} {where} {'are' if count != 1 else 'is'} left otherwise; more is not told of others."
+    else:
+        yield f"Once it is approved, {count} of {effect.total} stations {'are' if count != 1 else 'is'} left otherwise."
     # The first line says from which revision to which, which stands above already.
     yield from islice(effect_lines(told, TERMINAL), 1, None)
 
@@ -223,7 +230,7 @@ def _json(proposed: "Proposed") -> dict[str, object]:
         "commit": proposed.commit,
         "base": proposed.base,
         "made": proposed.made,
-        "files": [{"file": path, "diff": diff} for path, diff in proposed.files],
+        "files": [{"file": path, "diff": diff or None} for path, diff in proposed.files],
         "pushed": proposed.pushed,
         "why-not": proposed.why_not or None,
         "warnings": proposed.warnings,
@@ -231,7 +238,7 @@ def _json(proposed: "Proposed") -> dict[str, object]:
             {"rule": one.rule, "level": one.level, "where": one.where, "what": one.what, "fix": one.fix}
             for one in proposed.problems
         ],
-        "effect": _effect_json(proposed.effect),
+        "effect": {**_effect_json(proposed.effect), "in-part": proposed.in_part},
         "approve": proposed.approve,
         "then": proposed.then or None,
     }

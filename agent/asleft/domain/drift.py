@@ -23,9 +23,11 @@ class DriftKind(StrEnum):
     """An occasion began or ended and the stations of a site are as they were before; likewise."""
     OVERDUE = "overdue"
     """A setting was lent until a time and is not given back; likewise, beside the drift of the setting itself."""
+    HALTED = "halted"
+    """An order was halted there, and nobody has looked at the station since; likewise."""
 
 
-NEVER_STANDING: Final = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE})
+NEVER_STANDING: Final = frozenset({DriftKind.SITE, DriftKind.CHANGEOVER, DriftKind.OVERDUE, DriftKind.HALTED})
 """What no look at a station gives, and nothing suppresses: an alarm alone."""
 
 

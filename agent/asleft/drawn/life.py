@@ -26,6 +26,7 @@ _ARROW: Final = " → "
 _NUMBER: Final = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")
 _UNIT: Final = ("answers at", "read", "serial", "model", "firmware")
 _DONE: Final = ("restored", "set up", "undone", "lent", "given back", "returned to factory state")
+_DRAWN_UP: Final = " drawn up by "
 _SILENT: Final = frozenset({"unreachable", "silent", "stale"})
 
 
@@ -150,18 +151,21 @@ def _moment(station: StationId, entry: Entry, judge: _Judge, topic: Topic | None
         return None
     subject = entry.subject.partition(": ")[2] or entry.subject
     if "Order" in of:
-        return _made(entry, _order_sign(subject), [subject], of)
+        return _made(entry, _order_sign(subject), [subject], of, drew_up=subject.partition(_DRAWN_UP)[2])
     return _made(entry, Sign.PROPOSED if "Proposal" in of else Sign.ACT, [subject], of)
 
 
-def _made(entry: Entry, sign: Sign, words: Sequence[str], of: dict[str, list[str]]) -> Moment:
+def _made(
+    entry: Entry, sign: Sign, words: Sequence[str], of: dict[str, list[str]], *, drew_up: str = ""
+) -> Moment:
     more = (f"and {len(words) - _MOST_WORDS} more",) if len(words) > _MOST_WORDS else ()
     orders = of.get("Order", [])
     return Moment(
         at=entry.at,
         sign=sign,
         words=(*words[:_MOST_WORDS], *more),
-        who=", ".join((*of.get("Confirmed-By", ()), *of.get("By", ()))),
+        # Drawing up is no confirmation, so no trailer names who did it: the subject does.
+        who=", ".join((*of.get("Confirmed-By", ()), *of.get("By", ()))) or drew_up,
         why="; ".join(of.get("Reason", ())),
         order=of["Group"][0] if len(orders) > 1 and "Group" in of else "".join(orders[:1]),
         commit=entry.commit,

@@ -25,6 +25,8 @@ _MOST_NAMES: Final = 6
 """So many weeks are named along an axis; there is no room for more."""
 _WIDEST: Final = 26.0
 _LEGEND: Final = 18
+_BROAD: Final = 60.0
+"""A bar that is wider is an outline: so much black would be all that is seen of the page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +166,7 @@ def shares_by_week(
             continue
         low, middle, high = (up.at(100 * value) for value in (share.low, share.share, share.high))
         x, end = begin + each / 2, min(5.0, each / 3)
-        told = f"{share.part} of {share.of}: {share.share:.1%}, interval {share.low:.1%} to {share.high:.1%}"
+        told = f"{share.part} of {share.of}: {share.percent}, interval {share.interval}"
         left, wide = x - end, 2 * end
         parts.append(
             path("stroke", ["M", x, low, "V", high, "M", left, low, "h", wide, "M", left, high, "h", wide])
@@ -226,7 +228,7 @@ def _share(share: Share | None, along: Scale, y: float) -> list[Part]:
     if share is None:
         return [words("? no station was read", along.begin, y + 4, kind="soft")]
     low, at, high = (along.at(100 * value) for value in (share.low, share.share, share.high))
-    told = f"{share.part} of {share.of}: {share.share:.1%}, interval {share.low:.1%} to {share.high:.1%}"
+    told = f"{share.part} of {share.of}: {share.percent}, interval {share.interval}"
     return [
         path("stroke", ["M", low, y, "H", high, "M", low, y - 5, "v", 10.0, "M", high, y - 5, "v", 10.0]),
         path("fill", ["M", at, y - 6, "l", 6.0, 6.0, "l", -6.0, 6.0, "l", -6.0, -6.0, "z"], title=told),
@@ -259,7 +261,8 @@ def _bar(value: float | None, begin: float, end: float, up: Scale) -> list[Part]
         return []
     # What is there is never too low to be seen.
     y = min(up.at(value), _BOTTOM - _THIN)
-    return [part("rect", "fill", x=begin, y=y, width=width, height=_BOTTOM - y)]
+    kind = "fill broad" if width > _BROAD else "fill"
+    return [part("rect", kind, x=begin, y=y, width=width, height=_BOTTOM - y)]
 
 
 def _level(level: Level, up: Scale, *, near: bool) -> list[Part]:

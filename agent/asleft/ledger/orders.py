@@ -1,7 +1,7 @@
 """Orders in the ledger's file: as drawn up, what happened to each, and every step before it is taken."""
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from datetime import datetime
 
 from asleft.domain.alarms.times import Mended
@@ -15,6 +15,17 @@ from asleft.ports.orders import KeptOrder, Step, StepState
 __all__ = ["OrderTables"]
 
 _COLUMNS = "id, body, state, outcome, ended, recorded, group_id, due"
+# Times are kept to the second. Of one second, the beginnings of the lives tell which was drawn up first: they are numbered as
+# they come, and none is ever taken out. Orders from before lives were kept have none, and then their ids keep them in place.
+_AGE = (
+    "{0}.drawn_up{1}",
+    "coalesce((SELECT min(number) FROM order_move WHERE order_id = {0}.id), 0){1}",
+    "{0}.id{1}",
+)
+
+
+def _age(table: str = "restore_order", way: str = "") -> str:
+    return ", ".join(_AGE).format(table, way)
 
 
 class OrderTables(LedgerFile):
@@ -64,22 +75,24 @@ class OrderTables(LedgerFile):
         where = [right.format("restore_order"), there.format("restore_order")]
         asked: list[object] = [*values, *more]
         if before:
+            # The first line is there for the index of the ages, which knows times and no numbers.
+            where.append("drawn_up <= (SELECT drawn_up FROM restore_order WHERE id = ?)")
             where.append(
-                "(drawn_up, id) < (SELECT one.drawn_up, one.id FROM restore_order AS one WHERE one.id = ?)"
+                f"({_age()}) < (SELECT {_age('one')} FROM restore_order AS one WHERE one.id = ?)"  # noqa: S608 own words only
             )
-            asked.append(before)
+            asked += [before, before]
         if groups_once:
-            # Another one of the group that is newer, or that is in another state.
-            newer = f"(other.drawn_up, other.id) > (restore_order.drawn_up, restore_order.id) AND {there.format('other')}"
-            where.append(
-                "(group_id = '' OR NOT EXISTS (SELECT 1 FROM restore_order AS other WHERE other.group_id <> ''"  # noqa: S608 own words only
-                f" AND other.group_id = restore_order.group_id AND (({newer}) OR NOT ({right.format('other')}))))"
-            )
+            # The newest one alone, and only where none of the group is in another state. A group is drawn up at once, between
+            # any two other orders, so that which of one second stands for it moves nothing: the index of the groups says.
+            of_it = "FROM restore_order AS other WHERE other.group_id <> '' AND other.group_id = restore_order.group_id"
+            newest = f"SELECT other.id {of_it} AND {there.format('other')} ORDER BY other.drawn_up DESC, other.id DESC LIMIT 1"
+            unlike = f"SELECT 1 {of_it} AND NOT ({right.format('other')})"
+            where.append(f"(group_id = '' OR (restore_order.id = ({newest}) AND NOT EXISTS ({unlike})))")
             asked += [*more, *values]
         return self._kept(
             " AND ".join(where),
             (*asked, limit),
-            order="restore_order.drawn_up DESC, restore_order.id DESC LIMIT ?",
+            order=f"{_age(way=' DESC')} LIMIT ?",
         )
 
     def orders_in(self, group_id: str) -> Sequence[KeptOrder]:
@@ -120,11 +133,9 @@ class OrderTables(LedgerFile):
         """Give the orders whose life goes further than the records tell, oldest first."""
         return self._kept("recorded = 0", ())
 
-    def _kept(
-        self, where: str, values: Sequence[object], *, order: str = "drawn_up, id"
-    ) -> Sequence[KeptOrder]:
+    def _kept(self, where: str, values: Sequence[object], *, order: str = "") -> Sequence[KeptOrder]:
         rows = self.rows(
-            f"SELECT {_COLUMNS} FROM restore_order WHERE {where} ORDER BY {order}",  # noqa: S608 own words only
+            f"SELECT {_COLUMNS} FROM restore_order WHERE {where} ORDER BY {order or _age()}",  # noqa: S608 own words only
             values,
         )
         return tuple(
@@ -141,6 +152,25 @@ class OrderTables(LedgerFile):
             )
             for order_id, body, state, outcome, ended, recorded, group, due in rows
         )
+
+    def halted(self) -> Sequence[KeptOrder]:
+        """Give the halted orders of which nobody has said since that they looked at the station, oldest first."""
+        return self._kept(_HALTED, (OrderState.HALTED, Event.LOOK))
+
+    def restored_since(self, station: StationId, since: datetime) -> Sequence[KeptOrder]:
+        """Give the orders for a station that were restored at a time or later, oldest first."""
+        there = "json_extract(body, '$.station.site') = ? AND json_extract(body, '$.station.name') = ?"
+        values = (OrderState.RESTORED, since.isoformat(), station.site, station.name)
+        return self._kept(f"state = ? AND ended >= ? AND {there}", values)
+
+    def halts_mark(self) -> Hashable:
+        """Give what is the same as long as `halted` and `restored_since` give the same; no order is read for it."""
+        rows = self.rows(f"SELECT id FROM restore_order WHERE {_HALTED}", (OrderState.HALTED, Event.LOOK))  # noqa: S608 own words only
+        halted = tuple(order_id for (order_id,) in rows)
+        if not halted:
+            return halted
+        last = "SELECT ended, count(*) FROM restore_order WHERE state = ? GROUP BY ended ORDER BY ended DESC LIMIT 1"
+        return halted, tuple(self.rows(last, (OrderState.RESTORED,)))
 
     def count_orders(self) -> Mapping[OrderState, int]:
         """Count the orders in each state."""
@@ -225,6 +255,9 @@ class OrderTables(LedgerFile):
             )
 
 
+_HALTED = (
+    "state = ? AND NOT EXISTS (SELECT 1 FROM order_move WHERE order_id = restore_order.id AND event = ?)"
+)
 _ADD_MOVE = (
     "INSERT INTO order_move (order_id, at, event, by, why, accepted, signed, proved, baseline, signature, over)"
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"

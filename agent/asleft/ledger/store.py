@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from asleft.domain.estate import StationId
-from asleft.domain.snapshot import ReadState
+from asleft.domain.snapshot import NotRead, ReadState
 from asleft.ledger.file import LedgerTrouble
 from asleft.ledger.heads import HeadTables
 from asleft.ledger.loans import LoanTables
@@ -32,6 +32,8 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
         """Stations of the estate at the last round."""
         self._looked: set[StationId] | None = None
         """What `looked_at` gives; None where it has to be read."""
+        self._glances: dict[str, Mapping[str, Glance]] = {}
+        """What `glances` gives, by site, as far as it was asked for: to read a thousand looks takes ten milliseconds."""
         self._look_only = look_only
 
     def looks(self) -> Mapping[StationId, Looked]:
@@ -63,9 +65,14 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
         }
 
     def glances(self, site: str) -> Mapping[str, Glance]:
-        """Give the last look at every station of a site in short, by its name there."""
-        rows = self.rows(f"SELECT station, {_GLANCE} FROM look WHERE site = ?", (site,))  # noqa: S608 own words only
-        return {station: _glance(*glance) for station, *glance in rows}
+        """Give the last look at every station of a site in short, by its name there; nobody changes what was given."""
+        found = self._glances.get(site)
+        if found is None:
+            rows = self.rows(f"SELECT station, {_GLANCE} FROM look WHERE site = ?", (site,))  # noqa: S608 own words only
+            found = {station: _glance(*glance) for station, *glance in rows}
+            if not self._look_only:  # as in `looked_at`
+                self._glances[site] = found
+        return found
 
     def looked_at(self) -> AbstractSet[StationId]:
         """Give which stations were ever looked at; a set that was given before only grows."""
@@ -110,9 +117,15 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
             _put_standing(change, standing)
         self._have_looked(looks)
 
-    def _have_looked(self, stations: Iterable[StationId]) -> None:
+    def _have_looked(self, looks: Mapping[StationId, Looked]) -> None:
         if self._looked is not None:
-            self._looked.update(stations)
+            self._looked.update(looks)
+        newer: dict[str, dict[str, Glance]] = {}
+        for at, look in looks.items():
+            if at.site in self._glances:
+                newer.setdefault(at.site, {})[at.name] = _glance_at(look)
+        for site, glances in newer.items():
+            self._glances[site] = {**self._glances[site], **glances}
 
     def keep_round(
         self,
@@ -137,6 +150,7 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
             self._have_looked(looks)
         else:
             self._looked, self._known = None, stations
+            self._glances.clear()
 
 
 _GLANCE = (
@@ -152,6 +166,17 @@ def _glance(at: str, state: str | None, why: str | None, read: str | None, more:
         state = FOUND.validate_json(more).state if more else ReadState.COMPLETE
     return Glance(
         at=_time(at), state=ReadState(state), why=why or "", read=None if read is None else _time(read)
+    )
+
+
+def _glance_at(look: Looked) -> Glance:
+    """Make the glance that reading the look would give."""
+    last, found = look.last, look.found
+    return Glance(
+        at=last.at.astimezone(UTC),
+        state=last.state,
+        why=last.why if isinstance(last, NotRead) else "",
+        read=None if found is None else found.at.astimezone(UTC),
     )
 
 

@@ -1,6 +1,6 @@
 """What is kept of orders on their way: what became of each, and each step before it is taken."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -9,6 +9,7 @@ from typing import Protocol
 from asleft.domain.alarms.times import Mended
 from asleft.domain.groups import Group
 from asleft.domain.orders import Moved, Order, OrderState, confirmations
+from asleft.domain.stations import StationId
 
 __all__ = ["KeptOrder", "OrderBook", "Step", "StepState"]
 
@@ -31,12 +32,17 @@ class Step:
     Args:
         setting: Dotted name.
         state: How far it has come.
-        note: What was read back, or why not.
+        note: What was read back, or why not; while it is meant, where to, and which step of a rise that is.
     """
 
     setting: str
     state: StepState
     note: str
+
+    @property
+    def going(self) -> str:
+        """Which step of a rise is made, and where to, as `step 3 of 5, to -11 dB`; empty where it is none, or made."""
+        return self.note if self.state is StepState.MEANT and self.note.startswith("step ") else ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -137,6 +143,15 @@ class OrderBook(Protocol):
 
     def count_orders(self) -> Mapping[OrderState, int]:
         """Count the orders in each state."""
+
+    def halted(self) -> Sequence[KeptOrder]:
+        """Give the halted orders of which nobody has said since that they looked at the station, oldest first."""
+
+    def restored_since(self, station: StationId, since: datetime) -> Sequence[KeptOrder]:
+        """Give the orders for a station that were restored at a time or later, oldest first."""
+
+    def halts_mark(self) -> Hashable:
+        """Give what is the same as long as `halted` and `restored_since` give the same; no order is read for it."""
 
     def group(self, group_id: str) -> Group | None:
         """Give a group by its id."""

@@ -12,11 +12,13 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import IO, Final, NamedTuple, TypeVar
 
-from asleft.records.door import AT_ONCE, broken, no_git
+from asleft.records.door import AT_ONCE, RecordsBroken, broken, no_git
 
 __all__ = ["Object", "Objects"]
 
 _FIELDS: Final = 3
+_ENDS_IN: Final = 5.0
+"""Seconds that git gets to end by itself once nothing more is asked."""
 """What git says of an object: id, kind and size; of one that is not there, its name, which may have spaces, and "missing"."""
 _MUCH: Final = 2_000
 """More objects in one question get a process of their own: so many take 25 to 50 ms."""
@@ -160,7 +162,11 @@ class _Staying:
                 if pipe is not None:
                     with contextlib.suppress(OSError):
                         pipe.close()
-            process.wait()
+            try:
+                process.wait(_ENDS_IN)
+            except subprocess.TimeoutExpired:  # it reads only: a stop of the agent does not wait for it
+                process.kill()
+                process.wait()
 
     def _pipes(self) -> tuple[IO[bytes], IO[bytes]]:
         if self._process is None:
@@ -186,12 +192,17 @@ def _begun(env: Mapping[str, str]) -> "subprocess.Popen[bytes]":
         )
     except FileNotFoundError as wrong:
         raise no_git() from wrong
+    except OSError as wrong:
+        # What is full is the machine, not the records: nobody is to go and mend these.
+        what = f"git could not be started ({wrong.strerror}), so the records were not read"
+        raise RecordsBroken(what, todo="see to memory, processes and open files of this machine") from wrong
 
 
 def _about(answers: IO[bytes]) -> list[bytes] | None:
-    about = answers.readline().split()
-    if not about:
+    line = answers.readline()
+    if not line.endswith(b"\n"):  # a line that was cut off must not pass for "missing", or for a shorter one
         raise EOFError("git ended")
+    about = line.split()
     return about if len(about) == _FIELDS and about[2].isdigit() else None
 
 

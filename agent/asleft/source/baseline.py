@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from threading import Lock, RLock
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from asleft.domain.estate import Estate
 from asleft.domain.problems import Problem
@@ -15,6 +15,9 @@ from asleft.ports.baseline import OpenProposal, Revision, Touch, Verdict
 from asleft.source.checkout import MAX_BLOB, Commits
 from asleft.source.estate import EstateReader
 from asleft.source.reading import FileRead, read_file, unreadable
+
+if TYPE_CHECKING:
+    from asleft.source.proposed import Proposed
 
 __all__ = ["GitBaseline"]
 
@@ -62,6 +65,7 @@ class GitBaseline:
         self._reader = EstateReader(shipped)
         self._last: tuple[str, dict[str, str]] | None = None
         self._kept: OrderedDict[str, tuple[Estate | None, Sequence[Problem]]] = OrderedDict()
+        self._proposed: Proposed | None = None
         self._reading = RLock()
         """Held while the reader and the git processes that stay are used."""
         self._keeping = Lock()
@@ -116,10 +120,13 @@ class GitBaseline:
 
     def proposals(self, limit: int) -> Sequence[OpenProposal]:
         """Give the branches that were proposed here and wait for people, newest first, so many at most."""
-        from asleft.source.proposed import open_proposals  # noqa: PLC0415 few commands ask
+        from asleft.source.proposed import Proposed  # noqa: PLC0415 few commands ask
 
-        with self._reading:
-            return open_proposals(self._commits, self.newest().commit, limit)
+        with self._keeping:
+            if self._proposed is None:
+                self._proposed = Proposed(self._commits, self._branch, self._reading)
+            proposed = self._proposed
+        return proposed.waiting(limit)
 
     def touched(self, commit: str, file: str, line: int) -> Touch:
         """Say which commit last touched a line."""

@@ -17,10 +17,11 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Scope
 
 from asleft.domain.errors import AsleftError
+from asleft.domain.people import Right
 from asleft.web import pages
 from asleft.web.api.serving import make_api, split
 from asleft.web.door import Door
-from asleft.web.logged import Logged, note
+from asleft.web.logged import Logged, note, turned_away
 from asleft.web.numbered import Answer, Numbered, gone
 from asleft.web.parts import Parts
 from asleft.web.refusals import HIDDEN, FormRefused, SignInFirst
@@ -69,7 +70,8 @@ def make_web(parts: Parts) -> ASGIApp:
         },
     )
     app.router.redirect_slashes = False
-    return Door(split(app, make_api(web)), hosts=parts.all_hosts, tls=parts.is_public_tls)
+    both = split(app, make_api(web))
+    return Door(both, hosts=parts.all_hosts, tls=parts.is_public_tls, turned=turned_away(web))
 
 
 def _pages(web: Web) -> Iterable[Route]:
@@ -92,7 +94,7 @@ def _live(web: Web) -> Callable[[Request], Awaitable[Response]]:
         viewer = web.find_viewer(request)
         if viewer is None or live.closed:
             return Response(status_code=204)  # §9.2.3: a browser does not ask again
-        person = viewer.person.key
+        person, now = viewer.person.key, [viewer.person]
         if not live.has_room(person):
             raise HTTPException(503, headers={"Retry-After": "60"})
 
@@ -101,11 +103,18 @@ def _live(web: Web) -> Callable[[Request], Awaitable[Response]]:
                 here = web.parts.accounts.sessions.whose(viewer.token, acting=False)
             except NotSignedIn:
                 return False
+            now[0] = here.person
             return here.person.key == person
 
         last = request.headers.get("last-event-id", "")[:100]
         return StreamingResponse(
-            live.stream(person, last, still, at=request.query_params.get("at", "")),
+            live.stream(
+                person,
+                last,
+                still,
+                at=request.query_params.get("at", ""),
+                sees=lambda site: now[0].may(Right.LOOK, site),
+            ),
             headers={"Content-Type": "text/event-stream", "X-Accel-Buffering": "no"},
         )
 
@@ -121,7 +130,12 @@ def _sign_in(web: Web) -> Answer:
         if request.method == "GET" and site in {"cross-site", "same-site"} and not web.session_token(request):
             # A link in a mail or chat: the browser keeps strict cookies back until a page of ours asks (RFC 6265bis §5.2).
             return web.show(request, "through.html", title="One moment", view=to)
-        return RedirectResponse(f"/sign-in?to={_quoted(to)}" if to != "/" else "/sign-in", 303)
+        at = f"/sign-in?to={_quoted(to)}" if to != "/" else "/sign-in"
+        if request.method == "POST" and isinstance(wrong, SignInFirst):
+            return web.back(
+                request, at, "You are no longer signed in, so nothing was done. Sign in, and repeat it."
+            )
+        return RedirectResponse(at, 303)
 
     return first
 

@@ -229,20 +229,20 @@ def wrong_of(act: str, wrong: AsleftError) -> Wrong:
 
 
 async def draw_up(
-    parts: Parts, viewer: Viewer, name: str, *, only: frozenset[str] = frozenset(), cannot_wait: str = ""
+    parts: Parts, viewer: Viewer, *names: str, only: frozenset[str] = frozenset(), cannot_wait: str = ""
 ) -> str:
-    """Have a station, or a whole site, restored on paper; the path of the order or group is given.
+    """Have stations, or a whole site, restored on paper; the path of the order or group is given.
 
     Raises:
         AsleftError: Nothing could be drawn up.
     """
     wish = Wish(by=viewer.person.key, only=only, cannot_wait=cannot_wait)
     async with parts.turn():
-        drawn = await parts.desk.restore([name], wish)
+        drawn = await parts.desk.restore(names, wish)
     kepts = [item.order for item in drawn if item.order is not None]
     if kepts:
         return f"/orders/{kepts[0].group if len(kepts) > 1 else kepts[0].order.id}"
     for item in drawn:
         if item.why_not is not None:
             raise item.why_not
-    raise AsleftError("there is nothing to restore", where=name, todo="look at the station again")
+    raise AsleftError("there is nothing to restore", where=", ".join(names), todo="look at the station again")

@@ -103,6 +103,8 @@ class Judged:
     async def proposals(self, limit: int) -> Sequence[OpenProposal]:
         """Give the changes that were proposed here and wait for people, newest first, so many at most.
 
+        git is asked anew at which commits the branches are, for they may move without us; what these change is kept by them.
+
         Raises:
             TooBusy: Too many ask at once.
         """

@@ -45,9 +45,10 @@ def site_of(path: str) -> str:
 class _Reader:
     """One open page."""
 
-    def __init__(self, person: str, site: str) -> None:
+    def __init__(self, person: str, site: str, sees: Callable[[str], bool]) -> None:
         self.person = person
-        self.site = site
+        self.sees = sees
+        self.site = site if sees(site) else ""
         self.waiting: list[_Change] = []
         self.lost = False
         self.news = asyncio.Event()
@@ -55,6 +56,8 @@ class _Reader:
     def take(self, change: _Change) -> None:
         """Let a change wait where it is about this page, or forget all of them where they are too many."""
         number, names, sites = change
+        if sites is not None and not any(map(self.sees, sites)):
+            return  # that something happens there is nobody's to know who may not look at it
         if sites is not None and self.site and self.site not in sites:
             names = tuple(name for name in names if name not in _OF_A_SITE)
             if not names:
@@ -94,6 +97,15 @@ class Live:
         return len(self._readers)
 
     @property
+    def count(self) -> int:
+        """How many changes were told so far."""
+        return self._count
+
+    def since(self, count: int) -> frozenset[str]:
+        """Give the names of what changed since so many had been told; of those that are kept."""
+        return frozenset(name for number, names, _ in self._kept if number > count for name in names)
+
+    @property
     def closed(self) -> bool:
         """Whether nothing will be told any more."""
         return self._closed
@@ -102,8 +114,8 @@ class Live:
         """Tell open pages what changed, in one word each.
 
         Args:
-            names: Of `alarms`, `orders`, `stations`, `loans`, `rounds`, `baseline`, `accounts`.
-            sites: Where rounds or stations changed; None where it may be anywhere.
+            names: Of `alarms`, `orders`, `stations`, `loans`, `rounds`, `baseline`, `accounts`, `health`.
+            sites: Where they changed; None where it may be anywhere.
         """
         if not names or self._closed:
             return
@@ -131,7 +143,13 @@ class Live:
         return len(self._readers) < MOST_READERS and theirs < MOST_READERS_A_PERSON
 
     async def stream(
-        self, person: str, last: str, still: Callable[[], bool], *, at: str = ""
+        self,
+        person: str,
+        last: str,
+        still: Callable[[], bool],
+        *,
+        at: str = "",
+        sees: Callable[[str], bool] = lambda _: True,
     ) -> AsyncGenerator[bytes, None]:
         """Give what is sent to one page, until the agent shuts down or nobody is signed in there any more.
 
@@ -140,8 +158,9 @@ class Live:
             last: The `Last-Event-ID` of a page that comes back; empty for a new one.
             still: Tells whether the session still holds; asked before anything is sent.
             at: Path of the page.
+            sees: Tells whether a site may be looked at.
         """
-        reader = _Reader(person, site_of(at))
+        reader = _Reader(person, site_of(at), sees)
         self._readers.add(reader)
         try:
             yield f"retry: {_RETRY}\nid: {self._id(self._count)}\nevent: hello\ndata: \n\n".encode()

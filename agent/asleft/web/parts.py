@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 from asleft.domain.alarms.times import Watch
 from asleft.ports.clock import Clock
 from asleft.web.errands import Errands
+from asleft.web.gathered import Gathered
 from asleft.web.live import Live
 from asleft.web.past import OpenEvidence
 from asleft.work.accounts.desk import AccountDesk
@@ -43,6 +44,7 @@ class Parts:
         clock: Gives the time.
         chance: Gives random bytes that nobody can foresee.
         log: Takes what is said.
+        gathered: Tells the log what is refused, what is alike together.
         live: Knows which pages are open, and is told what changed.
         evidence: Opens the two repositories, in any thread, for one question about the past.
         turn: Gives what is held while orders are drawn up, so that no round comes between; confirming needs none.
@@ -64,6 +66,7 @@ class Parts:
     clock: Clock
     chance: Chance
     log: Log
+    gathered: Gathered
     live: Live
     evidence: OpenEvidence
     turn: Callable[[], AbstractAsyncContextManager[object]]

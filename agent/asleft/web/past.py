@@ -17,7 +17,7 @@ from asleft.domain.evidence.seeing import Scope
 from asleft.web.turns import Turns
 from asleft.work.evidence.desk import EvidenceDesk
 
-__all__ = ["OpenEvidence", "Past", "Saying", "zone_asked", "zone_of"]
+__all__ = ["OpenEvidence", "Past", "Saying", "zone_asked", "zone_of", "zones_differ"]
 
 AT_ONCE: Final = 2
 """So many questions are answered at once; others wait."""
@@ -123,6 +123,11 @@ def zone_of(estate: Estate, sites: Iterable[str]) -> str:
     """Give the time zone that sites share; UTC where they share none."""
     zones = {estate.sites[site].time_zone for site in sites if site in estate.sites}
     return zones.pop() if len(zones) == 1 else "UTC"
+
+
+def zones_differ(estate: Estate, sites: Iterable[str]) -> bool:
+    """Tell whether sites have different time zones."""
+    return len({estate.sites[site].time_zone for site in sites if site in estate.sites}) > 1
 
 
 def zone_asked(estate: Estate, scope: Scope, site: str) -> str:

@@ -11,6 +11,7 @@ from asleft.domain.estate import Estate, StationId
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.layers import Origin
 from asleft.domain.loans import is_loan
+from asleft.domain.withheld import Withheld
 from asleft.ports.baseline import Touch
 from asleft.web.past import Past
 from asleft.work.desk import OwnerDesk
@@ -30,7 +31,7 @@ class Source:
         file: File in the baseline.
         line: Line in it.
         commit: The commit; empty where the records say it, as for what is lent.
-        who: Its author.
+        who: Its author; empty where they may not be told.
         at: When.
         subject: Its subject; empty where it may be about sites that may not be looked at.
         to: Path of the commit's page; empty where there is none for whoever looks.
@@ -75,7 +76,7 @@ class Sources:
             setting: await self._at(estate.commit, origins[setting]) if setting in origins else None
             for setting in settings
         }
-        told = await self._told({setting: one for setting, one in found.items() if one}, scope)
+        told = await self._told(estate, {setting: one for setting, one in found.items() if one}, scope)
         return {setting: told.get(setting) for setting in found}
 
     async def known(self, estate: Estate, station: StationId, scope: Scope) -> dict[str, Source]:
@@ -85,7 +86,7 @@ class Sources:
             for setting, origin in estate.stations[station].origins.items()
             if (estate.commit, origin.file, origin.line) in self._kept
         }
-        return await self._told(found, scope)
+        return await self._told(estate, found, scope)
 
     def keep(self, commit: str, why: WhyView) -> None:
         """Keep what git was asked for somebody who wanted to know why one setting has its value."""
@@ -93,19 +94,21 @@ class Sources:
             if one.touch.commit:
                 self._keep((commit, one.origin.file, one.origin.line), one.touch)
 
-    async def _told(self, found: Mapping[str, Source], scope: Scope) -> dict[str, Source]:
+    async def _told(self, estate: Estate, found: Mapping[str, Source], scope: Scope) -> dict[str, Source]:
         """Give sources with the ways to their commits, and with no more of what these say than may be told."""
         commits = [one.commit for one in found.values() if one.commit]
         ways = await ways_to(self._past, commits, scope)
         sayings = {} if scope.everywhere else await self._past.sayings(commits, scope)
-        return {
-            setting: replace(
-                one,
-                to=ways.get(one.commit, ""),
-                subject=sayings[one.commit].subject if one.commit in sayings else one.subject,
-            )
-            for setting, one in found.items()
-        }
+        withheld = _beyond(estate, scope)
+
+        def told(one: Source) -> Source:
+            said = sayings.get(one.commit)
+            if said is None:  # everything may be told, or the records say it
+                return replace(one, to=ways.get(one.commit, ""))
+            who = withheld.writer(one.who, seen=said.seen)
+            return replace(one, to=ways.get(one.commit, ""), who=who, subject=said.subject)
+
+        return {setting: told(one) for setting, one in found.items()}
 
     async def _at(self, commit: str, origin: Origin) -> Source:
         return _source(origin, await self._touched(commit, origin))
@@ -151,16 +154,28 @@ async def ways_to(past: Past, commits: Iterable[str], scope: Scope) -> dict[str,
     return {commit: f"/history/{commit}" for commit in listed}
 
 
-async def told_why(past: Past, view: WhyView, scope: Scope) -> WhyView:
-    """Give why a setting has its value, with no more of what commits say than may be told to somebody."""
+def _beyond(estate: Estate, scope: Scope) -> Withheld:
+    return Withheld(estate, scope.holds, everywhere=scope.everywhere)
+
+
+async def told_why(past: Past, estate: Estate, view: WhyView, scope: Scope) -> WhyView:
+    """Give why a setting has its value, with no more of what commits say, and of who wrote them, than may be told to somebody.
+
+    Args:
+        past: Knows what commits are about.
+        estate: In force.
+        view: All of it.
+        scope: The sites that may be told of.
+    """
     commits = [one.touch.commit for one in view.names if one.touch.commit]
     if scope.everywhere or not commits:
         return view
-    sayings = await past.sayings(commits, scope)
-    names = (
-        replace(one, touch=replace(one.touch, subject=sayings[one.touch.commit].subject))
-        if one.touch.commit
-        else one
-        for one in view.names
-    )
-    return replace(view, names=tuple(names))
+    sayings, withheld = await past.sayings(commits, scope), _beyond(estate, scope)
+
+    def told(touch: Touch) -> Touch:
+        said = sayings.get(touch.commit)
+        if said is None:  # the records say it
+            return touch
+        return replace(touch, author=withheld.writer(touch.author, seen=said.seen), subject=said.subject)
+
+    return replace(view, names=tuple(replace(one, touch=told(one.touch)) for one in view.names))

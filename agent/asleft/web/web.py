@@ -1,7 +1,7 @@
 """The frame that every page stands in: who looks, the form that comes back, and what is shown round a page."""
 
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 from urllib.parse import parse_qs, quote, urlsplit
@@ -9,19 +9,21 @@ from urllib.parse import parse_qs, quote, urlsplit
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
+from asleft.domain.account_events import KeptEvent
 from asleft.domain.accounts import Session, Whence
 from asleft.domain.alarms.alarm import AlarmState
 from asleft.domain.errors import AsleftError
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Priority
+from asleft.domain.withheld import Withheld
 from asleft.web.cookies import LOOK, SESSION, VISIT, drop_cookie, get_cookie, set_cookie
 from asleft.web.judged import Judged
+from asleft.web.own_events import OwnNews, news_of
 from asleft.web.parts import Parts
-from asleft.web.past import Past
-from asleft.web.refusals import FormRefused, SignInFirst
+from asleft.web.past import Past, zones_differ
+from asleft.web.refusals import FormRefused, SignInFirst, page_asked
 from asleft.web.showing import Showing
 from asleft.web.statics import Statics
-from asleft.web.withheld import Withheld
 from asleft.work.accounts.proxy import address_through, person_through
 from asleft.work.accounts.refusals import NotSignedIn
 from asleft.work.accounts.secret import digest_of, form_token, is_form_token, secret_text
@@ -94,6 +96,8 @@ class _Frame:
     path: str
     version: str
     ails: tuple[str, ...]
+    own: OwnNews
+    zones_differ: bool  # so that a time has to say by whose clock it is
 
 
 class Web:
@@ -121,9 +125,7 @@ class Web:
         """
         found = self.find_viewer(request)
         if found is None:
-            at = request.url.path
-            query = f"?{request.url.query}" if request.url.query else ""
-            raise SignInFirst(f"{at}{query}" if request.method in {"GET", "HEAD"} else "/")
+            raise SignInFirst(own_path(page_asked(request)))
         return found
 
     def find_viewer(self, request: Request) -> Viewer | None:
@@ -220,10 +222,13 @@ class Web:
 
     def back(self, request: Request, to: str, said: str = "") -> Response:
         """Lead to another page after something was done (303, RFC 9110 §15.4.4), with a message that is shown there once."""
+        response = RedirectResponse(quote(own_path(to), safe="/?&=%#:"), 303)
         if said:
-            secret, _ = self._secret(request)
+            secret, fresh = self._secret(request)
             self.say(secret, said)
-        return self._dressed(request, RedirectResponse(quote(own_path(to), safe="/?&=%#:"), 303))
+            if fresh:
+                set_cookie(response, VISIT, secret, tls=self.tls(request))
+        return self._dressed(request, response)
 
     def say(self, secret: str, said: str) -> None:
         """Have a message shown once on the next page of a session or visit."""
@@ -327,7 +332,7 @@ class Web:
         viewer = self.find_viewer(request)
         look = get_cookie(request, LOOK, tls=self.tls(request))
         live = LIVE_HEADER in request.headers
-        estate, ails, (alarms, high) = self._told(request, viewer)
+        estate, ails, (alarms, high), differ = self._told(request, viewer)
         at = request.url.path
         nav = [
             _Link(path=path, words=words, here=at == path or (path != "/" and at.startswith(f"{path}/")))
@@ -348,17 +353,33 @@ class Web:
             path=at if request.method == "GET" else "/",
             version=self.parts.version,
             ails=ails,
+            own=news_of(self.own_news(viewer), self.name_of) if viewer else OwnNews(),
+            zones_differ=differ,
         )
 
-    def _told(self, request: Request, viewer: Viewer | None) -> tuple[str, tuple[str, ...], tuple[int, int]]:
+    def own_news(self, viewer: Viewer) -> Sequence[KeptEvent]:
+        """Give what happened to the viewer's own sign-in and was not seen yet, the newest first."""
+        return self.parts.accounts.events.news(viewer.person.key, viewer.session.id)
+
+    def name_of(self, key: str) -> str:
+        """Give the name of a person by key; the key where it cannot be told."""
+        try:
+            person = self.parts.desk.in_force().estate.people.get(key)
+        except AsleftError:
+            return key
+        return person.name if person else key
+
+    def _told(
+        self, request: Request, viewer: Viewer | None
+    ) -> tuple[str, tuple[str, ...], tuple[int, int], bool]:
         if viewer is None:
-            return "", (), (0, 0)
+            return "", (), (0, 0), False
         try:
             in_force = self.parts.desk.in_force().estate
             board = self.board(request)
         except AsleftError as wrong:
             said = "the agent cannot tell how things stand" if viewer.person.sites else str(wrong)
-            return "", (said,), (0, 0)
+            return "", (said,), (0, 0), False
         ails = Withheld.of(in_force, viewer.person).lines(self.parts.health())
         standing = [
             alarm
@@ -369,7 +390,8 @@ class Web:
             alarm.state is AlarmState.UNACKNOWLEDGED and alarm.drift.priority is Priority.HIGH
             for alarm in standing
         )
-        return in_force.name, ails, (len(standing), high)
+        differ = zones_differ(in_force, filter(viewer.sees, in_force.sites))
+        return in_force.name, ails, (len(standing), high), differ
 
 
 def own_path(text: str) -> str:

@@ -13,6 +13,7 @@ from asleft.domain.alarms.times import Watch
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import AsLeft, Estate, StationId
 from asleft.domain.groups import Group
+from asleft.domain.halts import WAITS
 from asleft.domain.layers import Origin
 from asleft.domain.loans import Loan, lent, overdue_drifts
 from asleft.domain.names import harmless
@@ -30,6 +31,7 @@ from asleft.work.alarms.desk import AlarmBoard, Board
 from asleft.work.alarms.figures import Happened
 from asleft.work.approved import InForce, Stand, in_force, stand_of
 from asleft.work.bookkeeping import RECORDS_HEAD
+from asleft.work.halts import Halts, halted_drifts
 from asleft.work.judging import Judging, judging_of
 from asleft.work.loans import loans_of
 from asleft.work.order_desk import OrderView, views_of
@@ -89,7 +91,10 @@ class Desk:
             self._alarm_store,
             self._clock,
             lambda estate: estate.alarms,
-            overdue=lambda estate, now: overdue_drifts(estate, loans_of(self._ledger, now), now),
+            overdue=lambda estate, now: (
+                *overdue_drifts(estate, loans_of(self._ledger, now), now),
+                *halted_drifts(self._halts.open()),
+            ),
         )
 
     @cached_property
@@ -234,9 +239,18 @@ class Desk:
         """Give the orders of a group, oldest first."""
         return self._ledger.orders_in(group_id)
 
+    @cached_property
+    def _halts(self) -> Halts:
+        return Halts(self._ledger)
+
     def order_views(self) -> list[OrderView]:
-        """Give the orders that have not ended, oldest first, each with what it waits for."""
-        return views_of(self._ledger, self.estate_now(), self._clock())
+        """Give the orders that need somebody or something, each with what it waits for.
+
+        Halted ones come first, of which nobody has said since that they looked at the station; then what has not ended, oldest
+        first.
+        """
+        views = views_of(self._ledger, self.estate_now(), self._clock())
+        return [*(OrderView(kept=kept, waits=(WAITS,)) for kept in self._halts.open()), *views]
 
     def group(self, group_id: str) -> Group | None:
         """Give a group of orders by its id."""
@@ -244,7 +258,8 @@ class Desk:
 
     def outlook(self, name: str) -> Outlook:
         """Give how an order, or a group of them, goes on: what it waits for, and who can move it on."""
-        return outlook_of(self.estate_now(), self._ledger, self._clock, name)
+        halted = {kept.order.id for kept in self._halts.open()}
+        return outlook_of(self.estate_now(), self._ledger, self._clock, name, halted=halted)
 
     def history(self, name: str | None, *, limit: int | None = None) -> Sequence[Entry]:
         """Give the records' commits, newest first; a station that is long gone may be named, too."""

@@ -174,6 +174,11 @@ class AgentDesk(OwnerDesk):
         """What people do to alarms."""
         return self._acts
 
+    @property
+    def keeping(self) -> bool:
+        """Whether ledger and records differ now: a round is being kept, or what was heard is not recorded yet."""
+        return super().keeping or (self.live is not None and self.live.waits)
+
     def _told(self, estate: Estate, changes: Sequence[AlarmChange]) -> None:
         if self.telling is not None:
             self.telling.announce(estate, changes)
@@ -211,7 +216,7 @@ class AgentDesk(OwnerDesk):
             self._told(estate, self._alarming.tick(estate, piece))
             await asyncio.sleep(0)
         if self.sweep():
-            self._show("orders")
+            self._show("orders", "loans")  # what was asked for and not confirmed in time is no loan any more
         if self.telling is not None:
             await self.telling.tick(estate)
 

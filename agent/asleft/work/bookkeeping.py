@@ -1,5 +1,6 @@
 """Writing into the records, and noting in the ledger what was written."""
 
+import itertools
 import threading
 from collections.abc import Mapping
 from datetime import datetime
@@ -36,6 +37,8 @@ class Bookkeeping:
         self._ledger = ledger
         self.lock = threading.RLock()
         """Held by whoever commits, in whatever thread, from its look at the newest pages on."""
+        self._tickets = itertools.count(1)
+        self._recorded: dict[StationId, int] = {}
         # Killed right after the branch had moved: this agent meant that very commit, so it is one that it wrote.
         doubted = ledger.head_in_doubt()
         if doubted is not None and doubted.at is not None and records.head() == doubted.commit:
@@ -48,6 +51,23 @@ class Bookkeeping:
                 where="records",
                 todo="find out who did it and put the old head back; nothing was read, written or recorded",
             )
+
+    def ticket(self) -> int:
+        """Give a number that is higher than all before: what is known now is newer than what was known at a lower one.
+
+        No clock: one that is set back would make what is newer the older one.
+        """
+        return next(self._tickets)
+
+    def is_older(self, station: StationId, ticket: int) -> bool:
+        """Tell whether the station's page says already what was known later than at a ticket; ask with the lock held."""
+        return self._recorded.get(station, 0) > ticket
+
+    def recorded(self, estate: Estate, tickets: Mapping[StationId, int]) -> None:
+        """Note until when the pages of stations hold; say it with the lock still held."""
+        self._recorded.update(tickets)
+        for station in self._recorded.keys() - estate.stations.keys():
+            del self._recorded[station]
 
     def pages(
         self, estate: Estate, looks: Mapping[StationId, Looked]

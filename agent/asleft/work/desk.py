@@ -3,16 +3,18 @@
 import asyncio
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
-from contextlib import AbstractAsyncContextManager, nullcontext
+from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 from datetime import datetime
 from functools import cached_property
 
 from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.drawing import Wish
+from asleft.domain.drift import DriftKind
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
+from asleft.domain.people import Right
 from asleft.domain.snapshot import AsFound, NotRead
 from asleft.ports.alarms import AlarmStore
 from asleft.ports.baseline import Baseline
@@ -322,6 +324,19 @@ class OwnerDesk(Desk):
         The orders that were being carried out, or waited for their turn, are given.
         """
         return self._orders.stop(self.estate_now(), group_id, by=by, reason=reason)
+
+    def withdraw(self, name: str, *, by: str, reason: str = "") -> list[KeptOrder]:
+        """Take back an order, or the orders of a group, that wait for a confirmation, as a named person."""
+        return self._orders.withdraw(name, by=by, reason=reason)
+
+    def looked_at(self, order_id: str, *, by: str, reason: str) -> KeptOrder:
+        """Say as a named person that the station of a halted order was looked at; whoever says so has seen its alarm, too."""
+        kept = self._orders.looked_at(order_id, by=by, reason=reason)
+        station = kept.order.station
+        if self.estate_now().people[by].may(Right.ACKNOWLEDGE, station.site):
+            with suppress(AsleftError):  # the word counts for the order, whatever can be said of its alarm
+                self._acts.acknowledge(str(station), DriftKind.HALTED.value, by, reason)
+        return kept
 
     def _held(self, stations: Collection[StationId]) -> AbstractAsyncContextManager[None]:
         """Keep what stations tell from being recorded while an order is carried out there; nobody tells anything here."""

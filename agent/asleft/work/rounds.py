@@ -159,9 +159,9 @@ class Rounds:
         The records come first: if the agent is killed between the two, the next round finds the records up to date
         and only the ledger behind.
         """
-        now = self._clock()
+        now, ticket = self._clock(), self._books.ticket()
         looked = self._looked(looks)
-        self._record(estate, looked, now, act)
+        self._record(estate, looked, now, act, ticket=ticket)
         self._stand(estate, looked, now)
 
     async def keep_beside(
@@ -182,7 +182,7 @@ class Rounds:
         def free(stations: Iterable[StationId]) -> dict[StationId, AsFound | NotRead]:
             return {station: looks[station] for station in stations if station not in busy}
 
-        now = self._clock()
+        now, ticket = self._clock(), self._books.ticket()
         looked = self._looked(free(looks))
         kept: dict[StationId, AsFound | NotRead] = {}
         standing: list[Standing] = []
@@ -190,7 +190,9 @@ class Rounds:
         names = list(looks)
         self.keeping += 1
         try:
-            commit = await to_its_end(lambda: self._record(estate, looked, now, None, busy=busy))
+            commit = await to_its_end(
+                lambda: self._record(estate, looked, now, None, ticket=ticket, busy=busy)
+            )
             # Once even without stations: what is known of those that left the estate goes with it.
             for first in range(0, max(len(names), 1), _KEPT_AT_ONCE):
                 piece = self._looked(free(names[first : first + _KEPT_AT_ONCE]))
@@ -269,13 +271,16 @@ class Rounds:
         now: datetime,
         act: Act | None,
         *,
+        ticket: int,
         busy: Collection[StationId] = (),
     ) -> str | None:
         """Record what moved; may run in a thread, and so keeps away from all of the ledger but its heads."""
         with self._books.lock:
             # Whoever had the lock until now may be an order that has ended meanwhile: its page is the newer one.
             free = {station: look for station, look in looked.items() if station not in busy}
-            return self._recorded(estate, free, now, act)
+            commit = self._recorded(estate, free, now, act)
+            self._books.recorded(estate, dict.fromkeys(free, ticket))
+            return commit
 
     def _recorded(
         self, estate: Estate, looked: Mapping[StationId, Looked], now: datetime, act: Act | None

@@ -181,6 +181,25 @@ def test_a_variable_that_is_no_json(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     ]
 
 
+@pytest.mark.parametrize(
+    "variable, text, fix",
+    [
+        ("ASLEFT_PAGES_PROXY", "10.0.0.1", 'write a list as ["one", "another"]'),
+        ("ASLEFT_METRICS_HOSTS", "monitors", 'write a list as ["one", "another"]'),
+        ("ASLEFT_ACCOUNTS", "idris", 'write a mapping as {"key": "value"}'),
+        ("ASLEFT_CHANNELS", "stage", 'write a mapping as {"key": "value"}'),
+    ],
+)
+def test_a_variable_that_is_no_json_is_told_what_it_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, variable: str, text: str, fix: str
+) -> None:
+    """A list where a list belongs, a mapping where a mapping does."""
+    monkeypatch.setenv(variable, text)
+    with pytest.raises(BadSettings) as refused:
+        read_settings(written(tmp_path, "baseline: estate\n"))
+    assert [(one.file, one.fix) for one in refused.value.problems] == [(variable, fix)]
+
+
 def test_a_folder_that_is_no_home(tmp_path: Path) -> None:
     """Where there is no file, what to do is told."""
     with pytest.raises(BadSettings, match="there is no home here; make one with asleft init"):

@@ -1,16 +1,17 @@
 """Figures, against the targets of ISA-18.2-2016 and worked counts."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 
-from asleft.domain.alarms.alarm import AlarmEvent, AlarmState
+from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmEvent, AlarmState, Mark
 from asleft.domain.alarms.figures import Figure, Figures, figures_of
+from asleft.domain.alarms.life import acknowledge, begin, events_of, observe
 from asleft.domain.alarms.times import Mended, Watch
 from asleft.domain.drift import DriftKey, DriftKind
 from asleft.domain.estate import StationId
-from domain.alarmed import alarm_in, gain, raised, second
+from domain.alarmed import AT_ONCE, alarm_in, gain, raised, second
 from domain.made import DRUMS, NOON
 
 FAR = StationId("yard", "bass")
@@ -116,12 +117,18 @@ def test_time_to_detect_is_bounded_by_the_round() -> None:
 
 
 def test_what_stood_at_the_first_look_may_have_stood_for_long() -> None:
-    """Within the first interval each site is looked at for the first time: how old that was nobody knows."""
+    """Within the first interval each site is looked at for the first time: how old that was nobody knows, and no more is said."""
     watch = Watch(interval=MINUTE, begun=NOON)
     events = [replace(raised([at + 5])[0], since=second(at)) for at in (0, 60, 61)]
     detect = row(made(events, watch=watch), DETECT)
     assert detect.value == 65
-    assert "2 not known and left out: found at the first look" in detect.note
+    words = "found within the first 60 s of keeping alarms, so that it may have stood before"
+    assert f"2 not known and left out: {words}" in detect.note
+    followed = row(made(events, watch=Watch(followed=[DRUMS], begun=NOON)), DETECT)
+    words = "found as alarms began to be kept, so that it may have stood before"
+    assert f"1 not known and left out: {words}" in followed.note
+    for note in (detect.note, followed.note):
+        assert "look" not in note  # whether it was at a first look is not known
 
 
 def test_files_say_nothing_of_when() -> None:
@@ -238,4 +245,37 @@ def test_nothing_known_is_no_data() -> None:
 def test_too_short_a_time_is_said() -> None:
     """ISA-18.2 clause 16.4 asks for 30 days of data."""
     assert "at least 30" in made([]).notices[0]
+    assert made([], until=62 * 60).notices[0].startswith("these are 1 h 2 min; ")
+    assert made([], until=36 * HOUR).notices[0].startswith("these are 1.5 days; ")
     assert made([], until=30 * 24 * HOUR).notices == ()
+
+
+def test_what_was_seen_before_is_not_detected_again() -> None:
+    """Raised and acknowledged 40 days ago, turned further yesterday: with 30 days asked for, that is nobody's time to detect."""
+    day, events = 86_400, list[AlarmEvent]()
+
+    def step(before: Alarm | None, after: Alarm, at: datetime) -> Alarm:
+        events.extend(events_of(AlarmChange(before=before, after=after), at=at))
+        return after
+
+    fresh = begin(gain(), since=second(0), at=second(0))
+    one = step(None, observe(fresh, gain(), since=second(0), at=second(0), rules=AT_ONCE), second(0))
+    one = step(one, acknowledge(one, Mark(by="wren", at=second(60))), second(60))
+    last = second(39 * day)
+    step(one, observe(one, gain("+18 dB"), since=second(0), at=last, rules=AT_ONCE), last)
+    since, watch = (
+        second(10 * day),
+        Watch(interval=timedelta(minutes=5), followed=[DRUMS], begun=NOON - timedelta(days=100)),
+    )
+    told = figures_of(
+        [event for event in events if event.at >= since],
+        [],
+        since=since,
+        until=second(40 * day),
+        as_left=1,
+        read=1,
+        watch=watch,
+    )
+    (row,) = [row for row in told.rows if row.name == "time to detect, mean"]
+    assert [event.at for event in events if event.move == "raised"] == [second(0), last]
+    assert row.value is None

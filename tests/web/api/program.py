@@ -43,7 +43,7 @@ async def a_server(page: Page) -> AsyncIterator[str]:
     at = parse_listen("127.0.0.1:0")
     assert at is not None
     where = PagesAt(at=at, certificate=None, key=None, proxy=None, url="")
-    async with serving_pages(page.app, where, page.parts.live) as url:
+    async with serving_pages(page.app, where, page.parts.live, page.parts.gathered) as url:
         yield url
 
 

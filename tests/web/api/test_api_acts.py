@@ -159,7 +159,7 @@ async def test_hazards_are_taken_on_one_by_one(tmp_path: Path) -> None:
             accept = accepted(order)
             told = await done(wren, "confirm", order=order.id, reason="before doors", accept=accept)
             assert told["orders"][0]["state"] == "drawn up"
-            assert told["waits"] == [f"a second person, for {WREN} has confirmed: hearing rise"]
+            assert told["waits"] == ["a second person, for Wren Halloway has confirmed: hearing rise"]
             again = await done(wren, "confirm", order=order.id, reason="before doors", accept=accept)
             assert len(again["orders"][0]["life"]) == len(told["orders"][0]["life"])
             status = (

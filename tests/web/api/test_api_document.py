@@ -9,6 +9,7 @@ import json
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 import requests
@@ -142,6 +143,7 @@ CHECKED: list[Any] = CHECKS.get_by_names(
         "negative_data_rejection",
     ]
 )
+REJECTED: list[Any] = CHECKS.get_by_names(["negative_data_rejection"])
 EXAMPLES = 6
 """Of each kind for each operation: enough to meet every field, and bounded."""
 
@@ -210,7 +212,32 @@ def asked_of(
         found.add(answer.status_code)
         if answer.status_code == HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
             return  # a refusal, too, and one that schemathesis does not count among those of RFC 9110
-        case.validate_response(answer, checks=CHECKED)
+        checks = [one for one in CHECKED if one not in REJECTED or went_out(case, str(answer.request.url))]
+        case.validate_response(answer, checks=checks)
 
     ask()
     return found
+
+
+def went_out(case: schemathesis.Case[Any], url: str) -> bool:
+    """Tell whether all names of a case's query are in the address that was asked.
+
+    One of which the value is an empty list is left out by what writes the address, and so may be all that was wrong with it.
+    """
+    return set(case.query or {}) <= {
+        name for name, _ in parse_qsl(urlsplit(url).query, keep_blank_values=True)
+    }
+
+
+async def test_what_never_went_out_is_no_fault_of_ours(tmp_path: Path) -> None:
+    """A name that is not declared, with an empty list for its value: nothing of it is in the address, which is as it should be."""
+    schema = schemathesis.openapi.from_dict(document())
+    with a_page(tmp_path) as page:
+        token = a_token(page)
+        async with a_server(page) as url:
+            for value, out, status in (([], False, 200), ("", True, 422), (["", "x"], True, 422)):
+                case = schema["/api/sites"]["GET"].Case(query={"limit": 157, "cursor": "gDRS", "more": value})
+                answer = await asyncio.to_thread(
+                    case.call, base_url=url, headers={"Authorization": f"Bearer {token}"}
+                )
+                assert (went_out(case, str(answer.request.url)), answer.status_code) == (out, status), value

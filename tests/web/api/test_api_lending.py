@@ -141,7 +141,7 @@ async def test_what_is_louder_when_it_goes_back_waits_for_a_second_person(tmp_pa
             back = await done(wren, "give-back", name=DRUMS, reason="done", accept=accept)
             (waiting,) = back["orders"]
             assert (waiting["state"], waiting["hazards"][0]["caution"] != "") == ("drawn up", True)
-            assert back["waits"] == [f"a second person, for {WREN} has confirmed: hearing rise"]
+            assert back["waits"] == ["a second person, for Wren Halloway has confirmed: hearing rise"]
             assert back["may-confirm"] == [f"Idris Quill ({IDRIS})"]
             answer = await idris.post(
                 "/api/confirm", json={"order": waiting["order"], "reason": "heard", "accept": accept}

@@ -290,6 +290,21 @@ async def test_what_was_heard_since_a_look_is_fresher_than_the_look(tmp_path: Pa
         assert watch.followers.freshest(CANTOR, later) is later
 
 
+async def test_what_was_heard_before_a_line_ended_is_fresher_than_an_older_look(tmp_path: Path) -> None:
+    """While nobody knows yet whether it is gone, a round that looked before must not keep what it saw over what was told."""
+    async with watching(tmp_path, sites=["brackle-chapel"]) as (bench, watch, _):
+        old = await watch.until_told(CANTOR, 1)
+        await asyncio.to_thread(bench.meddle, str(CANTOR), "panel.menus", "open")
+        new = await watch.until_told(CANTOR, 2)
+        await asyncio.to_thread(bench.fleet.call, bench.station(str(CANTOR)).switch_off)
+        await watch.paused.wait()
+        assert watch.followers.snapshot(CANTOR) is None
+        assert watch.words == []
+        assert watch.followers.freshest(CANTOR, old) == new
+        later = replace(old, at=assembly.now())
+        assert watch.followers.freshest(CANTOR, later) is later
+
+
 async def test_a_revision_that_changes_only_values_keeps_the_lines(tmp_path: Path) -> None:
     """Another approved gain: the same connection, told anew, and what was no drift is one."""
     async with watching(tmp_path) as (bench, watch, ledger):

@@ -20,6 +20,7 @@ from asleft.work.evidence.bounds import FEW
 from asleft.work.rounds import RoundReport
 
 if TYPE_CHECKING:
+    from asleft.web.gathered import Gathered
     from asleft.web.live import Live
 
 __all__ = ["PageAttendant", "page_part"]
@@ -37,8 +38,13 @@ class PageAttendant:
     def __init__(self, accounts: AccountDesk) -> None:
         self._accounts = accounts
         self._swept: datetime | None = None
+        self._said: tuple[str, ...] = ()
+        self.ails: Callable[[], Sequence[str]] = tuple
+        """Gives what is wrong with the agent itself, which stands on each page."""
         self.live: Live | None = None
         """Where open pages are told; None where none is served."""
+        self.gathered: Gathered | None = None
+        """What the page refused and the log has yet to be told; None as above."""
 
     @property
     def name(self) -> str:
@@ -61,8 +67,15 @@ class PageAttendant:
         self.tell(["baseline", "stations", "alarms", "orders", "loans"])
 
     async def tick(self, estate: Estate) -> None:
-        """End sessions, links and tokens whose time is over, once a minute."""
+        """Tell pages what ails the agent and the log what was refused; end sessions, links and tokens once a minute."""
         del estate
+        if self.live is not None and self.live.readers:
+            said = tuple(self.ails())
+            if said != self._said:
+                self._said = said
+                self.tell(["health"])
+        if self.gathered is not None:
+            self.gathered.sweep()
         at = now()
         if self._swept is None or not timedelta(0) <= at - self._swept < _SWEEP:
             self._swept = at
@@ -103,17 +116,21 @@ def page_part(
     where = pages_at(settings)
     if where is None:
         return None
-    from asleft.web.live import Live  # noqa: PLC0415 only where a page is served
+    from asleft.web.gathered import Gathered  # noqa: PLC0415 only where a page is served
+    from asleft.web.live import Live  # noqa: PLC0415 as above
     from asleft.web.parts import Parts  # noqa: PLC0415 as above
 
     attendant.live = Live(secrets.token_hex(8))
-    desk.shown = attendant.tell
+    desk.shown, attendant.ails = attendant.tell, ails
+    log = log_of("page")
+    attendant.gathered = Gathered(log.warning, now)
     parts = Parts(
         desk=desk,
         accounts=accounts,
         clock=now,
         chance=secrets.token_bytes,
-        log=log_of("page"),
+        log=log,
+        gathered=attendant.gathered,
         live=attendant.live,
         evidence=lambda: open_evidence(home, bounds=FEW),
         turn=turn,

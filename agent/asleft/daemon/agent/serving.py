@@ -12,6 +12,7 @@ from pathlib import Path
 from random import Random
 
 from asleft.daemon.accounts import accounts_of, log_event
+from asleft.daemon.agent.edges import EdgeAttendant
 from asleft.daemon.agent.faces import Keeper, SocketPart, WebPart
 from asleft.daemon.agent.loans import LoanPart
 from asleft.daemon.agent.loops import loop_name
@@ -43,9 +44,12 @@ from asleft.daemon.settings.credentials import Credentials
 from asleft.daemon.settings.listen import parse_listen
 from asleft.daemon.settings.settings import Settings, merge, read_settings
 from asleft.daemon.ways import Ways
+from asleft.domain.account_events import matters
+from asleft.domain.accounts import AccountEvent
 from asleft.domain.alarms.times import Watch
 from asleft.domain.alerts.ailing import Ailment
 from asleft.domain.estate import Estate, StationId
+from asleft.domain.orders import OrderState
 from asleft.work.approved import IN_FORCE
 from asleft.work.attending import AgentDesk
 from asleft.work.bookkeeping import Bookkeeping
@@ -185,12 +189,18 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             process=str(os.getpid()),
             stdout=sys.stdout,
         )
+
+        def happened(event: AccountEvent) -> None:
+            log_event(event)
+            if matters(event):
+                shows.tell(["accounts"])
+
         accounts = accounts_of(
             ledger,
-            lambda: desk.in_force().estate.people,
-            log_event,
-            estate=lambda: desk.in_force().estate.name,
+            lambda: desk.in_force().estate,
+            happened,
             place=passkey_place(settings, "asleft"),
+            link=settings.pages_url,
         )
         shows = PageAttendant(accounts)
         outbox = SqliteOutbox(ledger)
@@ -224,6 +234,7 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             AlarmsAttendant(desk, metrics, followers),
             keeper,
             shows,
+            EdgeAttendant(shows, now, lambda: ledger.orders(states=(OrderState.DRAWN_UP,))),
             *attendants,
         ]
 
@@ -250,13 +261,18 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
             **people_handlers(accounts),
             **alert_handlers(Trying(outbox, lambda: desk.in_force().estate, now), asyncio.Lock()),
         }
+
+        def lent_anew() -> None:
+            service.renew()
+            shows.tell(["loans", "stations"])
+
         beside: list[Part] = [
             *following_parts,
             AlertPart(desk.telling, channels),
             LoanPart(
                 desk,
                 alone=lambda site: service.alone(site),  # noqa: PLW0108 bound below
-                renew=lambda: service.renew(),  # noqa: PLW0108 bound below
+                renew=lent_anew,
             ),
             SocketPart(
                 settings.socket or home.folder / "agent.sock",

@@ -1,4 +1,8 @@
-"""What the agent does for the command line about proposals."""
+"""What the agent does for the command line about proposals, and tells of them as far as who asks may look."""
+
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from typing import TypeVar
 
 from asleft.daemon.local.handlers import Turn, handler_of
 from asleft.daemon.local.proposal_calls import (
@@ -10,13 +14,18 @@ from asleft.daemon.local.proposal_calls import (
     ExchangeAsked,
     ProposedSent,
 )
+from asleft.daemon.local.seeing import withheld_by
 from asleft.daemon.local.server import Handler
+from asleft.domain.withheld import Withheld
 from asleft.work.commissioning.choosing import Wish
 from asleft.work.desk import OwnerDesk
 from asleft.work.proposing.desk import ProposalDesk
+from asleft.work.proposing.seeing import captured_seen, proposed_seen
 from asleft.work.proposing.words import Proposed
 
 __all__ = ["proposal_handlers"]
+
+_Asked = TypeVar("_Asked")
 
 
 def proposal_handlers(desk: OwnerDesk, proposing: ProposalDesk, turn: Turn) -> dict[str, Handler]:
@@ -27,6 +36,7 @@ def proposal_handlers(desk: OwnerDesk, proposing: ProposalDesk, turn: Turn) -> d
         proposing: Makes the proposals.
         turn: Held while one is made.
     """
+    withheld = withheld_by(desk)
 
     def sent(proposed: Proposed) -> ProposedSent:
         return ProposedSent(proposed=proposed, notices=desk.notices)
@@ -60,10 +70,25 @@ def proposal_handlers(desk: OwnerDesk, proposing: ProposalDesk, turn: Turn) -> d
         captured = await proposing.capture(one.site, wish, by=one.by, reason=one.reason)
         return CapturedSent(captured=captured, notices=desk.notices)
 
+    def making(do: Callable[[_Asked], Awaitable[ProposedSent]], asked: type[_Asked]) -> Handler:
+        return handler_of(turn, do, asked, ProposedSent, withheld=withheld, seen=_seen)
+
     return {
-        "capture": handler_of(turn, capture, CaptureAsked, CapturedSent),
-        "adopt": handler_of(turn, adopt, AdoptAsked, ProposedSent),
-        "concede": handler_of(turn, concede, ConcedeAsked, ProposedSent),
-        "exchange": handler_of(turn, exchange, ExchangeAsked, ProposedSent),
-        "enrol": handler_of(turn, enrol, EnrolAsked, ProposedSent),
+        "capture": handler_of(
+            turn, capture, CaptureAsked, CapturedSent, withheld=withheld, seen=_captured_seen
+        ),
+        "adopt": making(adopt, AdoptAsked),
+        "concede": making(concede, ConcedeAsked),
+        "exchange": making(exchange, ExchangeAsked),
+        "enrol": making(enrol, EnrolAsked),
     }
+
+
+def _seen(sent: ProposedSent, withheld: Withheld) -> ProposedSent:
+    notices = withheld.lines(sent.notices)
+    return replace(sent, proposed=proposed_seen(sent.proposed, withheld), notices=notices)
+
+
+def _captured_seen(sent: CapturedSent, withheld: Withheld) -> CapturedSent:
+    notices = withheld.lines(sent.notices)
+    return replace(sent, captured=captured_seen(sent.captured, withheld), notices=notices)

@@ -1,7 +1,7 @@
 """Kinds of values that settings of the page have: an address for people, networks of a proxy, the name of a header."""
 
 import re
-from ipaddress import ip_network
+from ipaddress import ip_address, ip_network
 from typing import Annotated, Final
 from urllib.parse import urlsplit
 
@@ -16,7 +16,7 @@ _HEADER: Final = re.compile(r"[A-Za-z0-9-]{1,60}")
 
 
 def _origin(text: str) -> str:
-    """Take an address with nothing after host and port, or an empty text (RFC 6454 §6.2)."""
+    """Take an address with nothing after host and port, or an empty text (RFC 6454 §6.2); over TLS, or of this computer."""
     try:
         parsed = urlsplit(text)
         whole = parsed.scheme in {"http", "https"} and bool(parsed.hostname) and parsed.port != 0
@@ -25,7 +25,18 @@ def _origin(text: str) -> str:
     if text and (not whole or "@" in text or text.lower() != f"{parsed.scheme}://{parsed.netloc}".lower()):
         why = "write http or https, and a host, with nothing after it, such as https://monitors.quillfen.example"
         raise PydanticCustomError("url", "{why}", {"why": why})
+    if text and parsed.scheme == "http" and not _is_here(parsed.hostname or ""):
+        why = "passwords would go over the network in the clear; write https, or http with localhost or a loopback address"
+        raise PydanticCustomError("url", "{why}", {"why": why})
     return text.lower()
+
+
+def _is_here(host: str) -> bool:
+    """Tell whether a host is this computer alone (Secure Contexts §3.1; RFC 6761 §6.3)."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost" or host.endswith(".localhost")
 
 
 def _network(text: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, get_origin
 
 import yaml
 from pydantic import Field, ValidationError, field_validator
@@ -115,7 +115,7 @@ class Settings(BaseSettings):
     pages_listen: str = "127.0.0.1:9480"
     """Where the page for people is served: address:port, unix:PATH, or off; beyond loopback only over TLS."""
     pages_url: Origin = ""
-    """Address by which people open the page, such as `https://monitors.quillfen.example`; where none is named, the one it listens at."""
+    """Address by which people open the page, such as `https://monitors.quillfen.example`; http only for localhost and loopback; where none is named, the one it listens at."""
     pages_hosts: tuple[str, ...] = ()
     """Further names under which the page may be asked for, besides localhost and the address itself."""
     pages_certificate: Path | None = None
@@ -357,8 +357,14 @@ def _bad_variable(said: str) -> Problem:
         file=variable_of(field),
         line=0,
         what=f"{key_of(field)}: this is not JSON",
-        fix='write a mapping as {"key": "value"}',
+        fix='write a list as ["one", "another"]'
+        if _is_list(field)
+        else 'write a mapping as {"key": "value"}',
     )
+
+
+def _is_list(field: str) -> bool:
+    return get_origin(Settings.model_fields[field].annotation) is tuple
 
 
 def _in_environment(field: str) -> bool:

@@ -21,6 +21,7 @@ from asleft.domain.alarms.times import (
 )
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import StationId
+from asleft.domain.hearing import time_words
 from asleft.domain.statistics import Share, wilson
 
 __all__ = ["TOP", "Figure", "Figures", "Source", "figures_of"]
@@ -28,6 +29,7 @@ __all__ = ["TOP", "Figure", "Figures", "Source", "figures_of"]
 TOP: Final = 10
 _HOUR = timedelta(hours=1)
 _DAY = timedelta(days=1)
+_MINUTE = timedelta(minutes=1)
 _ENOUGH = timedelta(days=30)
 _STANDARD = "ISA-18.2 clause"
 _OWN = "own definition"
@@ -149,7 +151,7 @@ def figures_of(
         *_split(raised),
         _time(
             "time to detect",
-            times_to_detect(within, watch or Watch()),
+            times_to_detect(within, watch or Watch(), since=since),
             f"{_OWN}: from the change to its alarm",
         ),
         _time(
@@ -171,8 +173,9 @@ def figures_of(
     )
     notices: tuple[str, ...] = ()
     if long < _ENOUGH:
+        much = f"{long / _DAY:.1f} days" if long >= _DAY else time_words(long / _MINUTE)
         notices = (
-            f"these are {long / _DAY:.1f} days; {_STANDARD} 16.4 asks for at least {_ENOUGH.days} before they are judged",
+            f"these are {much}; {_STANDARD} 16.4 asks for at least {_ENOUGH.days} before they are judged",
         )
     return Figures(
         since=since,

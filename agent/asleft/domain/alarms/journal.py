@@ -19,6 +19,7 @@ _KINDS = {
     DriftKind.SITE: "most stations do not answer",
     DriftKind.CHANGEOVER: "changeover due",
     DriftKind.OVERDUE: "loan overdue",
+    DriftKind.HALTED: "order halted",
 }
 
 

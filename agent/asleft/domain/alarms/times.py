@@ -72,30 +72,33 @@ class Taken(Times):
     why: Sequence[str] = ()
 
 
-def times_to_detect(events: Sequence[AlarmEvent], watch: Watch) -> Taken:
+def times_to_detect(events: Sequence[AlarmEvent], watch: Watch, *, since: datetime | None = None) -> Taken:
     """Give the seconds from when each change of a station can have been made, at the earliest, to its alarm.
 
     Where a station is followed that is when it was told. Else it is one whole interval before the look that showed it, and where
-    the station did not answer until then, an interval before its silence was seen. What stood as alarms began to be kept can have
-    stood for long, and in a site that is read from files nobody knows.
+    the station did not answer until then, an interval before its silence was seen. What was found within the first interval of
+    keeping alarms is not known: whether it had stood before or came meanwhile. In a site that is read from files nobody knows.
 
     What is raised because it was put off until then, or again since it first stood, was detected long before.
 
     Args:
         events: What happened, oldest first.
         watch: How stations are looked at.
+        since: From when on; what stood before was detected before. None where nothing was kept before the first of them.
     """
     silences = _silences(events)
+    # What stood as alarms began to be kept is found at the first look, and counted as such.
+    after = None if since is None or (watch.begun is not None and since <= watch.begun) else since
     unknown: Counter[str] = Counter()
     taken: list[float] = []
     told = rounds = silent = 0
-    for key, since, at in _first_seen(events):
-        hidden = _hidden(key, since, watch)
+    for key, began, at in _first_seen(events, after):
+        hidden = _hidden(key, began, watch)
         if hidden:
             unknown[hidden] += 1
             continue
-        quiet = None if key.kind is DriftKind.UNREACHABLE else _quiet(silences.get(key.station, ()), since)
-        earliest = since if quiet is None else quiet
+        quiet = None if key.kind is DriftKind.UNREACHABLE else _quiet(silences.get(key.station, ()), began)
+        earliest = began if quiet is None else quiet
         if key.station not in watch.followed and watch.interval is not None:
             earliest -= watch.interval
             rounds += 1
@@ -116,7 +119,9 @@ def times_to_detect(events: Sequence[AlarmEvent], watch: Watch) -> Taken:
     return Taken(seconds=taken, bounded=len(taken) - told, unknown=unknown.total(), why=why)
 
 
-def _first_seen(events: Sequence[AlarmEvent]) -> Iterator[tuple[DriftKey, datetime, datetime]]:
+def _first_seen(
+    events: Sequence[AlarmEvent], after: datetime | None
+) -> Iterator[tuple[DriftKey, datetime, datetime]]:
     """Give each drift of a station with when it began to stand, as far as that was seen, and when it was raised first."""
     freed = {(event.drift.key, event.at) for event in events if event.move in _FREED}
     known: set[tuple[DriftKey, datetime]] = set()
@@ -124,7 +129,7 @@ def _first_seen(events: Sequence[AlarmEvent]) -> Iterator[tuple[DriftKey, dateti
         key, since = event.drift.key, event.since
         if event.move != RAISED or since is None or key.kind in NEVER_STANDING:
             continue
-        before = (key, event.at) in freed or (key, since) in known
+        before = (key, event.at) in freed or (key, since) in known or (after is not None and since < after)
         known.add((key, since))
         if not before:
             yield key, since, event.at
@@ -134,9 +139,13 @@ def _hidden(key: DriftKey, since: datetime, watch: Watch) -> str:
     """Say why nobody knows how long it stood before; empty where that has a bound."""
     if key.station.site in watch.files:
         return "of sites that are read from files"
-    # Each site is looked at first some time within the first interval.
+    # Each site is looked at first some time within the first interval, and nobody notes when: what was found in it may be
+    # what that look showed, and so of any age, or what a change or a second look brought.
     if watch.begun is not None and since <= watch.begun + (watch.interval or timedelta()):
-        return "found at the first look"
+        if watch.interval is None:
+            return "found as alarms began to be kept, so that it may have stood before"
+        first = f"{watch.interval.total_seconds():g} s"
+        return f"found within the first {first} of keeping alarms, so that it may have stood before"
     if key.station not in watch.followed and watch.interval is None:
         return "when a round looks at them is not told"
     return ""

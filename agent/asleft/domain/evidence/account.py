@@ -18,6 +18,7 @@ from asleft.domain.evidence.drifting import Drifted, Gap, Swept
 from asleft.domain.evidence.force import Force, force_at
 from asleft.domain.evidence.pieces import ENDED, Kind, Piece
 from asleft.domain.evidence.seeing import Scope
+from asleft.domain.names import plural
 from asleft.domain.statistics import Times, wilson
 
 __all__ = [
@@ -296,8 +297,8 @@ def _notes(grounds: Grounds) -> Iterator[str]:
     moved = sum(piece.out_of_order for piece in grounds.records)
     if moved:
         yield (
-            f"{moved} commits of the records carry times that their order contradicts; each is taken to be of the time "
-            "of the commit before it"
+            f"{plural(moved, 'commit')} of the records {'carries a time' if moved == 1 else 'carry times'} that the order "
+            f"of the commits contradicts; {'it' if moved == 1 else 'each'} is taken to be of the time of the commit before it"
         )
     lost = sorted({one.commit for one in grounds.forces} - {force.commit for force, _ in grounds.estates})
     during = {one.commit for one in grounds.forces if _within(grounds, one.since, one.until)}

@@ -216,7 +216,7 @@ def _week_cells(one: Week) -> tuple[str, ...]:
     share = one.share
     return (
         f"{one.since}",
-        f"{share.share:.1%}",
-        f"{share.low:.1%} to {share.high:.1%}",
+        share.percent,
+        share.interval,
         f"{share.part} of {share.of}",
     )

@@ -4,6 +4,7 @@ from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from asleft.domain.evidence.pieces import Kind, Piece
 
@@ -32,10 +33,16 @@ class Force:
     named: datetime
     until: datetime | None = None
 
-    def words(self, at: datetime) -> str:
-        """Say how far the records go in saying that it was in force at a time."""
+    def words(self, at: datetime, zone: str = "UTC") -> str:
+        """Say how far the records go in saying that it was in force at a time.
+
+        Args:
+            at: The time.
+            zone: The time zone in which times are told.
+        """
         if at > self.named:
-            return f"named last by the records at {self.named:%Y-%m-%d %H:%M} UTC, and by nothing later until then"
+            named = f"{self.named.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M} {zone}"
+            return f"named last by the records at {named}, and by nothing later until then"
         return "the records name it before and after that time"
 
 

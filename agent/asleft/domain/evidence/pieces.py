@@ -55,6 +55,7 @@ class Kind(StrEnum):
     REFUSED = "refused"
     LAPSED = "lapsed"
     HALTED = "halted"
+    LOOKED_AT = "looked at"
     ADOPTED = "adopted"
     CONCEDED = "conceded"
     EXCHANGED = "exchanged"
@@ -85,6 +86,7 @@ KINDS: Final[Mapping[Kind, str]] = {
     Kind.REFUSED: "an order was refused, or a person was",
     Kind.LAPSED: "an order was not confirmed in time",
     Kind.HALTED: "an order stopped half way: a person must look",
+    Kind.LOOKED_AT: "a person has looked at the station of a halted order",
     Kind.ADOPTED: "what was found was proposed as approved; it holds once it is approved",
     Kind.CONCEDED: "a concession was proposed; it holds once it is approved",
     Kind.EXCHANGED: "another unit was proposed; it holds once it is approved",
@@ -275,6 +277,7 @@ def _order_kind(did: str, order: str) -> Kind:
         ("refused", Kind.REFUSED),
         ("lapsed", Kind.LAPSED),
         ("halted", Kind.HALTED),
+        ("looked at", Kind.LOOKED_AT),
     ):
         if state.startswith(begins):
             return kind

@@ -23,6 +23,7 @@ class Approver:
         signer: Who signed it or a tag of it, where a signature holds; empty where none does.
         at: When, as the commit says.
         subject: Its first line.
+        withheld: Whether there are names that are left out, for they may not be told.
     """
 
     commit: str
@@ -31,6 +32,7 @@ class Approver:
     signer: str
     at: datetime
     subject: str
+    withheld: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

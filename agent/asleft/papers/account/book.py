@@ -207,7 +207,7 @@ def _sums(made: Account) -> Iterator[tuple[str, str]]:
     share = made.weeks[-1].share if made.weeks else None
     yield (
         "as left at the end",
-        f"{share.part} of {share.of} stations that were read ({share.share:.1%}, 95 % interval {share.low:.1%} to {share.high:.1%})"
+        f"{share.part} of {share.of} stations that were read ({share.percent}, 95 % interval {share.interval})"
         if share
         else "no data: no station was read",
     )

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Literal
 
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
 from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmState, Mark
 from asleft.domain.drift import DriftKind
@@ -21,6 +21,7 @@ from asleft.web.api.shapes import (
     SettingName,
     Shape,
     StationName,
+    Time,
 )
 
 __all__ = [
@@ -168,9 +169,7 @@ class Shelve(Request):
     name: AnyPlace
     setting: SettingName | None = None
     reason: Reason = Field(min_length=1)
-    until: AwareDatetime = Field(
-        description="A time with its distance from UTC (RFC 3339), at most a week ahead."
-    )
+    until: Time = Field(description="A time with its distance from UTC (RFC 3339), at most a week ahead.")
 
 
 class ServiceAct(Request):

@@ -1,20 +1,20 @@
 """What a change of the baseline does, in the shapes of `asleft effect`, as far as a caller may look."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Literal
 
 from pydantic import Field
 
 from asleft.domain.effects.beside import About, Note
 from asleft.domain.effects.effect import Change, Effect, Group, Planned
+from asleft.domain.effects.seeing import seen_effect
 from asleft.domain.estate import StationId
 from asleft.domain.hazards import HazardKind
 from asleft.domain.layers import Origin
+from asleft.domain.withheld import Sees
 from asleft.ports.baseline import Revision
 from asleft.web.api.report_shapes import RevisionShape, revision_of
 from asleft.web.api.shapes import MOST, Shape
-from asleft.web.discretion import may_see_note, may_see_origin
-from asleft.web.withheld import Sees
 
 __all__ = ["EffectAnswer", "EffectShape", "effect_answer", "effect_of"]
 
@@ -133,12 +133,11 @@ def effect_answer(
 
 def effect_of(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectShape:
     """Give what a change does, as far as a caller may look at it."""
-    groups = _groups(effect.groups, sees)
-    added, removed = (
-        [_planned(one) for one in some if sees(one.station.site)] for some in (effect.added, effect.removed)
-    )
-    during = [(one.occasion, _groups(one.groups, sees)) for one in effect.during]
-    notes = [_note(note) for note in effect.notes if everywhere or may_see_note(note, sees)]
+    effect = seen_effect(effect, sees, everywhere=everywhere)
+    groups = _groups(effect.groups)
+    added, removed = ([_planned(one) for one in some] for some in (effect.added, effect.removed))
+    during = [(one.occasion, _groups(one.groups)) for one in effect.during]
+    notes = [_note(note) for note in effect.notes]
     sizes = [len(groups), len(added), len(removed), len(notes), *(len(some) for _, some in during)]
     whole = (*groups, *(group for _, some in during for group in some))
     return EffectShape(
@@ -156,60 +155,45 @@ def effect_of(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectShape:
     )
 
 
-def _groups(groups: Iterable[Group], sees: Sees) -> list[EffectGroup]:
+def _groups(groups: Iterable[Group]) -> list[EffectGroup]:
     return [
         EffectGroup(
             model=group.model,
             worst=group.worst,
-            count=len(stations),
-            stations=_names(stations),
-            unit=tuple(
-                FactShape(what=fact.what, from_=fact.before, to=fact.after)
-                for fact in (one.told(sees) for one in group.facts)
-            ),
-            settings=tuple(_change(change, sees) for change in group.changes),
+            count=len(group.stations),
+            stations=_names(group.stations),
+            unit=tuple(FactShape(what=fact.what, from_=fact.before, to=fact.after) for fact in group.facts),
+            settings=tuple(map(_change, group.changes)),
         )
         for group in groups
-        if (stations := _seen(group.stations, sees))
     ]
 
 
-def _seen(stations: Iterable[StationId], sees: Sees) -> list[StationId]:
-    return [station for station in stations if sees(station.site)]
-
-
-def _names(stations: list[StationId]) -> tuple[str, ...]:
+def _names(stations: Sequence[StationId]) -> tuple[str, ...]:
     return tuple(map(str, stations[:MOST]))
 
 
-def _change(change: Change, sees: Sees) -> EffectChange:
-    by = _lines([change.by] if change.by else [], sees)
+def _change(change: Change) -> EffectChange:
     return EffectChange(
         setting=change.setting,
         meaning=change.meaning,
         from_=change.before,
         to=change.after,
-        by=by[0] if by else None,
-        was=_lines(change.was, sees),
+        by=_line(change.by) if change.by else None,
+        was=tuple(map(_line, change.was)),
         hazards=tuple(
             HarmShape(kind=hazard.kind, words=hazard.words, caution=hazard.caution)
             for hazard in change.hazards
         ),
         found=tuple(
-            FoundShape(as_found=one.text, already=one.so, stations=_names(stations))
+            FoundShape(as_found=one.text, already=one.so, stations=_names(one.stations))
             for one in change.found
-            if (stations := _seen(one.stations, sees))
         ),
     )
 
 
-def _lines(origins: Iterable[Origin], sees: Sees) -> tuple[LineShape, ...]:
-    """Give the lines that may be told: those of a site's files name the site."""
-    return tuple(
-        LineShape(layer=origin.layer, file=origin.file, line=origin.line)
-        for origin in origins
-        if may_see_origin(origin, sees)
-    )
+def _line(origin: Origin) -> LineShape:
+    return LineShape(layer=origin.layer, file=origin.file, line=origin.line)
 
 
 def _planned(one: Planned) -> PlannedShape:

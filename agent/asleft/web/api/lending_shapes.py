@@ -9,7 +9,16 @@ from asleft.domain.loans import LONGEST, SHORTEST
 from asleft.ports.orders import KeptOrder
 from asleft.web.api.alarm_shapes import LoanShape
 from asleft.web.api.order_shapes import Accepted, UndoneBy, waiting_data
-from asleft.web.api.shapes import Answer, PageQuery, PlaceName, Reason, Request, SettingName, StationName
+from asleft.web.api.shapes import (
+    WHOLE,
+    Answer,
+    PageQuery,
+    PlaceName,
+    Reason,
+    Request,
+    SettingName,
+    StationName,
+)
 from asleft.work.outlook import Outlook
 
 __all__ = ["GiveBack", "Lend", "Lent", "LentBy", "LentQuery", "lent_by"]
@@ -38,7 +47,7 @@ class Lend(Request):
     name: StationName
     setting: SettingName
     value: Annotated[str, Field(min_length=1, max_length=200)] = Field(description="Its value meanwhile.")
-    seconds: Annotated[int, Field(ge=_SHORTEST, le=_LONGEST)] = Field(description="For how long.")
+    seconds: Annotated[int, Field(ge=_SHORTEST, le=_LONGEST), WHOLE] = Field(description="For how long.")
     reason: Reason = Field(min_length=1)
 
 

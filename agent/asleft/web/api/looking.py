@@ -9,6 +9,7 @@ from asleft.domain.drift import DriftKind
 from asleft.domain.estate import StationId
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.people import Right
+from asleft.domain.withheld import Withheld
 from asleft.web.alarm_view import alarms_of, kind_of
 from asleft.web.api.alarm_shapes import (
     Alarms,
@@ -44,7 +45,6 @@ from asleft.web.asking import may_at
 from asleft.web.pages.now import NowView, view_now
 from asleft.web.pages.site import view_site
 from asleft.web.sources import told_why
-from asleft.web.withheld import Withheld
 from asleft.work.alarms.desk import Board
 
 __all__ = ["alarms", "me", "now", "site", "sites", "station", "why"]
@@ -154,9 +154,10 @@ async def station(ask: Ask) -> Station:
 
 async def why(ask: Ask) -> Why:
     """Say where a value comes from."""
-    found = ask.station(ask.parts.desk.estate_now())
+    estate = ask.parts.desk.estate_now()
+    found = ask.station(estate)
     view = await asyncio.to_thread(ask.parts.desk.whence(str(found), ask.path["setting"]))
-    return why_of(await told_why(ask.house.web.past, view, Scope(ask.caller.person.sites)))
+    return why_of(await told_why(ask.house.web.past, estate, view, Scope(ask.caller.person.sites)))
 
 
 async def alarms(ask: Ask) -> Alarms:

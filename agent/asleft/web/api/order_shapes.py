@@ -11,6 +11,7 @@ from asleft.domain.groups import Group
 from asleft.domain.orders import Event, OrderState, Purpose
 from asleft.ports.orders import KeptOrder, StepState
 from asleft.web.api.shapes import (
+    WHOLE,
     Answer,
     AnyPlace,
     OrderId,
@@ -37,6 +38,7 @@ __all__ = [
     "Identified",
     "Identify",
     "LeftAlone",
+    "LookedAt",
     "MoveShape",
     "OrderPart",
     "OrderRow",
@@ -50,6 +52,7 @@ __all__ = [
     "Stopped",
     "Undo",
     "UndoneBy",
+    "Withdraw",
     "WriteShape",
     "drawn_of",
     "group_of",
@@ -86,6 +89,9 @@ class WriteShape(Shape):
     stage: str
     outcome: StepState | None
     read_back: str | None
+    going: str | None = Field(
+        description="While a rise goes on, which of its steps is made and where to, as `step 3 of 5, to -11 dB`."
+    )
 
 
 class HazardShape(Shape):
@@ -165,6 +171,9 @@ class Orders(Answer):
 
     schema_: Literal["asleft-orders"] = "asleft-orders"
     orders: tuple[OrderRow, ...]
+    halted: tuple[OrderRow, ...] = Field(
+        description="Those that were halted, and nobody has said since that they looked at the station."
+    )
     next: str | None = Field(description="Cursor of what comes after; null at the end.")
 
 
@@ -248,6 +257,20 @@ class Confirm(Request):
     )
 
 
+class Withdraw(Request):
+    """Which order, or group, is taken back."""
+
+    order: OrderId = Field(description="Id of the order, or of the group.")
+    reason: Reason = ""
+
+
+class LookedAt(Request):
+    """After which halted order a person has looked at the station, and what they found and did."""
+
+    order: Annotated[str, Field(pattern="^[0-9a-f]{10}$")]
+    reason: Reason = Field(min_length=1)
+
+
 class Stop(Request):
     """Of which group no further station is begun."""
 
@@ -267,7 +290,7 @@ class Identify(Request):
     """Whose lamp is lit, and for how long."""
 
     name: StationName
-    seconds: Annotated[int, Field(ge=1, le=120)] = 10
+    seconds: Annotated[int, Field(ge=1, le=120), WHOLE] = 10
 
 
 class ClearErrors(Request):

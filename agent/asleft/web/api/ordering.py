@@ -14,6 +14,7 @@ from asleft.web.api.operations import Ask
 from asleft.web.api.order_shapes import (
     Confirm,
     DrawnUps,
+    LookedAt,
     OrderPart,
     Orders,
     OrdersQuery,
@@ -23,6 +24,7 @@ from asleft.web.api.order_shapes import (
     Stopped,
     Undo,
     UndoneBy,
+    Withdraw,
     drawn_of,
     group_of,
     order_of,
@@ -41,7 +43,19 @@ from asleft.work.guards import Confirming
 from asleft.work.ordering import MayNot, NoOrder
 from asleft.work.outlook import Outlook
 
-__all__ = ["ACTING", "confirm", "order", "orders", "part_of", "restore", "set_up", "stop", "undo"]
+__all__ = [
+    "ACTING",
+    "confirm",
+    "looked_at",
+    "order",
+    "orders",
+    "part_of",
+    "restore",
+    "set_up",
+    "stop",
+    "undo",
+    "withdraw",
+]
 
 ACTING: Final = (Right.ACKNOWLEDGE, Right.CONFIRM)
 """Each of them lets somebody have an order drawn up."""
@@ -61,10 +75,18 @@ async def orders(ask: Ask) -> Orders:
         sites=sites,
         states=None if query.all_ == "true" else set(OrderState) - ENDS,
     )
-    waits = {view.kept.order.id: view.waits for view in desk.order_views()}
+    views = desk.order_views()
+    waits = {view.kept.order.id: view.waits for view in views}
     some = found[: query.limit]
     return Orders(
         orders=tuple(row_of(kept, waits.get(kept.order.id, ())) for kept in some),
+        halted=tuple(
+            row_of(view.kept, view.waits)
+            for view in views
+            if view.kept.state is OrderState.HALTED
+            and ask.caller.sees(view.kept.order.station.site)
+            and query.site in {None, view.kept.order.station.site}
+        ),
         next=some[-1].order.id if len(found) > len(some) else None,
     )
 
@@ -186,6 +208,44 @@ async def undo(ask: Ask) -> UndoneBy:
         kept = await desk.undo(sent.order, by=caller.person.key, cannot_wait=sent.cannot_wait)
     ask.parts.live.changed(CHANGED)
     return undone_of(kept, desk.outlook(kept.order.id))
+
+
+async def withdraw(ask: Ask) -> OrderPart:
+    """Take back an order, or a group, that waits for a confirmation; nothing gets worse by it."""
+    sent, desk = ask.sent(Withdraw), ask.parts.desk
+    _found(ask, sent.order)
+    await fresh(ask.parts)
+    caller = ask.again()
+    outlook = _found(ask, sent.order)
+    for kept in outlook.kepts:
+        site = kept.order.station.site
+        if not caller.sees(site):  # which one that is, is not told
+            raise MayNot(
+                f"this token may not look at all that group {sent.order} is about",
+                todo="withdraw its orders one by one, where it may",
+            )
+        caller.check(site, *ACTING, verb="withdraw an order")
+        if kept.order.by != caller.person.key:
+            caller.check(site, Right.CONFIRM, verb="withdraw what somebody else had drawn up")
+            caller.check_concerns(site, kept.order.concerns)
+    try:
+        desk.withdraw(sent.order, by=caller.person.key, reason=sent.reason)
+    finally:
+        ask.parts.live.changed(CHANGED)
+    return part_of(ask, _found(ask, sent.order), PageQuery())
+
+
+async def looked_at(ask: Ask) -> OrderPart:
+    """Take the person's word that they have looked at the station of a halted order."""
+    sent, desk = ask.sent(LookedAt), ask.parts.desk
+    _found(ask, sent.order)
+    await fresh(ask.parts)
+    caller = ask.again()
+    (kept,) = _found(ask, sent.order).kepts
+    caller.check(kept.order.station.site, Right.CONFIRM, verb="say that the station was looked at")
+    desk.looked_at(sent.order, by=caller.person.key, reason=sent.reason)
+    ask.parts.live.changed(CHANGED)
+    return part_of(ask, _found(ask, sent.order), PageQuery())
 
 
 async def stop(ask: Ask) -> Stopped:

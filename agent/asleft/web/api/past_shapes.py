@@ -187,9 +187,9 @@ class StoodShape(Shape):
     until: datetime | None
     seconds: int
     commit: str
-    author: str
-    committer: str | None
-    signer: str | None
+    author: str = Field(description="Empty where it may not be told.")
+    committer: str | None = Field(description="Null where there is none, or it may not be told.")
+    signer: str | None = Field(description="Null where no signature holds, or it may not be told.")
     approved_at: datetime
     subject: str | None = Field(description="Null where it may be about sites that may not be looked at.")
     file: str

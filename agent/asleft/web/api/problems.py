@@ -76,7 +76,8 @@ _ACCEPT: Final = " --accept "
 _LOOKS: Final = ("alarms", "lent", "orders", "proposals")
 _ACTS: Final = (
     *("adopt", "clear-errors", "concede", "confirm", "enrol", "exchange", "give-back", "in-service"),
-    *("lend", "out-of-service", "restore", "set-up", "shelve", "stop", "undo", "unshelve"),
+    *("lend", "looked-at", "out-of-service", "restore", "set-up", "shelve", "stop", "undo", "unshelve"),
+    "withdraw",
 )
 """Commands that have an operation of their name."""
 _NAME: Final = "[a-z][a-z0-9-]*"

@@ -7,14 +7,14 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from asleft.domain.effects.effect import Effect
-from asleft.domain.problems import Level, Problem
+from asleft.domain.problems import Level
+from asleft.domain.withheld import Sees, Withheld
 from asleft.ports.baseline import OpenProposal
 from asleft.web.api.effect_shapes import EffectShape, effect_of
 from asleft.web.api.problems import for_programs
 from asleft.web.api.report_shapes import CheckShape, check_of
 from asleft.web.api.shapes import MOST, Answer, PlaceName, Reason, Request, SettingName, Shape, StationName
-from asleft.web.discretion import may_see_file, may_see_problem
-from asleft.web.withheld import Sees, Withheld
+from asleft.work.proposing.seeing import proposed_seen
 from asleft.work.proposing.words import Proposed
 
 __all__ = [
@@ -175,16 +175,9 @@ def waiting_of(
     return WaitingProposal.model_validate({**dict(row), **more})
 
 
-def proposal_of(proposed: Proposed, sees: Sees, withheld: Withheld, *, everywhere: bool) -> Proposal:
+def proposal_of(proposed: Proposed, withheld: Withheld) -> Proposal:
     """Give a change that was just proposed, as far as a caller may look."""
-
-    def told(file: str) -> bool:
-        return everywhere or may_see_file(file, sees)
-
-    def worth(problem: Problem) -> bool:
-        seen = may_see_problem(problem, sees, withheld, everywhere=everywhere)
-        return problem.level is not Level.ERROR and seen
-
+    proposed = proposed_seen(proposed, withheld)
     return Proposal(
         station=str(proposed.station),
         subject=proposed.subject,
@@ -192,12 +185,12 @@ def proposal_of(proposed: Proposed, sees: Sees, withheld: Withheld, *, everywher
         commit=proposed.commit,
         base=proposed.base,
         made=proposed.made,
-        files=tuple(FileShape(file=file, diff=diff if told(file) else None) for file, diff in proposed.files),
+        files=tuple(FileShape(file=file, diff=diff or None) for file, diff in proposed.files),
         pushed=proposed.pushed,
         why_not=proposed.why_not or None,
-        warnings=tuple(map(for_programs, proposed.warned(sees))),
-        problems=tuple(check_of(one) for one in proposed.problems if worth(one))[:MOST],
-        effect=effect_of(proposed.effect, sees, everywhere=everywhere),
+        warnings=tuple(map(for_programs, proposed.warnings)),
+        problems=tuple(check_of(one) for one in proposed.problems if one.level is not Level.ERROR)[:MOST],
+        effect=effect_of(proposed.effect, withheld.sees, everywhere=withheld.everywhere),
         approve=proposed.approve,
         then=for_programs(proposed.then) or None,
     )

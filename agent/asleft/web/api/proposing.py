@@ -6,6 +6,7 @@ from typing import Final
 
 from asleft.domain.estate import Estate
 from asleft.domain.people import Right
+from asleft.domain.withheld import Withheld
 from asleft.ports.baseline import OpenProposal
 from asleft.web.api.effect_shapes import EffectAnswer, effect_answer
 from asleft.web.api.operations import Ask
@@ -27,7 +28,6 @@ from asleft.web.api.proposal_shapes import (
 from asleft.web.api.shapes import MOST, PageQuery
 from asleft.web.carrying import fresh
 from asleft.web.discretion import may_see_proposal, told_of
-from asleft.web.withheld import Withheld
 from asleft.work.approved import approvers_of
 from asleft.work.proposing.desk import ProposalDesk
 from asleft.work.proposing.enrol import Wish
@@ -170,4 +170,4 @@ async def _proposed(ask: Ask, name: str, make: Make) -> Proposal:
     with withheld.in_refusals():
         async with ask.parts.turn():
             made = await make(desk.proposing, caller.person.key)
-    return proposal_of(made, caller.sees, withheld, everywhere=caller.everywhere)
+    return proposal_of(made, withheld)

@@ -1,6 +1,7 @@
 """Figures and the baseline."""
 
 from asleft.domain.problems import Problem
+from asleft.domain.withheld import may_see_problem
 from asleft.web.api.operations import Ask
 from asleft.web.api.report_shapes import (
     Baseline,
@@ -9,7 +10,7 @@ from asleft.web.api.report_shapes import (
     baseline_of,
     figures_answer,
 )
-from asleft.web.discretion import may_see_problem, told_of
+from asleft.web.discretion import told_of
 from asleft.web.pages.figure_plots import part_of
 
 __all__ = ["baseline", "figures"]

@@ -1,12 +1,16 @@
 """What all answers and requests have in common: names with hyphens, nothing that is not declared, and bounds."""
 
+import re
+from datetime import datetime
 from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 __all__ = [
     "MOST",
     "USUAL",
+    "WHOLE",
     "Answer",
     "AnyPlace",
     "AnyText",
@@ -24,7 +28,36 @@ __all__ = [
     "SettingName",
     "Shape",
     "StationName",
+    "Time",
 ]
+
+_DIGITS: Final = re.compile(r"(?:0|[1-9][0-9]*)\Z")
+_RFC_3339: Final = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt][0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]+)?(?:[Zz]|[+-][0-9]{2}:[0-9]{2})\Z"
+)
+
+
+def _digits(given: object) -> object:
+    """Refuse what Python reads as a whole number and JSON does not: signs, blanks, underscores, leading zeros (RFC 8259 §6)."""
+    if isinstance(given, str) and not _DIGITS.match(given):
+        raise PydanticCustomError("digits", "write a whole number in digits, such as 50")
+    return given
+
+
+def _whole(given: object) -> object:
+    """Take 10.0 and 1e1 as 10: to JSON Schema, and so to the document, they are integers (2020-12 Validation §6.1.1)."""
+    return int(given) if isinstance(given, float) and given.is_integer() else given
+
+
+def _rfc_3339(given: object) -> datetime:
+    """Read a time of RFC 3339 §5.6 and no other: the library takes seconds since 1970, too, times without seconds, and `_` for `T`."""
+    try:
+        if isinstance(given, str) and _RFC_3339.match(given):
+            return datetime.fromisoformat(given.upper())
+    except ValueError:
+        pass  # no such day, or no such time of day
+    raise PydanticCustomError("rfc_3339", "write a time of RFC 3339, such as 2026-12-31T20:00:00Z")
+
 
 USUAL: Final = 50
 """So many items a list has where no limit is named."""
@@ -44,9 +77,13 @@ OrderId = Annotated[str, Field(pattern="^(g[0-9a-f]{9}|[0-9a-f]{10})$")]
 AnyText = Annotated[str, Field(max_length=100)]
 Reason = Annotated[str, Field(max_length=500)]
 """Why, in a few words."""
-Limit = Annotated[int, Field(ge=1, le=MOST)]
 Cursor = Annotated[str, Field(pattern="^[A-Za-z0-9_.:/-]{0,200}$")]
-Days = Annotated[int, Field(ge=1, le=366)]
+Limit = Annotated[int, Field(ge=1, le=MOST), BeforeValidator(_digits)]
+Days = Annotated[int, Field(ge=1, le=366), BeforeValidator(_digits)]
+WHOLE: Final = BeforeValidator(_whole)
+"""Beside a whole number that is sent."""
+Time = Annotated[AwareDatetime, BeforeValidator(_rfc_3339)]
+"""A time that is sent, with its distance from UTC."""
 
 
 def _hyphens(name: str) -> str:

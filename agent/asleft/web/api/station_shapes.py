@@ -74,6 +74,9 @@ class Cause(Shape):
     others: int
     count: int
     alike: bool
+    beside: str = Field(
+        description="What stands with it: the settings that an exchanged unit brought, or the stations of a site that is gone."
+    )
     repeats: int
 
 
@@ -279,7 +282,7 @@ class Layer(Shape):
     line: int
     won: bool
     commit: str
-    author: str
+    author: str = Field(description="Empty where it may not be told.")
     at: datetime
     subject: str | None = Field(description="Null where it may be about sites that may not be looked at.")
 

@@ -40,6 +40,8 @@ _MOST: Final = 200
 _NAMELESS: Final = {"baseline": "by the records", "times": "time"}
 """What a column is called on the page that has no heading in a text."""
 _SHORT: Final = re.compile(r"[0-9a-f]{10}\Z")
+_BESIDE: Final = re.compile(r" {2}([0-9a-f]{10})\Z")
+"""A commit after something else, as a time: on the page it has a column of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,18 +202,39 @@ def tables_of(made: Account, *, everywhere: bool) -> Iterator[Table]:
     """
     records = [*(one.record for one in made.drifts), *(one.mended for one in made.drifts)]
     records += [one.commit for one in (*made.restores, *made.unfinished)]
+    records += [one.record for one in made.gaps]
     baseline = [one.piece.commit for one in made.approvals] + [
         one for day in made.days for one in day.commits
     ]
     whole = {one[:10]: one for one in (*records, *(baseline if everywhere else ()))}
     for part in account_parts(made):
+        rows = part.rows[:_MOST]
+        apart = [any(_BESIDE.search(row[at]) for row in rows) for at in range(len(part.heads))]
+        heads = [head or _NAMELESS.get(part.key, "State") for head in part.heads]
         yield Table(
             key=part.key,
             title=part.title,
-            heads=tuple(begun(head or _NAMELESS.get(part.key, "State")) for head in part.heads),
-            rows=tuple(tuple(_cell(text, whole) for text in row) for row in part.rows[:_MOST]),
+            heads=tuple(
+                begun(name)
+                for head, two in zip(heads, apart, strict=True)
+                for name in ((head, "commit") if two else (head,))
+            ),
+            rows=tuple(
+                tuple(
+                    _cell(piece, whole)
+                    for text, two in zip(row, apart, strict=True)
+                    for piece in (_parted(text) if two else (text,))
+                )
+                for row in rows
+            ),
             more=max(0, len(part.rows) - _MOST),
         )
+
+
+def _parted(text: str) -> tuple[str, str]:
+    """Give what stands before a commit, and the commit, each a cell; the second is empty where there is none."""
+    found = _BESIDE.search(text)
+    return (text[: found.start()], found[1]) if found else (text, "")
 
 
 def _cell(text: str, whole: Mapping[str, str]) -> Cell:

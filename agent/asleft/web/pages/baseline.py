@@ -14,12 +14,12 @@ from asleft.domain.effects.effect import Effect
 from asleft.domain.estate import Estate
 from asleft.domain.people import Approval, Right
 from asleft.domain.problems import Level, Problem
+from asleft.domain.withheld import Sees, may_see_problem
 from asleft.ports.baseline import OpenProposal, Revision
-from asleft.web.discretion import EVERYTHING, Told, may_see_problem, may_see_proposal, told_of
+from asleft.web.discretion import EVERYTHING, Told, may_see_proposal, told_of
 from asleft.web.pages.effects import EffectView, effect_view
 from asleft.web.past import zone_of
 from asleft.web.web import Viewer, Web
-from asleft.web.withheld import Sees
 from asleft.work.approved import Stand
 from asleft.work.proposing.words import approve_words
 
@@ -105,6 +105,7 @@ class BaselineView:
         rule_words: What it asks.
         approvers: Who may approve.
         in_force: The revision in force.
+        in_force_at: Path of its own page; empty where that may not be looked at.
         approval: Who approved it, in words.
         on_trust: Whether it was taken on trust as the first of all.
         newest: The newest revision that was fetched.
@@ -127,6 +128,7 @@ class BaselineView:
     rule_words: str
     approvers: tuple[str, ...]
     in_force: Revision
+    in_force_at: str
     approval: str
     on_trust: bool
     newest: Revision
@@ -253,6 +255,7 @@ def view_of(
         rule_words=_RULES[stand.rule],
         approvers=told.approvers(stand),
         in_force=told.revision(stand.in_force),
+        in_force_at=f"/history/{stand.in_force.commit}" if proposals and told.leads(stand.in_force) else "",
         approval=_approval(stand, told),
         on_trust=stand.on_trust,
         newest=told.revision(stand.newest),

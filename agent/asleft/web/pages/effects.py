@@ -6,10 +6,10 @@ from typing import Final
 
 from asleft.domain.effects.beside import About
 from asleft.domain.effects.effect import Change, Effect, FoundAs, Group, Planned
+from asleft.domain.effects.seeing import seen_effect
 from asleft.domain.estate import StationId
 from asleft.domain.layers import Origin
-from asleft.web.discretion import may_see_note, may_see_origin
-from asleft.web.withheld import Sees
+from asleft.domain.withheld import Sees
 
 __all__ = [
     "ChangeView",
@@ -97,23 +97,16 @@ class EffectView:
 
 def effect_view(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectView:
     """Put what a revision would do together, as far as a person may look at it."""
+    effect = seen_effect(effect, sees, everywhere=everywhere)
     groups = [
-        view
+        _group(group, during)
         for during, some in (("", effect.groups), *((one.occasion, one.groups) for one in effect.during))
         for group in some
-        if (view := _group(group, during, sees)) is not None
     ]
-    notes = [
-        (_ROOMS[note.about], note.subject, note.words)
-        for note in effect.notes
-        if everywhere or may_see_note(note, sees)
-    ]
-    added, removed = (
-        tuple(_planned([one for one in some if sees(one.station.site)]))
-        for some in (effect.added, effect.removed)
-    )
+    notes = [(_ROOMS[note.about], note.subject, note.words) for note in effect.notes]
+    added, removed = (tuple(_planned(some)) for some in (effect.added, effect.removed))
     return EffectView(
-        changed=sum(sees(station.site) for group in effect.groups for station in group.stations),
+        changed=effect.changed,
         total=effect.total,
         groups=tuple(groups[:_MOST]),
         more=max(0, len(groups) - _MOST),
@@ -125,37 +118,34 @@ def effect_view(effect: Effect, sees: Sees, *, everywhere: bool) -> EffectView:
     )
 
 
-def _group(group: Group, during: str, sees: Sees) -> GroupView | None:
-    stations = [station for station in group.stations if sees(station.site)]
-    if not stations:
-        return None
+def _group(group: Group, during: str) -> GroupView:
     title = _TITLES.get(group.worst or "", "Settings change" if group.changes else "The unit changes")
     return GroupView(
         title=title,
         worst=str(group.worst or ""),
         during=during,
         model=group.model,
-        count=len(stations),
-        where=tuple(_where(stations)),
-        facts=tuple((fact.what, fact.before, fact.after) for fact in (one.told(sees) for one in group.facts)),
-        changes=tuple(_change(change, len(stations), sees) for change in group.changes),
+        count=len(group.stations),
+        where=tuple(_where(group.stations)),
+        facts=tuple((fact.what, fact.before, fact.after) for fact in group.facts),
+        changes=tuple(_change(change, len(group.stations)) for change in group.changes),
         cautions=tuple(
             dict.fromkeys(hazard.caution for change in group.changes for hazard in change.hazards)
         ),
     )
 
 
-def _change(change: Change, count: int, sees: Sees) -> ChangeView:
+def _change(change: Change, count: int) -> ChangeView:
     return ChangeView(
         meaning=change.meaning,
         setting=change.setting,
         before="not named" if change.before is None else change.before,
         after="not named" if change.after is None else change.after,
         alone=change.after is None,
-        by=_origin(change.by) if change.by and may_see_origin(change.by, sees) else "",
-        was=tuple(_origin(origin) for origin in change.was if may_see_origin(origin, sees)),
+        by=_origin(change.by) if change.by else "",
+        was=tuple(map(_origin, change.was)),
         hazards=tuple(hazard.words for hazard in change.hazards),
-        found=tuple(text for one in change.found if (text := _found(one, count, sees))),
+        found=tuple(_found(one, count) for one in change.found),
     )
 
 
@@ -163,11 +153,8 @@ def _origin(origin: Origin) -> str:
     return f"{origin} ({origin.layer})"
 
 
-def _found(one: FoundAs, count: int, sees: Sees) -> str:
-    stations = [station for station in one.stations if sees(station.site)]
-    if not stations:
-        return ""
-    at = "" if len(stations) == count else f" at {'; '.join(_where(stations))}"
+def _found(one: FoundAs, count: int) -> str:
+    at = "" if len(one.stations) == count else f" at {'; '.join(_where(one.stations))}"
     if one.text is None:
         return f"not known{at}"
     return f"already so{at}" if one.so else f"{one.text}{at}"

@@ -14,8 +14,8 @@ from asleft.domain.alarms.journal import name_of
 from asleft.domain.alarms.times import Watch
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.evidence.account import Week
+from asleft.domain.evidence.account_text import period
 from asleft.domain.evidence.seeing import Scope
-from asleft.domain.hearing import time_words
 from asleft.domain.people import Right
 from asleft.ports.ledger import Looked
 from asleft.web.pages.figure_plots import Plot, answers, as_left_plot, over_time, part_of
@@ -32,8 +32,6 @@ __all__ = ["FiguresView", "routes", "view_of"]
 
 _USUAL: Final = 30
 _MOST: Final = 366
-_MINUTE: Final = 60.0
-_DAY: Final = 24 * 3600.0
 _HELD: Final = {True: "met", False: "not met", None: ""}
 
 
@@ -213,10 +211,10 @@ def _rows(made: Figures) -> tuple[Row, ...]:
 
 
 def _shown(row: Figure) -> str:
-    """Write a figure as the command does; of a time in seconds say what that is in hours and minutes, too."""
-    if row.value is None or row.unit != "s" or not _MINUTE <= row.value <= _DAY:
+    """Write a figure as the command does; a time as the plots beside it do."""
+    if row.value is None or row.unit != "s":
         return row.shown()
-    return f"{'at most ' * row.at_most}{row.value:.0f} s ({time_words(row.value / _MINUTE)})"
+    return f"{'at most ' * row.at_most}{period(row.value)}"
 
 
 def _origin(station: StationId, what: str, alarms: int) -> Origin:

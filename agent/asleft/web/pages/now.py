@@ -1,11 +1,10 @@
 """Now: what needs a person, worst first; where nothing does, it says so and since when that is known."""
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby
+from functools import partial
 from typing import Final
 
 from starlette.requests import Request
@@ -15,13 +14,15 @@ from starlette.routing import Route
 from asleft.domain.alarms.alarm import Alarm, AlarmState
 from asleft.domain.alarms.floods import Group, grouped
 from asleft.domain.drift import DriftKind
-from asleft.domain.estate import Estate, StationId
+from asleft.domain.estate import Estate, StationId, Stations
 from asleft.domain.loans import Loan, LoanState
+from asleft.domain.names import plural
 from asleft.domain.occasions import Coming
-from asleft.domain.orders import ENDS, OrderState
 from asleft.domain.profile import Priority
 from asleft.domain.site import Site
+from asleft.domain.snapshot import ReadState
 from asleft.ports.ledger import Glance
+from asleft.web.order_calls import Halted, Waiting, beside_halts, halted_in, waiting_of
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
 from asleft.work.desk import OwnerDesk
@@ -36,7 +37,7 @@ _STATES: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.ACK
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cause:
-    """Alarms of one site that have one cause."""
+    """Alarms of one site that have one cause; `beside` says what stands with it and has no card of its own."""
 
     priority: Priority
     state: str
@@ -50,23 +51,9 @@ class Cause:
     others: int
     count: int
     alike: bool
+    beside: str
     to: str
     repeats: int
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Waiting:
-    """An order, or a group of them, that waits for a confirmation."""
-
-    id: str
-    stations: tuple[str, ...]
-    others: int
-    purpose: str
-    zone: str
-    drawn_up: datetime
-    lapses: datetime
-    waits: tuple[str, ...]
-    hearing: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -119,7 +106,8 @@ class NowView:
     """What needs a person, and how all the rest is.
 
     Args:
-        causes: Alarms, put together by site and cause, worst first.
+        halted: Orders that were halted, and nobody has looked at the station since; the newest first.
+        causes: Alarms, put together by site and cause, worst first; those about these orders are left out.
         old: Those that stand for more than a day, likewise.
         flood: How many alarms the last ten minutes had, where there are more than a person can take; else 0.
         orders: Orders that wait for a confirmation.
@@ -135,6 +123,7 @@ class NowView:
         zone: Time zone in which that is shown.
     """
 
+    halted: tuple[Halted, ...]
     causes: tuple[Cause, ...]
     old: tuple[Cause, ...]
     flood: int
@@ -154,7 +143,7 @@ class NowView:
     def quiet(self) -> bool:
         """Whether nothing needs a person."""
         overdue = any(loan.overdue or loan.asked for loan in self.loans)
-        return not (self.causes or self.old or self.orders or self.unheard or overdue)
+        return not (self.halted or self.causes or self.old or self.orders or self.unheard or overdue)
 
 
 def routes(web: Web) -> list[Route]:
@@ -205,7 +194,7 @@ def view_of(
         estate: As it is now.
         sees: Tells whether the person may see a site.
         board: The alarms.
-        orders: What has not ended.
+        orders: What has not ended, and what was halted and needs a person.
         never_looked_at: The stations that were never looked at.
         not_read: The last look at stations of which it read nothing.
         loans: What is lent or asked for.
@@ -213,7 +202,7 @@ def view_of(
         coming: What is on at each of them, and what comes next.
     """
     seen = {name: site for name, site in estate.sites.items() if sees(name)}
-    sizes = Counter(station.site for station in estate.stations)
+    sizes = {name: len(stations) for name, stations in Stations.of(estate.stations).sites.items()}
     unheard: dict[StationId, Glance | None] = {
         station: look for station, look in not_read.items() if station in estate.stations
     }
@@ -228,22 +217,32 @@ def view_of(
     told = {
         alarm.drift.key.station for alarm in (*ours, *old) if alarm.drift.key.kind is DriftKind.UNREACHABLE
     }
+    gone = {
+        alarm.drift.key.station.site
+        for alarm in (*ours, *old)
+        if alarm.drift.key.kind is DriftKind.SITE and alarm.active
+    }
+    silent = sorted(station for station in unheard.keys() - out - told if station.site in seen)
+    # That most of a site does not answer is told once, with the names of those that it is about.
+    folded: dict[str, list[str]] = {}
+    for station in silent:
+        if station.site in gone and _is_silent(unheard[station]):
+            folded.setdefault(station.site, []).append(station.name)
+    told.update(StationId(site, name) for site, names in folded.items() for name in names)
+    together = partial(_causes, every=board.every, sites=seen, folded=folded)
     return NowView(
-        causes=_causes(ours, seen),
-        old=_causes(old, seen),
+        halted=halted_in(orders, seen),
+        causes=together(beside_halts(ours)),
+        old=together(beside_halts(old)),
         flood=flood if board.flood.on else 0,
-        orders=_waiting([one for one in orders if one.kept.order.station.site in seen], seen),
-        unheard=tuple(
-            _unheard(station, unheard[station], seen)
-            for station in sorted(unheard.keys() - out - told)
-            if station.site in seen
-        ),
+        orders=waiting_of([one for one in orders if one.kept.order.station.site in seen], seen),
+        unheard=tuple(_unheard(station, unheard[station], seen) for station in silent if station not in told),
         loans=tuple(_lent(loan, estate, seen) for loan in loans if loan.station.site in seen),
         sites=tuple(
-            _site_now(estate, site, coming[name], sizes[name], rounds.get(name))
+            _site_now(estate, site, coming[name], sizes.get(name, 0), rounds.get(name))
             for name, site in sorted(seen.items())
         ),
-        stations=sum(sizes[name] for name in seen),
+        stations=sum(sizes.get(name, 0) for name in seen),
         shelved=sum(alarm.drift.key.station.site in seen for alarm in board.shelved),
         suppressed=sum(alarm.drift.key.station.site in seen for alarm in board.suppressed),
         withdrawn=sum(station.site in seen for station in out),
@@ -253,27 +252,37 @@ def view_of(
     )
 
 
-def _causes(alarms: Sequence[Alarm], sites: Mapping[str, Site]) -> tuple[Cause, ...]:
-    made = [_cause(group, sites[group.site]) for group in grouped(alarms)]
+def _is_silent(look: Glance | None) -> bool:
+    """Tell whether a station does not answer, or was never asked: one that is locked has a reason of its own."""
+    return look is None or look.state in {ReadState.UNREACHABLE, ReadState.SILENT}
+
+
+def _causes(
+    alarms: Sequence[Alarm],
+    *,
+    every: Sequence[Alarm],
+    sites: Mapping[str, Site],
+    folded: Mapping[str, Sequence[str]],
+) -> tuple[Cause, ...]:
+    made = [
+        _cause(group, sites[group.site], folded.get(group.site, ()) if group.common == DriftKind.SITE else ())
+        for group in grouped(alarms, every)
+    ]
     # Worst first, and within that the newest (ISA-18.2 as taught); two sorts, as the second keeps the order of the first.
     made.sort(key=lambda cause: (cause.since, cause.site), reverse=True)
     made.sort(key=lambda cause: (cause.state != _STATES[0], _WORST.index(cause.priority)))
     return tuple(made)
 
 
-def _cause(group: Group, site: Site) -> Cause:
-    worst = min(
-        group.alarms,
-        key=lambda alarm: (
-            _STATES.index(alarm.state) if alarm.state in _STATES else len(_STATES),
-            _WORST.index(alarm.drift.priority),
-        ),
-    )
-    key = worst.drift.key
-    names = tuple(dict.fromkeys(alarm.drift.key.station.name for alarm in group.alarms))
+def _badness(alarm: Alarm) -> tuple[int, int]:
+    state = _STATES.index(alarm.state) if alarm.state in _STATES else len(_STATES)
+    return state, _WORST.index(alarm.drift.priority)
+
+
+def _cause(group: Group, site: Site, folded: Sequence[str]) -> Cause:
+    worst, leading = min(group.alarms, key=_badness), min(group.leading, key=_badness)
+    names = tuple(dict.fromkeys((*(alarm.drift.key.station.name for alarm in group.alarms), *folded)))
     named = tuple(name for name in names if name)
-    alone = len(group.alarms) == 1 and bool(key.station.name)
-    setting = f"/{key.setting}" if key.kind is DriftKind.SETTING else ""
     return Cause(
         priority=min((alarm.drift.priority for alarm in group.alarms), key=_WORST.index),
         state=str(worst.state),
@@ -281,44 +290,26 @@ def _cause(group: Group, site: Site) -> Cause:
         title=site.title,
         zone=site.time_zone,
         since=max(alarm.since for alarm in group.alarms),
-        what=worst.drift.what,
-        matters=worst.drift.matters,
+        what=leading.drift.what,
+        matters="; ".join(dict.fromkeys((leading.drift.matters, worst.drift.matters))),
         stations=named[:_MOST_NAMES],
         others=max(0, len(named) - _MOST_NAMES),
         count=len(group.alarms),
-        alike=len({alarm.drift.what for alarm in group.alarms}) == 1,
-        to=f"/alarms/{key.station}{setting}" if alone else f"/sites/{site.name}",
+        alike=len({alarm.drift.what for alarm in group.leading}) == 1,
+        beside=f"{plural(len(folded), 'station')} with it" if folded else group.beside,
+        to=_way(group, leading),
         repeats=max(alarm.count for alarm in group.alarms),
     )
 
 
-def _waiting(views: Sequence[OrderView], sites: Mapping[str, Site]) -> tuple[Waiting, ...]:
-    open_ones = [
-        view for view in views if view.kept.state not in ENDS and view.kept.state is OrderState.DRAWN_UP
-    ]
-
-    def together(view: OrderView) -> str:
-        return view.kept.group or view.kept.order.id
-
-    made: list[Waiting] = []
-    for name, some in groupby(sorted(open_ones, key=together), key=together):
-        members = list(some)
-        first = members[0].kept.order
-        names = tuple(str(view.kept.order.station) for view in members)
-        made.append(
-            Waiting(
-                id=name,
-                stations=names[:_MOST_NAMES],
-                others=max(0, len(names) - _MOST_NAMES),
-                purpose=str(first.purpose),
-                zone=sites[first.station.site].time_zone,
-                drawn_up=first.drawn_up,
-                lapses=min(view.kept.order.lapses for view in members),
-                waits=tuple(dict.fromkeys(wait for view in members for wait in view.waits)),
-                hearing=any(hazard.is_hearing for view in members for hazard in view.kept.order.hazards),
-            )
-        )
-    return tuple(sorted(made, key=lambda waiting: (waiting.lapses, waiting.id)))
+def _way(group: Group, alarm: Alarm) -> str:
+    """Give the page about a cause: of the alarm, of all alarms of its station, or of the site's, this cause first."""
+    key = alarm.drift.key
+    if not key.station.name:
+        return f"/sites/{group.site}"
+    if len(group.leading) > 1:
+        return f"/alarms/{group.site}?cause={group.common}"
+    return f"/alarms/{key.station}{f'/{key.setting}' if key.kind is DriftKind.SETTING else ''}"
 
 
 def _unheard(station: StationId, look: Glance | None, sites: Mapping[str, Site]) -> Unheard:

@@ -17,10 +17,10 @@ from asleft.domain.names import plural
 from asleft.domain.occasions import stretches
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Concern, Priority
+from asleft.domain.withheld import Sees, may_see_person
 from asleft.web.asking import one
 from asleft.web.past import zone_of
 from asleft.web.web import Web
-from asleft.web.withheld import Sees, may_see_person
 from asleft.work.accounts.desk import AccountView
 
 __all__ = ["PeopleView", "routes", "view_of"]

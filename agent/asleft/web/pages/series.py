@@ -24,7 +24,9 @@ _WHOLE_DAYS: Final = timedelta(days=7)
 
 
 def slots_of(since: datetime, until: datetime) -> list[tuple[datetime, datetime]]:
-    """Cut a time into equal pieces of whole hours, counted back from its end; the first may be shorter.
+    """Cut a time into equal pieces of whole hours, counted back from its end; the first may be shorter, or up to an hour longer.
+
+    What is left at the beginning goes with the piece after it where it is less than an hour: alone it would say nothing.
 
     Args:
         since: Its beginning, UTC.
@@ -38,6 +40,8 @@ def slots_of(since: datetime, until: datetime) -> list[tuple[datetime, datetime]
     while edges[-1] > since:
         edges.append(max(since, edges[-1] - width))
     edges.reverse()
+    if len(edges) > 2 and edges[1] - edges[0] < _HOUR:  # noqa: PLR2004 a first piece and one after it
+        del edges[1]
     return list(pairwise(edges))
 
 

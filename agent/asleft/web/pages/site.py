@@ -10,12 +10,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from asleft.domain.alarms.alarm import Alarm
+from asleft.domain.alarms.alarm import Alarm, Mark
 from asleft.domain.errors import AsleftError
-from asleft.domain.estate import Estate, StationId
+from asleft.domain.estate import Estate, StationId, Stations
 from asleft.domain.loans import Loan, LoanState
 from asleft.domain.occasions import Coming
-from asleft.domain.orders import ENDS
+from asleft.domain.orders import ENDS, OrderState
 from asleft.domain.snapshot import ReadState
 from asleft.ports.ledger import Glance, Standing
 from asleft.web.asking import Frozen, May, Wrong, draw_up, frozen_at, may_at, one, seen, wrong_of
@@ -63,6 +63,7 @@ class SiteView:
         next: What comes after that.
         next_at: When.
         frozen: Why nothing is written now; None where it may be.
+        halted: Orders that were halted here, and nobody has looked at the station since: its name, and the order's id.
         whole: Alarms about the site as a whole.
         off: Stations that need somebody, worst first.
         quiet: The rest.
@@ -84,6 +85,7 @@ class SiteView:
     next: tuple[str, ...]
     next_at: datetime | None
     frozen: Frozen | None
+    halted: tuple[tuple[str, str], ...]
     whole: tuple[StationRow, ...]
     off: tuple[StationRow, ...]
     quiet: tuple[StationRow, ...]
@@ -213,17 +215,18 @@ def view_of(
         for view in orders
         if view.kept.state not in ENDS
     }
-    busy = {*alarms, *stands, *waiting, *board.withdrawn}
+    busy = {
+        station.name for station in (*alarms, *stands, *waiting, *board.withdrawn) if station.site == name
+    }
     off: list[StationRow] = []
     quiet: list[StationRow] = []
-    for station, as_left in estate.stations.items():
-        if station.site != name:
-            continue
-        look = glances.get(station.name)
+    for called, as_left in Stations.of(estate.stations).sites.get(name, {}).items():
+        look = glances.get(called)
         # Most stations are as left, and a large site has a thousand: nothing is weighed of which there is nothing.
-        if station not in busy and look is not None and look.state is ReadState.COMPLETE and not look.why:
-            quiet.append(StationRow(name=station.name, role=as_left.role, read=look.read))
+        if called not in busy and look is not None and look.state is ReadState.COMPLETE and not look.why:
+            quiet.append(StationRow(name=called, role=as_left.role, read=look.read))
             continue
+        station = as_left.station
         row = row_of(
             station,
             as_left.role,
@@ -231,7 +234,7 @@ def view_of(
             stands.get(station, []),
             look,
             waiting.get(station, ""),
-            board.withdrawn.get(station),
+            _withdrawn(estate, board.withdrawn.get(station)),
         )
         (quiet if row.quiet else off).append(row)
     off.sort(key=badness)
@@ -247,7 +250,12 @@ def view_of(
         next=coming.next,
         next_at=coming.next_at,
         frozen=frozen_at(estate, name, now),
-        whole=(row_of(whole, "", alarms[whole], [], None, "", None),) if whole in alarms else (),
+        halted=tuple(
+            (view.kept.order.station.name, view.kept.order.id)
+            for view in orders
+            if view.kept.state is OrderState.HALTED and view.kept.order.station.site == name
+        ),
+        whole=(row_of(whole, "", alarms[whole], [], None, "", ""),) if whole in alarms else (),
         off=tuple(off),
         quiet=tuple(quiet),
         loans=tuple(_lent(loan, estate) for loan in loans if loan.station.site == name),
@@ -262,14 +270,22 @@ def view_of(
 def _lent(loan: Loan, estate: Estate) -> Lent:
     as_left = estate.stations.get(loan.station)
     row = as_left.profile.settings.get(loan.setting) if as_left else None
-    person = estate.people.get(loan.by)
     return Lent(
         id=loan.id,
         station=loan.station.name,
         meaning=row.meaning if row else loan.setting,
         shown=loan.shown,
-        to=person.name if person else loan.by,
+        to=_name(estate, loan.by),
         ends=loan.ends,
         overdue=loan.state is LoanState.OVERDUE,
         asked=loan.state is LoanState.ASKED,
     )
+
+
+def _withdrawn(estate: Estate, out: Mark | None) -> str:
+    return f"{_name(estate, out.by)}: {out.reason}" if out else ""
+
+
+def _name(estate: Estate, key: str) -> str:
+    person = estate.people.get(key)
+    return person.name if person else key

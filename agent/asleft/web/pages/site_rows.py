@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from asleft.domain.alarms.alarm import Alarm, AlarmState, Mark
+from asleft.domain.alarms.alarm import Alarm, AlarmState
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import StationId
 from asleft.domain.profile import Priority
@@ -81,9 +81,19 @@ def row_of(
     standing: Sequence[Standing],
     look: Glance | None,
     order: str,
-    withdrawn: Mark | None,
+    withdrawn: str,
 ) -> StationRow:
-    """Make the row of a station of which there is something to tell."""
+    """Make the row of a station of which there is something to tell.
+
+    Args:
+        station: The station.
+        role: Its role.
+        alarms: All of its alarms.
+        standing: What stands at it.
+        look: The last look at it.
+        order: Id of an order that waits; empty where none does.
+        withdrawn: Who took it out of service and why; empty where nobody did.
+    """
     told = {alarm.drift.key for alarm in alarms}
     calling = [alarm for alarm in alarms if alarm.state not in _HELD]
     pending = [item for item in standing if item.drift.key not in told]
@@ -103,7 +113,7 @@ def row_of(
         others=max(0, len(items) - _MOST_ITEMS),
         order=order,
         read=look.read if look else None,
-        withdrawn=f"{withdrawn.by}: {withdrawn.reason}" if withdrawn else "",
+        withdrawn=withdrawn,
     )
 
 
@@ -127,7 +137,7 @@ def _mark(
             return "unknown", f"Partly unknown: {look.state}"
     if alarms:
         shelved = [alarm.shelf.until for alarm in alarms if alarm.shelf is not None]
-        return "shelved", "Put off" if shelved else str(alarms[0].state).capitalize()
+        return "shelved", "Shelved" if shelved else str(alarms[0].state).capitalize()
     return "", ""
 
 

@@ -27,7 +27,7 @@ _MOST_NAMES: Final = 6
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Row:
-    """One value that stood for a time on some stations."""
+    """One value that stood for a time on some stations; `withheld` where some who approved it may not be named."""
 
     value: str
     occasion: str
@@ -39,6 +39,7 @@ class Row:
     commit: str
     people: tuple[str, ...]
     signer: str
+    withheld: bool
     approved_at: datetime
     subject: str
     origin: str
@@ -118,6 +119,7 @@ def _row(one: Stood) -> Row:
         commit=one.by.commit,
         people=tuple(dict.fromkeys(name for name in (one.by.author, one.by.committer) if name)),
         signer=one.by.signer,
+        withheld=one.by.withheld,
         approved_at=one.by.at,
         subject=one.by.subject,
         origin=str(one.origin),

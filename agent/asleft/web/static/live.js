@@ -16,16 +16,21 @@
   const words = byId("live-words");
   const pause = byId("live-pause");
   const top = byId("live-lost");
+  const unsent = byId("live-unsent");
+  // What runs on this computer is reached without any network, of which alone the browser tells.
+  const here = /^(.*\.)?localhost$|^127(\.\d+){3}$|^\[::1\]$/.test(location.hostname);
   const names = new Set();
   const folded = new Set(); // ids of what somebody opened or closed
   const down = new Set(); // pointers that are down
   let source = null;
   let timer = 0; // for the next look at what changed
+  let due = 0; // when that is
+  let refused = 0; // for the next try where a stream was refused
   let doubt = 0; // for what is done where nothing is heard
   let lines = 0; // for the line on top
-  let busy = 0; // when somebody last touched, scrolled or typed
+  let busy = -Infinity; // when somebody last touched, scrolled or typed; by the clock that nobody sets, as the next two
   let began = 0; // when a pointer last went down
-  let moved = 0; // when something was last replaced
+  let moved = -Infinity; // when something was last replaced
   let stood = new Set(); // what could be tapped just before, and where
   let heard = Date.now(); // when the stream was last there; the page itself is as old as this at most
   let failing = false;
@@ -37,8 +42,8 @@
   try { paused = sessionStorage.getItem("asleft-paused") === "yes"; } catch { /* kept for this page only */ }
 
   const say = (text) => { if (words.textContent !== text) words.textContent = text; };
-  const touched = () => { busy = Date.now(); };
-  const restless = () => down.size > 0 || Date.now() - busy < QUIET;
+  const touched = () => { busy = performance.now(); };
+  const restless = () => down.size > 0 || performance.now() - busy < QUIET;
   const parts = (root) => [...root.querySelectorAll("[data-live][id]")];
   const told = (part) => [...part.querySelectorAll("[data-say]")].map((one) => one.textContent.trim().replace(/\s+/g, " ")).join(" ");
   const concerns = (part) => names.has("*") || part.dataset.live.split(" ").some((name) => names.has(name));
@@ -67,12 +72,16 @@
       return box.height > 0 && box.bottom >= 0 && box.top <= innerHeight;
     }).map(place));
     doing();
-    moved = Date.now();
+    moved = performance.now();
   }
 
+  // What is due sooner stays: changes that come without end must not put the look off without end.
   function later(wait) {
+    const at = performance.now() + wait;
+    if (timer && due <= at) return;
     clearTimeout(timer);
-    timer = setTimeout(update, wait);
+    due = at;
+    timer = setTimeout(() => { timer = 0; update(); }, wait);
   }
 
   async function update() {
@@ -84,19 +93,23 @@
   }
 
   async function renew() {
-    const asked = new Set(names);
     if (!parts(document).some(concerns)) { names.clear(); return; }
+    const asked = new Set(names);
+    names.clear(); // what is told from here on may be newer than the answer
+    const keep = () => { for (const name of asked) names.add(name); };
     let page;
     try {
       const answer = await fetch(location.href, { headers: { "X-Asleft-Live": "1" }, redirect: "error", cache: "no-store", signal: AbortSignal.timeout(SILENT) });
       if (!answer.ok) throw new Error(String(answer.status));
       page = new DOMParser().parseFromString(await answer.text(), "text/html");
     } catch {
-      say("Not up to date: load the page again");
+      keep();
+      later(LEAVE);
+      if (source) say("Not up to date: load the page again"); // else it says already that it is not live
       return;
     }
-    if (paused || document.hidden) return;
-    if (restless()) { later(QUIET); return; }
+    if (paused || document.hidden) { keep(); return; }
+    if (restless()) { keep(); later(QUIET); return; }
     waits = false;
     const news = []; // what changed of what is to be heard: a region that is replaced says nothing by itself
     const swaps = [];
@@ -120,8 +133,7 @@
     if (now > high) byId("live-alert").textContent = "A new high alarm. See the page Now.";
     if (now === 0) byId("live-alert").textContent = "";
     high = now;
-    if (waits) { say("There is news; it is shown when you leave what you are at"); later(LEAVE); return; }
-    for (const name of asked) names.delete(name);
+    if (waits) { keep(); say("There is news; it is shown when you leave what you are at"); later(LEAVE); return; }
     if (!failing) say("Live"); // else it is said once the stream is there again
     if (names.size) later(GATHER);
   }
@@ -160,7 +172,11 @@
     if (failing) return;
     failing = true;
     clearTimeout(doubt);
-    doubt = setTimeout(() => { lost = true; line(); }, LOST);
+    doubt = setTimeout(() => {
+      lost = true;
+      line();
+      if (source) doubt = setTimeout(silent, SILENT); // a connection that was taken and is not answered ends no try
+    }, LOST);
   }
 
   function silent() { // a computer that has gone ends no connection, and a browser waits for it without end
@@ -187,7 +203,8 @@
       if (source && source.readyState === EventSource.CLOSED) {
         shut();
         say("Not live");
-        setTimeout(back, AGAIN);
+        clearTimeout(refused);
+        refused = setTimeout(back, AGAIN);
       } else {
         say("Connecting again");
       }
@@ -203,6 +220,7 @@
     shut();
     failing = false;
     clearTimeout(doubt);
+    clearTimeout(refused);
   }
 
   function back() {
@@ -221,13 +239,13 @@
   pause.addEventListener("click", () => {
     paused = !paused;
     try { sessionStorage.setItem("asleft-paused", paused ? "yes" : "no"); } catch { /* as above */ }
-    busy = 0;
+    busy = -Infinity;
     show();
   });
   for (const name of ["pointerdown", "pointerup", "pointercancel", "keydown", "scroll", "touchmove", "wheel", "dragend", "contextmenu"]) {
     addEventListener(name, (event) => {
       if (event.target !== pause) touched();
-      if (name === "pointerdown") { down.add(event.pointerId); began = Date.now(); }
+      if (name === "pointerdown") { down.add(event.pointerId); began = performance.now(); }
       else if (name === "pointerup" || name === "pointercancel") down.delete(event.pointerId);
       else if (name === "dragend" || name === "contextmenu") down.clear(); // whose pointer is not told to be up
     }, { passive: true, capture: true });
@@ -245,6 +263,18 @@
     const fold = event.target.closest("summary")?.parentElement;
     if (fold?.id) folded.add(fold.id);
   });
+  // Without a network the browser would show a page of its own in place of ours, and nobody knew what became of the form.
+  addEventListener("submit", (event) => {
+    if (navigator.onLine || here) { unsent.replaceChildren(); return; }
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    const says = document.createElement("p");
+    const what = document.createElement("strong");
+    what.textContent = "No network: nothing was sent.";
+    says.append(what, " Send it again when the network is back.");
+    shift(() => unsent.replaceChildren(says));
+    unsent.scrollIntoView({ block: "nearest" });
+  }, { capture: true });
   for (const name of ["focusout", "change"]) addEventListener(name, () => { if (waits) later(GATHER); });
   document.addEventListener("visibilitychange", () => {
     down.clear();
@@ -252,7 +282,11 @@
     else back();
   });
   addEventListener("pagehide", rest);
-  addEventListener("pageshow", (event) => { if (event.persisted) back(); });
+  addEventListener("pageshow", (event) => {
+    if (!event.persisted) return;
+    if (unsent.hasChildNodes()) shift(() => unsent.replaceChildren()); // it was about a tap before the page was left
+    back();
+  });
   byId("live").hidden = false;
   if (paused) show(); else open();
 })();

@@ -30,7 +30,7 @@ class Alarming:
         store: Keeps them between two starts.
         clock: Gives the time.
         rules: Gives an estate's delays, priorities and what its occasions suppress.
-        overdue: Gives what was lent and is not given back, for an estate and a time.
+        overdue: Gives what was lent and is not given back, and what was halted, for an estate and a time.
     """
 
     def __init__(

@@ -105,7 +105,7 @@ class AlarmBoard:
             out_of_service=of(AlarmState.OUT_OF_SERVICE),
             withdrawn=self._alarming.withdrawn(),
             flood=self.flood(),
-            groups=tuple(grouped(alarms)),
+            groups=tuple(grouped(alarms, listed)),
         )
 
     def flood(self) -> Flood:

@@ -19,6 +19,7 @@ FEWEST_OF_A_SITE = 3
 """So many stations, and more than half of a site, must be silent to be one alarm (common practice, no source)."""
 SITE_GONE = "most of the site does not answer"
 CHANGEOVER = "changeover due"
+_BY_ORDERS = frozenset({DriftKind.OVERDUE, DriftKind.HALTED})
 _ORDER = list(Priority)
 
 
@@ -31,7 +32,7 @@ class Pass:
         before: The alarms of these sites as they are kept.
         withdrawn: Stations out of service.
         now: The instant.
-        overdue: What was lent there and is not given back.
+        overdue: What was lent there and is not given back, and what was halted there.
     """
 
     def __init__(
@@ -201,12 +202,12 @@ class Pass:
         self._end_others(DriftKind.CHANGEOVER, due)
 
     def _loans(self) -> None:
-        """Keep the alarms of what is overdue; their priority is nobody's to lower."""
+        """Keep the alarms of what is overdue or was halted; their priority is nobody's to lower."""
         for drift in self._overdue:
             self._stands(drift)
         open_ones = {drift.key for drift in self._overdue}
         for key, alarm in self.after.items():
-            if key.kind is DriftKind.OVERDUE and key not in open_ones:
+            if key.kind in _BY_ORDERS and key not in open_ones:
                 self.after[key] = life.cease(alarm, at=self._now, rules=self._rules)
 
     def _group(self, drift: Drift) -> None:

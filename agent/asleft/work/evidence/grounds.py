@@ -16,6 +16,7 @@ from asleft.domain.evidence.pieces import Change, Piece, Source
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.evidence.stood import Approver
 from asleft.domain.stations import StationId
+from asleft.domain.withheld import Withheld
 from asleft.ports.clock import Clock
 from asleft.ports.evidence import BaselineEvidence, RecordsEvidence
 
@@ -141,13 +142,26 @@ class Read:
         return replace(piece, changes=self.changes(piece)) if piece.source is Source.BASELINE else piece
 
     def as_told(self, whose: Approver, scope: Scope) -> Approver:
-        """Give who approved a value, with no more of what they said of it than may be told; it is asked for one scope alone."""
+        """Give who approved a value, by the rule of `Withheld.writer`, with no more of what they said of it than may be told.
+
+        It is asked for one scope alone.
+        """
         if scope.everywhere:
             return whose
         if whose.commit not in self._as_told:
             piece = self.known.get(whose.commit)
             seen = None if piece is None else scope.see(piece)
-            self._as_told[whose.commit] = replace(whose, subject="" if seen is None else seen.subject)
+            withheld = Withheld(self.newest, scope.holds, everywhere=scope.everywhere)
+            names = (whose.author, whose.committer, whose.signer)
+            author, committer, signer = (withheld.writer(name, seen=seen is not None) for name in names)
+            self._as_told[whose.commit] = replace(
+                whose,
+                author=author,
+                committer=committer,
+                signer=signer,
+                subject="" if seen is None else seen.subject,
+                withheld=(author, committer, signer) != names,
+            )
         return self._as_told[whose.commit]
 
     def sense(self, piece: Piece, scope: Scope) -> Sense:

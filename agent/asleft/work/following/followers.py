@@ -3,6 +3,7 @@
 import asyncio
 import random
 from collections.abc import Awaitable, Callable, Collection, Mapping
+from dataclasses import dataclass
 from enum import StrEnum
 
 from asleft.domain.errors import AsleftError
@@ -35,31 +36,21 @@ class Word(StrEnum):
     ROUNDS_ONLY = "read in rounds only"
 
 
+@dataclass(eq=False, slots=True)
 class _Followed:
     """One station: what it should be, the line to it, and how often it was tried in vain."""
 
-    __slots__ = (
-        "address",
-        "as_left",
-        "began",
-        "gone",
-        "line",
-        "port",
-        "rounds_only",
-        "task",
-        "tries",
-    )
-
-    def __init__(self, as_left: AsLeft, port: int) -> None:
-        self.as_left = as_left
-        self.port = port
-        self.address = ""
-        self.line: Line | None = None
-        self.task: asyncio.Task[None] | None = None
-        self.tries = 0
-        self.began = 0.0
-        self.gone: NotRead | None = None
-        self.rounds_only = False
+    as_left: AsLeft
+    port: int
+    address: str = ""
+    line: Line | None = None
+    task: asyncio.Task[None] | None = None
+    tries: int = 0
+    began: float = 0.0
+    gone: NotRead | None = None
+    last: AsFound | None = None
+    """As it was when its line ended: what a round saw before that is older, also while nobody knows yet whether it is gone."""
+    rounds_only: bool = False
 
 
 class _Search(SiteSearch):
@@ -146,7 +137,8 @@ class Followers:
 
     def freshest(self, station: StationId, look: AsFound | NotRead) -> AsFound | NotRead:
         """Give a look, or what was heard of the station since, be it that it is gone: what was told must not give way to what is older."""
-        now = self.snapshot(station) or (self._all[station].gone if station in self._all else None)
+        followed = self._all.get(station)
+        now = self.snapshot(station) or (None if followed is None else followed.gone or followed.last)
         return look if now is None or now.at <= look.at else now
 
     def open_line(self, address: str, port: int) -> Line | None:
@@ -322,6 +314,7 @@ class Followers:
     def _drop(self, followed: _Followed) -> None:
         line, followed.line = followed.line, None
         if line is not None:
+            followed.last = line.look(followed.as_left, followed.address)
             self._missed += line.missed
             line.changed = line.ended = None
         key = (followed.address, followed.port)

@@ -26,7 +26,8 @@ class Live:
     """Takes what is heard of stations: drift stands in the ledger when `changed` returns, `flush` records what moved.
 
     Ledger first, records second: an alarm must not wait for git, and a crash between the two is mended by the next round,
-    whose pages then differ from the records.
+    whose pages then differ from the records. A round that recorded a station after it was heard knew more: what was heard
+    before is not recorded over it.
 
     Args:
         ledger: Keeps what stands.
@@ -39,7 +40,8 @@ class Live:
         self._ledger = ledger
         self._books = books
         self._clock = clock
-        self._unrecorded: dict[StationId, Looked] = {}
+        self._unrecorded: dict[StationId, tuple[int, Looked]] = {}
+        """Each look with the ticket of when it was heard: a page that a round made of what it knew later stays."""
         self._held: dict[StationId, int] = {}
         self._overdue: set[StationId] = set()
         self._flushing = asyncio.Lock()
@@ -49,6 +51,11 @@ class Live:
         """Compare with another estate from now on."""
         self._estate = estate
         self._others = estate.by_serial()
+
+    @property
+    def waits(self) -> bool:
+        """Whether something that was heard is not recorded yet."""
+        return bool(self._unrecorded)
 
     def changed(self, looks: Mapping[StationId, AsFound | NotRead]) -> tuple[Standing, ...]:
         """Compare looks with as left and keep what stands, in one transaction; gives what stands at these stations now.
@@ -83,7 +90,8 @@ class Live:
             )
         )
         self._ledger.keep_looks(looked, standing)
-        self._unrecorded.update(looked)
+        ticket = self._books.ticket()
+        self._unrecorded.update((station, (ticket, look)) for station, look in looked.items())
         return standing
 
     async def flush(self, stations: Collection[StationId] | None = None) -> str | None:
@@ -110,21 +118,33 @@ class Live:
                 self._overdue |= ready.keys()
                 raise
 
-    def _commit(self, estate: Estate, looked: Mapping[StationId, Looked]) -> str | None:
+    def _commit(self, estate: Estate, heard: Mapping[StationId, tuple[int, Looked]]) -> str | None:
         """Commit; runs in a thread, and so keeps away from all of the ledger but its heads."""
         with self._books.lock:
-            changed = self._books.pages(estate, looked)
-            if not changed:
-                return None
-            moved = {station: moves for station, (_, moves) in changed.items()}
-            message = round_message(moved, baseline=estate.commit)
-            if len(moved) > 1:
-                sites = sorted({station.site for station in moved})
-                more = f" and {len(sites) - _SITES_NAMED} more" if len(sites) > _SITES_NAMED else ""
-                subject = f"heard from {len(moved)} stations at {', '.join(sites[:_SITES_NAMED])}{more}"
-                message = replace(message, subject=subject)
-            files = {as_found_path(station): page.text(station) for station, (page, _) in changed.items()}
-            return self._books.record(files, message, when=self._clock())
+            # A round that knew more may have been recorded between; what is heard while one waits to be comes after it by itself,
+            # for whoever records waits in one row (to_its_end).
+            fresh = {
+                station: (ticket, look)
+                for station, (ticket, look) in heard.items()
+                if not self._books.is_older(station, ticket)
+            }
+            commit = self._record(estate, {station: look for station, (_, look) in fresh.items()})
+            self._books.recorded(estate, {station: ticket for station, (ticket, _) in fresh.items()})
+            return commit
+
+    def _record(self, estate: Estate, looked: Mapping[StationId, Looked]) -> str | None:
+        changed = self._books.pages(estate, looked)
+        if not changed:
+            return None
+        moved = {station: moves for station, (_, moves) in changed.items()}
+        message = round_message(moved, baseline=estate.commit)
+        if len(moved) > 1:
+            sites = sorted({station.site for station in moved})
+            more = f" and {len(sites) - _SITES_NAMED} more" if len(sites) > _SITES_NAMED else ""
+            subject = f"heard from {len(moved)} stations at {', '.join(sites[:_SITES_NAMED])}{more}"
+            message = replace(message, subject=subject)
+        files = {as_found_path(station): page.text(station) for station, (page, _) in changed.items()}
+        return self._books.record(files, message, when=self._clock())
 
     @contextmanager
     def held(self, *stations: StationId) -> Iterator[None]:

@@ -107,7 +107,7 @@ class Proposed:
         commit: Its commit.
         base: The revision that it changes.
         made: When, UTC.
-        files: Files that it touches: (file, difference in unified form).
+        files: Files that it touches: (file, difference in unified form); that is empty where it may not be told.
         pushed: Whether the branch is at the remote, too.
         why_not: Why it is not; empty where it is, or where there is no remote.
         effect: What it does, station by station.
@@ -115,6 +115,8 @@ class Proposed:
         cautions: What a person should know of the station before it is approved.
         approve: How it is approved.
         then: What comes after that; empty where nothing does.
+        elsewhere: What is said of other stations that change; None where the effect, which is then told whole, says it.
+        in_part: Whether there are sites of which nothing is told.
     """
 
     station: StationId
@@ -131,6 +133,8 @@ class Proposed:
     cautions: tuple[str, ...]
     approve: str
     then: str
+    elsewhere: tuple[str, ...] | None = None
+    in_part: bool = False
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -143,7 +147,13 @@ class Proposed:
         Args:
             sees: Tells whether a site may be looked at; stations of others are counted and not named.
         """
-        return (*self.cautions, *_elsewhere(self.effect, self.station, sees))
+        return (*self.cautions, *self.said_elsewhere(sees))
+
+    def said_elsewhere(self, sees: Callable[[str], bool]) -> tuple[str, ...]:
+        """Give what is said of other stations that change; meanings as in `warned`."""
+        if self.elsewhere is not None:
+            return self.elsewhere
+        return tuple(_elsewhere(self.effect, self.station, sees))
 
 
 def few(names: Iterable[object]) -> str:

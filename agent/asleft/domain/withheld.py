@@ -9,8 +9,9 @@ from typing import Final, Self
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.domain.people import Person, Right
+from asleft.domain.problems import Problem
 
-__all__ = ["Sees", "Withheld", "may_see_person"]
+__all__ = ["Sees", "Withheld", "may_see_file", "may_see_person", "may_see_problem"]
 
 Sees = Callable[[str], bool]
 """Tells whether a site may be looked at."""
@@ -34,6 +35,18 @@ def may_see_person(person: Person, sees: Sees) -> bool:
     return not person.sites or any(map(sees, person.sites))
 
 
+def may_see_file(file: str, sees: Sees) -> bool:
+    """Tell whether a file is of a site that may be looked at; what the others say may name any site."""
+    folder, _, rest = file.partition("/")
+    return folder == "sites" and sees(rest.partition("/")[0])
+
+
+def may_see_problem(problem: Problem, sees: Sees, withheld: "Withheld", *, everywhere: bool) -> bool:
+    """Tell whether a problem may be told: its file may be looked at, and it names nothing of another site beside it."""
+    texts = (problem.what, problem.fix)
+    return everywhere or (may_see_file(problem.file, sees) and not any(map(withheld.holds, texts)))
+
+
 class Withheld:
     """Knows the names of what somebody may not look at.
 
@@ -45,7 +58,7 @@ class Withheld:
 
     def __init__(self, estate: Estate | None, sees: Sees, *, everywhere: bool) -> None:
         self._estate = estate
-        self._sees = sees
+        self.sees = sees
         self.everywhere = everywhere
 
     @classmethod
@@ -61,7 +74,7 @@ class Withheld:
     @cached_property
     def _names(self) -> re.Pattern[str]:
         """The names; made with the first text, for it goes through all sites and people, and most pages tell none."""
-        estate, sees = self._estate, self._sees
+        estate, sees = self._estate, self.sees
         sites = [one for one in estate.sites.values() if not sees(one.name)] if estate else []
         people = [one for one in estate.people.values() if not may_see_person(one, sees)] if estate else []
         return _pattern(
@@ -75,7 +88,7 @@ class Withheld:
         if self.everywhere:
             return False
         return self._names.search(text) is not None or any(
-            not self._sees(second if first == "sites" else first)
+            not self.sees(second if first == "sites" else first)
             for first, second in _PATHS.findall(text)
             if first not in _FOLDERS
         )
@@ -90,6 +103,22 @@ class Withheld:
         """Give those of some names that may be told."""
         return tuple(name for name in names if not self.holds(name))
 
+    def writer(self, name: str, *, seen: bool) -> str:
+        """Give who wrote, put there or signed a commit of the baseline; empty where they may not be told.
+
+        The one rule for all that tells where an approved value comes from and how the baseline stands. What counts is whether
+        somebody may look everywhere: they are told every name. Somebody else is told who wrote a commit that has files of a site
+        at which they may look, unless that person has to do with other sites alone. Of a commit that touches lines of roles,
+        profiles, occasions or the estate and no file of their sites they are told no name, as they are not told its subject:
+        it was made for all sites, and who made it may be of any. Its digits and its time stay, and who may look everywhere can
+        say more. The history knows besides what each commit changed, and so tells more commits: those that changed a value there.
+
+        Args:
+            name: Who, as git has it.
+            seen: Whether the commit has files of a site that may be looked at.
+        """
+        return name if self.everywhere or (seen and not self.holds(name)) else ""
+
     def lines(self, texts: Iterable[str]) -> tuple[str, ...]:
         """Give sentences about the agent and its baseline in which what is withheld has no name."""
         said = (self.say(text) for text in texts)
@@ -100,7 +129,8 @@ class Withheld:
         """Have a refusal name nothing that is withheld.
 
         Raises:
-            AsleftError: What was raised; where it named something, another one that does not.
+            AsleftError: What was raised; where it named something, another one that does not. That is of the same class,
+                by which faces answer, unless the class knows more than these texts.
         """
         try:
             yield
@@ -109,7 +139,9 @@ class Withheld:
             what, where, todo = map(self.say, texts)
             if (what, where, todo) == texts:
                 raise
-            raise AsleftError(what, where=where, todo=todo) from wrong
+            kind = type(wrong)
+            plain = kind if kind.__init__ is AsleftError.__init__ else AsleftError
+            raise plain(what, where=where, todo=todo) from wrong
 
 
 def _pattern(sites: Collection[str], titles: Iterable[str], people: Iterable[str]) -> re.Pattern[str]:

@@ -110,12 +110,22 @@ def axe_source() -> str:
 
 
 def judged_by_axe(page: Page, axe: str) -> list[str]:
-    """Give what axe-core finds: all rules of levels A and AA, and how large a target is (2.5.8), which it leaves out by itself."""
+    """Give what axe-core finds: all rules of levels A and AA, and how large a target is (2.5.8), which it leaves out by itself.
+
+    The screen is as high as the page meanwhile: a bar that stands fixed hides part of a target at whatever place it stands, and
+    what may not lie under it is judged by `stops`.
+    """
     page.evaluate(axe)
+    size = page.viewport_size
+    assert size is not None
+    page.set_viewport_size(
+        {"width": size["width"], "height": int(page.evaluate("document.documentElement.scrollHeight"))}
+    )
     found: list[str] = page.evaluate(
         "axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'], rules: {'target-size': {enabled: true}}})"
         ".then(r => r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html.slice(0, 160)).slice(0, 2).join(' ; ')))"
     )
+    page.set_viewport_size(size)
     return found
 
 

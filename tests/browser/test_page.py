@@ -30,7 +30,10 @@ def open_alert(page: Page, served: Served, setting: str = "") -> None:
     """Open the link of an alert about the drummer's station, or about one setting of it, once its alarm stands."""
     page.goto(f"{served.url}/alarms/{HALL}/drums{setting and f'/{setting}'}")
     expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
-    page.reload()  # an alert is sent once its alarm stands; a tap as the buttons come to an open page does nothing
+    # An alert is sent once its alarm stands, and a tap as something comes to an open page does nothing: no hand is so quick.
+    with page.expect_event("requestfinished", lambda request: "x-asleft-live" in request.headers, timeout=LONG):
+        page.reload()
+    page.wait_for_timeout(500)
 
 
 def draw_up(page: Page, served: Served) -> None:

@@ -248,7 +248,7 @@ def test_the_account_of_a_site(past: Past) -> None:
             (theirs.low, theirs.high), abs=1e-6
         )
     assert any(week["of"] for week in made["weeks"])
-    assert any("their order contradicts" in note for note in made["notes"])
+    assert any("of the commits contradicts" in note for note in made["notes"])
 
 
 def test_the_account_as_text_and_csv(past: Past) -> None:

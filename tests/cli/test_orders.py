@@ -164,14 +164,14 @@ def test_all_orders_come_in_pieces_the_newest_first(tmp_path: Path) -> None:
     """What ended is listed so many at a time; each piece goes on where the one before ended, and an unknown end is told."""
     with a_bench(tmp_path) as bench:
         assert "No order was drawn up yet." in asleft("orders", "--all", "--home", bench.home).out
-        drawn_up: list[tuple[str, str]] = []
+        drawn_up: list[str] = []
         for label in ("One", "Two", "Three"):
             bench.meddle(DRUMS, "label", label)
             (order,) = drawn(bench, DRUMS, "--by", WREN)["orders"]
             assert confirm(bench, order["order"], WREN, []).code == 0
-            drawn_up.append((order["lapses"], order["order"]))
-        # All have as long as the first from when they were drawn up, in whole seconds; within one it goes by the order's id.
-        made = [one for _, one in sorted(drawn_up, reverse=True)]
+            drawn_up.append(order["order"])
+        # Times are in whole seconds; within one it goes by which was drawn up first.
+        made = drawn_up[::-1]
         whole = document(asleft("orders", "--all", "--home", bench.home, "--json"))
         assert [one["order"] for one in whole["orders"]] == made
         assert whole["next"] is None

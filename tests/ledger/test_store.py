@@ -395,6 +395,8 @@ def test_migrations_from_nothing(path: Path) -> None:
         "account_passkey",
         "account_tries",
         "account_known",
+        "account_event",
+        "account_event_seen",
         "alarm",
         "alarm_event",
         "out_of_service",

@@ -5,6 +5,7 @@
   const at = document.body.dataset.liveAt;
   if (!at || !window.EventSource || !window.fetch) return;
   const QUIET = 1500; // ms without a touch, a scroll or a key before anything moves
+  const LATE = 3000; // ms that a first look waits for the stream: one before it would miss what is told between the two
   const GATHER = 400; // ms in which several changes are taken as one
   const AGAIN = 30000; // ms after which a stream that was refused is asked for again
   const SETTLE = 400; // ms after something moved in which a tap that begins may be meant for what stood there before
@@ -190,7 +191,8 @@
     if (source || paused || document.hidden) return;
     fail();
     source = new EventSource(`${at}?at=${encodeURIComponent(location.pathname)}`);
-    source.addEventListener("hello", () => { hear(); say("Live"); if (names.size) later(GATHER); });
+    let first = true; // what came before it was told to nobody here, also where the page was looked at since it was loaded
+    source.addEventListener("hello", () => { hear(); say("Live"); if (first) names.add("*"); first = false; if (names.size) later(GATHER); });
     source.addEventListener("beat", hear);
     source.addEventListener("changed", (event) => {
       hear();
@@ -227,7 +229,7 @@
     if (paused || document.hidden) return;
     names.add("*");
     open();
-    later(GATHER);
+    later(LATE);
   }
 
   function show() {

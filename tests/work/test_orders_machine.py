@@ -513,7 +513,7 @@ def test_a_mishap_at_one_instant_after_the_other(kind: Kind) -> None:
 @pytest.mark.parametrize("after", range(20, 26))
 def test_a_unit_that_comes_in_while_another_is_put_back_is_left_alone(after: int) -> None:
     """Someone hangs in another unit in the middle, and a setting is disturbed besides: what was to be put back is not its business."""
-    changed = {"headphones.gain": 12.0, "headphones.limiter": True, "mix.heard": "Mix 1"}
+    changed: dict[str, Value] = {"headphones.gain": 12.0, "headphones.limiter": True, "mix.heard": "Mix 1"}
     for second in (0, 2, 5, 8):
         plan = [
             Mishap(kind=Kind.EXCHANGE, after=after, setting="headphones.gain", value=-12.0, minutes=1),

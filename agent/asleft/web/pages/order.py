@@ -164,7 +164,7 @@ class _OrderPages:
             async with self._web.parts.turn():
                 made = await self._desk.undo(name, by=viewer.person.key, cannot_wait=why)
         except AsleftError as wrong:
-            trouble = Trouble(what=wrong.what, todo=todo_for_page(wrong.todo))
+            trouble = _trouble_of(wrong)
             return self._shown(
                 request,
                 viewer,
@@ -216,7 +216,7 @@ class _OrderPages:
             )
         except AsleftError as wrong:
             self._web.parts.live.changed(CHANGED)
-            trouble = Trouble(what=wrong.what, todo=todo_for_page(wrong.todo), late=True)
+            trouble = _trouble_of(wrong, late=True)
             again = self._found(request, viewer)
             return self._shown(request, viewer, again, given=Given(), trouble=trouble, status=409)
         self._web.parts.live.changed(CHANGED)
@@ -239,7 +239,7 @@ class _OrderPages:
         try:
             self._desk.looked_at(name, by=viewer.person.key, reason=reason)
         except AsleftError as wrong:
-            trouble = Trouble(what=wrong.what, todo=todo_for_page(wrong.todo))
+            trouble = _trouble_of(wrong)
             return self._shown(
                 request,
                 viewer,
@@ -380,6 +380,11 @@ class _OrderPages:
 
 def _here(viewer: Viewer) -> Here:
     return Here(person=viewer.person, session=viewer.session)
+
+
+def _trouble_of(wrong: AsleftError, *, late: bool = False) -> Trouble:
+    """Put what the engine refused in the page's own words."""
+    return Trouble(what=wrong.what, todo=todo_for_page(wrong.todo), late=late)
 
 
 def _first(values: Sequence[str] | None) -> str:

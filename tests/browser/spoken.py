@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from playwright.sync_api import CDPSession, Page
+from playwright.sync_api import CDPSession, Error, Page
 
 __all__ = ["Node", "Reader", "tree_of", "wrong_with"]
 
@@ -30,6 +30,9 @@ _EMPTY_WORDS: Final = frozenset(
 _MEASURE: Final = re.compile(r"\d+ ?(?:s|min|h|d)?")
 _BARE_ID: Final = re.compile(r"[0-9a-f]{7,64}")
 """A commit or a digest with no word beside it; some of a hundred are digits alone, so they must not be judged by chance."""
+_MOST_READ: Final = 5
+_GONE: Final = "No node with given id found"
+"""What Chromium says of an element that is on the page no longer."""
 _STATES: Final = ("checked", "pressed", "expanded", "invalid", "required", "disabled", "readonly", "current")
 _WORDS: Final = {
     ("checked", "true"): "ticked",
@@ -199,8 +202,21 @@ def _node(at: dict[str, Any]) -> Node:
     )
 
 
-def wrong_with(page: Page, reader: Reader) -> Iterator[str]:
-    """Say what of a page somebody who hears it would miss or mistake."""
+def wrong_with(page: Page, reader: Reader) -> Sequence[str]:
+    """Say what of a page somebody who hears it would miss or mistake.
+
+    An open page changes when something happens: what was replaced while it was read is read again.
+    """
+    for _ in range(_MOST_READ):
+        try:
+            return [*_wrong_with(page, reader)]
+        except Error as gone:
+            if _GONE not in gone.message:
+                raise
+    raise AssertionError(f"{page.url} changed each time it was read")
+
+
+def _wrong_with(page: Page, reader: Reader) -> Iterator[str]:
     whole = reader.tree()
     nodes = [*whole.walk()]
     yield from _landmarks(nodes)

@@ -358,6 +358,37 @@ def test_a_stream_that_is_refused_is_said_on_top(served: Served, browser: Browse
     page.wait_for_url(re.compile("/sign-in"))
 
 
+def test_a_page_fetches_itself_only_for_what_it_does_not_know(served: Served, browser: Browser) -> None:
+    """Not where nothing was told since it was loaded; where something was before its stream began, it is shown."""
+    context = browser.new_context()
+    page = served.sign_in(context, WREN)
+    other = beside(page, served)
+    page.clock.install(time=BEGIN)
+    asked = looks(page)
+    with page.expect_response(lambda answer: urlsplit(answer.url).path == "/live", timeout=LONG):
+        page.goto(f"{served.url}/help")
+    page.clock.run_for(10_000)
+    round_trip(page)
+    assert asked == []
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        if held:
+            route.fallback()
+        else:
+            held.append(route)
+
+    page.route(re.compile(r"/live\?"), hold)
+    page.goto(f"{served.url}{DRUMS}")
+    until(page, lambda: bool(held))
+    served.bench.meddle(STATION, "headphones.gain", "+12 dB")
+    expect(other.locator("#station-off")).to_contain_text("+12 dB", timeout=LONG)
+    expect(page.locator("#station-off")).to_contain_text("Everything is as left")
+    held[0].continue_()
+    until(page, lambda: "+12 dB" in page.locator("#station-off").inner_text())
+    expect(page.locator("#station-off")).to_contain_text("+12 dB", timeout=1000)
+
+
 def test_what_changes_while_the_page_looks_is_shown_too(served: Served, browser: Browser) -> None:
     """What the agent told after it had drawn the answer that is on its way is not forgotten with that answer."""
     page = opened(served.sign_in(browser.new_context(), WREN), served)

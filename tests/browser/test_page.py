@@ -1,6 +1,7 @@
 """What people do on the page, in a real browser, with a real agent and stations that are meddled with over the wire."""
 
 import re
+from urllib.parse import urlsplit
 
 import pytest
 from playwright.sync_api import Browser, Page, ViewportSize, expect
@@ -31,9 +32,7 @@ def open_alert(page: Page, served: Served, setting: str = "") -> None:
     page.goto(f"{served.url}/alarms/{HALL}/drums{setting and f'/{setting}'}")
     expect(page.get_by_role("button", name="Acknowledge", exact=True)).to_be_visible(timeout=LONG)
     # An alert is sent once its alarm stands, and a tap as something comes to an open page does nothing: no hand is so quick.
-    with page.expect_event(
-        "requestfinished", lambda request: "x-asleft-live" in request.headers, timeout=LONG
-    ):
+    with page.expect_response(lambda answer: urlsplit(answer.url).path == "/live", timeout=LONG):
         page.reload()
     page.wait_for_timeout(500)
 

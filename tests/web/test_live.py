@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import re
 from collections.abc import AsyncIterator
 from contextlib import aclosing
 from pathlib import Path
@@ -206,6 +207,27 @@ async def test_the_stream_is_kept_by_nobody_and_held_up_by_nothing(tmp_path: Pat
     assert answer.headers["cache-control"] == "no-store"
     assert answer.headers["x-accel-buffering"] == "no"
     assert answer.text.startswith("retry: ")
+
+
+async def test_a_page_says_what_it_knows_of(tmp_path: Path) -> None:
+    """What was told after a page was asked for is told again to its stream, and what was told before is not."""
+    with a_page(tmp_path) as page:
+        async with page.signed_in() as client:
+            live = page.parts.live
+            live.changed(["orders"])
+            known = re.search(r'data-told="([^"]+)"', (await client.get("/")).text)
+            assert known is not None
+            live.changed(["alarms"])
+            for header, heard in ((None, '["alarms"]'), (live.last, "")):
+                asyncio.get_running_loop().call_soon(ended, live)
+                async with asyncio.timeout(20):
+                    answer = await client.get(
+                        "/live",
+                        params={"told": known[1]},
+                        headers={"Last-Event-ID": header} if header else {},
+                    )
+                assert re.findall("^data: (.+)$", answer.text, re.MULTILINE) == ([heard] if heard else [])
+                live.open()
 
 
 async def test_what_happens_at_a_hidden_site_is_told_to_nobody_who_may_not_look_there() -> None:

@@ -11,8 +11,9 @@ import pytest
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import StationId
 from asleft.simulator.manners import Manners
+from asleft.web.frame import Viewer
 from asleft.web.lamp import Lamps
-from asleft.web.web import Viewer, Web
+from asleft.web.web import Web
 from asleft.work.accounts.secret import form_token as token_for
 from estates import HALL, WREN
 from stage import DRUMS, MENUS, performance

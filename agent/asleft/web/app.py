@@ -106,7 +106,8 @@ def _live(web: Web) -> Callable[[Request], Awaitable[Response]]:
             now[0] = here.person
             return here.person.key == person
 
-        last = request.headers.get("last-event-id", "")[:100]
+        # A page that was just loaded says what it knows of; one that comes back, what it was told last.
+        last = (request.headers.get("last-event-id") or request.query_params.get("told", ""))[:100]
         return StreamingResponse(
             live.stream(
                 person,

@@ -15,9 +15,9 @@ from asleft.domain.estate import Estate, StationId
 from asleft.domain.freezing import freeze_at
 from asleft.domain.occasions import changes
 from asleft.domain.people import Person, Right
+from asleft.web.frame import Viewer
 from asleft.web.parts import Parts
 from asleft.web.refusals import HIDDEN
-from asleft.web.web import Viewer
 
 __all__ = [
     "LAYER_WORDS",
@@ -173,8 +173,10 @@ def shelf_choices(estate: Estate, site: str, now: datetime) -> tuple[Choice, ...
     """Give the quick answers to until when an alarm is put off, the soonest first."""
     place = estate.sites[site]
     there = now.astimezone(ZoneInfo(place.time_zone))
+    # Whole minutes, as they are shown: seconds would make another form of it at every look, under whoever reads it.
+    minute = now.replace(second=0, microsecond=0)
     found = [
-        Choice(value=f"for {minutes}", words=words, until=now + timedelta(minutes=minutes))
+        Choice(value=f"for {minutes}", words=words, until=minute + timedelta(minutes=minutes))
         for minutes, words in ((30, "30 minutes"), (120, "2 hours"), (480, "8 hours"))
     ]
     morning = there.replace(hour=_MORNING, minute=0, second=0, microsecond=0)

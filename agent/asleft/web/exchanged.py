@@ -8,9 +8,9 @@ from asleft.domain.estate import Estate
 from asleft.domain.names import unprintable
 from asleft.domain.withheld import Withheld
 from asleft.web.asking import BadForm, needed, one
+from asleft.web.frame import Viewer
 from asleft.web.parts import Parts
 from asleft.web.proposed import proposed_words
-from asleft.web.web import Viewer
 from asleft.work.proposing.exchange import LONGEST_SERIAL
 from asleft.work.questions import StationView
 

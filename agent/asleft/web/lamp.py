@@ -6,7 +6,8 @@ from typing import Final
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import StationId
 from asleft.web.asking import BadForm
-from asleft.web.web import Viewer, Web
+from asleft.web.frame import Viewer
+from asleft.web.web import Web
 from asleft.work.acts import LONGEST_LAMP, LampOn, Lit
 
 __all__ = ["SEEN_WITHIN", "Lamps"]

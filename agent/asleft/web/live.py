@@ -101,6 +101,11 @@ class Live:
         """How many changes were told so far."""
         return self._count
 
+    @property
+    def last(self) -> str:
+        """Id of the last change that was told; a page that was made from here on knows of it."""
+        return self._id(self._count)
+
     def since(self, count: int) -> frozenset[str]:
         """Give the names of what changed since so many had been told; of those that are kept."""
         return frozenset(name for number, names, _ in self._kept if number > count for name in names)
@@ -155,7 +160,8 @@ class Live:
 
         Args:
             person: Whose page.
-            last: The `Last-Event-ID` of a page that comes back; empty for a new one.
+            last: The `Last-Event-ID` of a page that comes back, or the last change that a new one knows of; empty where
+                that is not known.
             still: Tells whether the session still holds; asked before anything is sent.
             at: Path of the page.
             sees: Tells whether a site may be looked at.

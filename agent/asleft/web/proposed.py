@@ -1,6 +1,6 @@
 """Proposals that are made from a page: what is said of one to somebody who may not look everywhere."""
 
-from asleft.web.web import Viewer
+from asleft.web.frame import Viewer
 from asleft.work.proposing.words import Proposed
 
 __all__ = ["proposed_words"]

@@ -135,7 +135,7 @@ def _when(context: Context, at: datetime, zone: str = "UTC", *, span: bool = Tru
     now: datetime = context["now"]
     shown = clock_time(at, now, zone)
     frame = context.get("frame")
-    if zone == "UTC" or (frame is not None and frame.zones_differ):
+    if zone == "UTC" or (frame is not None and frame.standing.zones_differ):
         shown += f" {zone}"
     # Digits, names of days, months and zones, and our own words: nothing that has to be escaped, and pages show thousands of them.
     said = f'<time datetime="{at.isoformat(timespec="seconds")}">{shown}</time>'

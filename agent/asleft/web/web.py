@@ -2,7 +2,6 @@
 
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any, Final
 from urllib.parse import parse_qs, quote, urlsplit
 
@@ -10,17 +9,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from asleft.domain.account_events import KeptEvent
-from asleft.domain.accounts import Session, Whence
-from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.accounts import Whence
 from asleft.domain.errors import AsleftError
-from asleft.domain.people import Person, Right
-from asleft.domain.profile import Priority
-from asleft.domain.withheld import Withheld
 from asleft.web.cookies import LOOK, SESSION, VISIT, drop_cookie, get_cookie, set_cookie
+from asleft.web.frame import Frame, Standing, Viewer, links, standing
 from asleft.web.judged import Judged
 from asleft.web.own_events import OwnNews, news_of
 from asleft.web.parts import Parts
-from asleft.web.past import Past, zones_differ
+from asleft.web.past import Past
 from asleft.web.refusals import FormRefused, SignInFirst, page_asked
 from asleft.web.showing import Showing
 from asleft.web.statics import Statics
@@ -30,7 +26,7 @@ from asleft.work.accounts.secret import digest_of, form_token, is_form_token, se
 from asleft.work.accounts.sessions import SignedIn
 from asleft.work.alarms.desk import Board
 
-__all__ = ["FORM_TOKEN", "LIVE_HEADER", "LOOKS", "Viewer", "Web", "own_path"]
+__all__ = ["FORM_TOKEN", "LIVE_HEADER", "LOOKS", "Web", "own_path"]
 
 FORM_TOKEN: Final = "form-token"  # noqa: S105 the name of a field
 LIVE_HEADER: Final = "x-asleft-live"
@@ -40,64 +36,8 @@ _MOST_FIELDS: Final = 2000
 _FORM: Final = "application/x-www-form-urlencoded"
 _MOST_SAID: Final = 1000
 _A_YEAR: Final = 365 * 24 * 3600
-_OPEN: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED})
-_NAV: Final = (
-    ("/", "Now"),
-    ("/orders", "Orders"),
-    ("/history", "History"),
-    ("/figures", "Figures"),
-    ("/baseline", "Baseline"),
-    ("/people", "People"),
-)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Viewer:
-    """Who looks.
-
-    Args:
-        person: The person.
-        session: The session.
-        form_token: Stands in every form.
-        token: The session's own token.
-    """
-
-    person: Person
-    session: Session
-    form_token: str = field(repr=False)
-    token: str = field(repr=False)
-
-    def sees(self, site: str) -> bool:
-        """Tell whether this person may look at a site."""
-        return self.person.may(Right.LOOK, site)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Link:
-    path: str
-    words: str
-    here: bool
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Frame:
-    """What stands round a page; nothing of the estate where nobody is signed in."""
-
-    title: str
-    estate: str
-    viewer: Viewer | None
-    nav: tuple[_Link, ...]
-    more: tuple[_Link, ...]
-    alarms: int
-    high: int
-    form_token: str
-    said: str
-    look: str
-    path: str
-    version: str
-    ails: tuple[str, ...]
-    own: OwnNews
-    zones_differ: bool  # so that a time has to say by whose clock it is
+_ALWAYS: Final = 3
+"""So many ways are in reach of the thumb; the others are below on a phone."""
 
 
 class Web:
@@ -133,6 +73,8 @@ class Web:
         if not hasattr(request.state, "viewer"):
             # Where it cannot be found out the page that tells so is shown to nobody (ASVS 16.5.3).
             request.state.viewer = None
+            # Before anything is read for the page: what is told from here on may be newer than what it shows.
+            request.state.told = self.parts.live.last
             request.state.viewer = self._look_up(request)
         found: Viewer | None = request.state.viewer
         return found
@@ -328,33 +270,26 @@ class Web:
             set_cookie(response, SESSION, begun, tls=self.tls(request))
         return response
 
-    def _frame(self, request: Request, title: str, secret: str) -> _Frame:
+    def _frame(self, request: Request, title: str, secret: str) -> Frame:
         viewer = self.find_viewer(request)
         look = get_cookie(request, LOOK, tls=self.tls(request))
         live = LIVE_HEADER in request.headers
-        estate, ails, (alarms, high), differ = self._told(request, viewer)
+        told = self._standing(request, viewer) if viewer else Standing()
         at = request.url.path
-        nav = [
-            _Link(path=path, words=words, here=at == path or (path != "/" and at.startswith(f"{path}/")))
-            for path, words in _NAV
-            if path in self.paths
-        ]
-        return _Frame(
-            title=f"({alarms}) {title}" if alarms else title,
-            estate=estate,
+        ways = links(at, self.paths) if viewer else ()
+        return Frame(
+            title=f"({told.alarms}) {title}" if told.alarms else title,
             viewer=viewer,
-            nav=tuple(nav[:3]) if viewer else (),
-            more=tuple(nav[3:]) if viewer else (),
-            alarms=alarms,
-            high=high,
+            nav=tuple(ways[:_ALWAYS]),
+            more=tuple(ways[_ALWAYS:]),
+            standing=told,
             form_token=form_token(secret),
             said="" if live else self._said.pop(digest_of(secret), ""),
             look=look if look in LOOKS else "system",
             path=at if request.method == "GET" else "/",
             version=self.parts.version,
-            ails=ails,
             own=news_of(self.own_news(viewer), self.name_of) if viewer else OwnNews(),
-            zones_differ=differ,
+            told=request.state.told if viewer else "",
         )
 
     def own_news(self, viewer: Viewer) -> Sequence[KeptEvent]:
@@ -369,29 +304,14 @@ class Web:
             return key
         return person.name if person else key
 
-    def _told(
-        self, request: Request, viewer: Viewer | None
-    ) -> tuple[str, tuple[str, ...], tuple[int, int], bool]:
-        if viewer is None:
-            return "", (), (0, 0), False
+    def _standing(self, request: Request, viewer: Viewer) -> Standing:
         try:
-            in_force = self.parts.desk.in_force().estate
+            estate = self.parts.desk.in_force().estate
             board = self.board(request)
         except AsleftError as wrong:
             said = "the agent cannot tell how things stand" if viewer.person.sites else str(wrong)
-            return "", (said,), (0, 0), False
-        ails = Withheld.of(in_force, viewer.person).lines(self.parts.health())
-        standing = [
-            alarm
-            for alarm in (*board.alarms, *board.stale)
-            if alarm.state in _OPEN and viewer.sees(alarm.drift.key.station.site)
-        ]
-        high = sum(
-            alarm.state is AlarmState.UNACKNOWLEDGED and alarm.drift.priority is Priority.HIGH
-            for alarm in standing
-        )
-        differ = zones_differ(in_force, filter(viewer.sees, in_force.sites))
-        return in_force.name, ails, (len(standing), high), differ
+            return Standing(ails=(said,))
+        return standing(estate, board, self.parts.health(), viewer)
 
 
 def own_path(text: str) -> str:

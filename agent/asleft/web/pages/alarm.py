@@ -27,10 +27,11 @@ from asleft.web.asking import (
     seen,
     wrong_of,
 )
+from asleft.web.frame import Viewer
 from asleft.web.life import Lives
 from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources
-from asleft.web.web import Viewer, Web
+from asleft.web.web import Web
 
 __all__ = ["routes"]
 

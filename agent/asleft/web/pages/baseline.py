@@ -17,9 +17,10 @@ from asleft.domain.problems import Level, Problem
 from asleft.domain.withheld import Sees, may_see_problem
 from asleft.ports.baseline import OpenProposal, Revision
 from asleft.web.discretion import EVERYTHING, Told, may_see_proposal, told_of
+from asleft.web.frame import Viewer
 from asleft.web.pages.effects import EffectView, effect_view
 from asleft.web.past import zone_of
-from asleft.web.web import Viewer, Web
+from asleft.web.web import Web
 from asleft.work.approved import Stand
 from asleft.work.proposing.words import approve_words
 

@@ -14,10 +14,11 @@ from asleft.domain.evidence.pieces import Piece, Source, kind_of
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.people import Right
 from asleft.ports.records import Entry
+from asleft.web.frame import Viewer
 from asleft.web.pages.exporting import as_file, history_rows
 from asleft.web.pages.history_view import MOST_BYTES, MOST_EXPORTED, Search, commit_view, view_of
 from asleft.web.refusals import HIDDEN
-from asleft.web.web import Viewer, Web
+from asleft.web.web import Web
 from asleft.work.evidence.desk import NoEvidence, Timeline
 from asleft.work.evidence.leafing import Place
 

@@ -16,13 +16,14 @@ from asleft.domain.orders import OrderState, Purpose
 from asleft.ports.orders import KeptOrder
 from asleft.web.carrying import CHANGED, carried, fresh
 from asleft.web.errands import HAND_MOMENT, MOMENT, Errand, Errands, Stopping
+from asleft.web.frame import Viewer
 from asleft.web.logged import note
 from asleft.web.order_proof import about_of, body_of, kept_of, name_of
 from asleft.web.order_values import Given, Trouble
 from asleft.web.order_view import group_page, order_page
 from asleft.web.order_words import GOING, STATES, SUGGESTED, todo_for_page
 from asleft.web.refusals import HIDDEN
-from asleft.web.web import Viewer, Web
+from asleft.web.web import Web
 from asleft.work.accounts.refusals import BadPasskey
 from asleft.work.accounts.sessions import Here
 from asleft.work.guards import Confirming, Prove

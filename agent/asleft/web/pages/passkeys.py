@@ -12,8 +12,9 @@ from starlette.routing import Route
 
 from asleft.domain.accounts import How, Passkey
 from asleft.domain.errors import AsleftError
+from asleft.web.frame import Viewer
 from asleft.web.logged import note
-from asleft.web.web import Viewer, Web
+from asleft.web.web import Web
 from asleft.work.accounts.refusals import BadPasskey, NotFresh, SignInRefused, TooBusy, TooManyTries
 from asleft.work.accounts.sessions import Here, SignedIn
 

@@ -9,8 +9,8 @@ from starlette.requests import Request
 from asleft.domain.estate import Estate
 from asleft.domain.names import harmless
 from asleft.domain.site import Site
+from asleft.web.frame import Viewer
 from asleft.web.refusals import HIDDEN
-from asleft.web.web import Viewer
 
 __all__ = ["WAYS", "Days", "Way", "begun", "days_in", "site_asked", "ways_at"]
 

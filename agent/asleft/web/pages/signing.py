@@ -13,8 +13,9 @@ from starlette.routing import Route
 
 from asleft.domain.accounts import How, Session
 from asleft.domain.people import Right
+from asleft.web.frame import Viewer
 from asleft.web.own_events import OwnEventsView, events_view
-from asleft.web.web import Viewer, Web, own_path
+from asleft.web.web import Web, own_path
 from asleft.work.accounts.refusals import (
     BadPassword,
     NoLink,

@@ -24,12 +24,13 @@ from asleft.web.asking import (
     wrong_of,
 )
 from asleft.web.exchanged import propose_exchange
+from asleft.web.frame import Viewer
 from asleft.web.lamp import Lamps
 from asleft.web.life import Lives
 from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources, told_why, ways_to
 from asleft.web.station_view import Given, SettingPage, view_of
-from asleft.web.web import Viewer, Web
+from asleft.web.web import Web
 from asleft.work.questions import RowState
 
 __all__ = ["routes"]

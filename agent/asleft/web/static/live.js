@@ -34,6 +34,7 @@
   let moved = -Infinity; // when something was last replaced
   let stood = new Set(); // what could be tapped just before, and where
   let heard = Date.now(); // when the stream was last there; the page itself is as old as this at most
+  let knows = document.body.dataset.told || ""; // the last change that the page as it was loaded knows of; empty once that is in doubt
   let failing = false;
   let lost = false;
   let asking = false;
@@ -190,9 +191,11 @@
   function open() {
     if (source || paused || document.hidden) return;
     fail();
-    source = new EventSource(`${at}?at=${encodeURIComponent(location.pathname)}`);
-    let first = true; // what came before it was told to nobody here, also where the page was looked at since it was loaded
-    source.addEventListener("hello", () => { hear(); say("Live"); if (first) names.add("*"); first = false; if (names.size) later(GATHER); });
+    source = new EventSource(`${at}?${new URLSearchParams({ at: location.pathname, told: knows })}`);
+    // What was told between a page and its stream is told again where it is known what the page knows of; else the page is looked at.
+    let missed = knows === "";
+    knows = ""; // this stream may be told more; another one cannot know what of it
+    source.addEventListener("hello", () => { hear(); say("Live"); if (missed) names.add("*"); missed = false; if (names.size) later(GATHER); });
     source.addEventListener("beat", hear);
     source.addEventListener("changed", (event) => {
       hear();
@@ -227,6 +230,7 @@
 
   function back() {
     if (paused || document.hidden) return;
+    knows = "";
     names.add("*");
     open();
     later(LATE);

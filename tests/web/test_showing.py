@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from asleft.domain.names import plural
+from asleft.web.frame import Standing
 from asleft.web.showing import Showing, ago, clock_time, db, shape, text
 
 NOW = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
@@ -74,7 +75,7 @@ def test_a_clock_is_named_where_there_are_several(*, differ: bool, zone: str, sh
     """Where the sites that somebody sees have different clocks each time says by which it is; UTC is no site's, and says so always."""
     made = Showing(str)._environment.from_string("{{ at|when(zone) }}|{{ at|day(zone) }}")
     values = {"at": NOW - timedelta(minutes=1), "zone": zone, "now": NOW}
-    told = made.render(**values, frame=SimpleNamespace(zones_differ=differ))
+    told = made.render(**values, frame=SimpleNamespace(standing=Standing(zones_differ=differ)))
     assert re.sub("<[^>]*>", "", told) == f"{shown}|{shown.partition(',')[0]}"
 
 

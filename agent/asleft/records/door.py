@@ -32,7 +32,6 @@ __all__ = [
     "no_git",
     "not_written",
     "record_path",
-    "rewritten",
     "run_git",
     "stdin_of",
     "unsigned",
@@ -182,15 +181,6 @@ def moved_on(expected: str, folder: Path) -> RecordsMoved:
         f"the records moved on from commit {expected[:12]} while this was written; nothing was recorded",
         where=str(folder),
         todo="see that only one asleft writes these records, then try again",
-    )
-
-
-def rewritten(last: str, folder: Path) -> RecordsMoved:
-    """Make the error for records that do not go on from the commit that was written last."""
-    return RecordsMoved(
-        f"the records no longer continue from commit {last[:12]}, the last that was written here",
-        where=str(folder),
-        todo="find out who rewrote or put back the records, and restore them from their copy",
     )
 
 

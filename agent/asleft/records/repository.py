@@ -31,7 +31,6 @@ from asleft.records.door import (
     moved_on,
     not_written,
     record_path,
-    rewritten,
     run_git,
     stdin_of,
     unsigned,
@@ -166,15 +165,6 @@ class Records:
         """Tell whether the newest commit is another one or comes after it; a commit not there at all is not before it."""
         head = self.head()
         return head == commit_id(of) or self._run("merge-base", "--is-ancestor", of, head)[0] == 0
-
-    def require_descendant(self, of: str) -> None:
-        """Refuse to go on unless the newest commit is another one or comes after it.
-
-        Raises:
-            RecordsMoved: The history was rewritten or put back.
-        """
-        if not self.is_descendant(of):
-            raise rewritten(of, self._folder)
 
     def read(self, path: str, at: str | None = None) -> bytes | None:
         """Give a file at a commit, the newest where None; None where it is not there."""

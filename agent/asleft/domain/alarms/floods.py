@@ -21,7 +21,6 @@ __all__ = [
     "cause_of",
     "exchanged_among",
     "flood_at",
-    "flood_periods",
     "flooding",
     "floods",
     "grouped",
@@ -82,23 +81,6 @@ class Group:
 def flooding(before: bool, count: int) -> bool:  # noqa: FBT001 the state and the count are the whole rule
     """Say whether there is a flood, given whether there was one and how many alarms the last ten minutes had."""
     return count >= FLOOD_ENDS_UNDER if before else count > FLOOD_BEGINS_OVER
-
-
-def flood_periods(counts: Iterable[int]) -> list[tuple[int, int | None]]:
-    """Give the floods in a row of ten-minute counts: the period in which each begins and the one in which it ends.
-
-    Args:
-        counts: Alarms of each period; periods are counted from 1.
-    """
-    found: list[tuple[int, int | None]] = []
-    on = False
-    for at, count in enumerate(counts, 1):
-        was, on = on, flooding(on, count)
-        if on and not was:
-            found.append((at, None))
-        elif was and not on:
-            found[-1] = (found[-1][0], at)
-    return found
 
 
 def floods(events: Iterable[AlarmEvent], now: datetime) -> list[tuple[datetime, datetime | None]]:

@@ -19,7 +19,7 @@ _WORDS: Final = {
     "calm": "calm again",
     "returned": "went away",
     "acknowledged": "seen",
-    "shelved": "put off",
+    "shelved": "shelved",
     "unshelved": "back from the shelf",
     "suppressed": "suppressed by design",
     "unsuppressed": "no longer suppressed",

@@ -1,4 +1,4 @@
-"""The alarms of a site's stations by their cause, as an alert tells them, and what an order for one cause is about."""
+"""The alarms of a site's stations by their cause, as an alert tells them: what an order for one is about, and what of it nobody has seen."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -7,13 +7,14 @@ from typing import Final
 
 from asleft.domain.alarms.alarm import Alarm, AlarmState
 from asleft.domain.alarms.floods import Group, grouped
+from asleft.domain.alarms.life import Move, can
 from asleft.domain.drift import DriftKind
 from asleft.domain.errors import AsleftError
-from asleft.domain.estate import Estate
+from asleft.domain.estate import Estate, StationId
 from asleft.domain.profile import Concern, Priority
 from asleft.work.alarms.desk import Board
 
-__all__ = ["Cause", "Way", "causes_of", "order_of"]
+__all__ = ["Cause", "Way", "causes_of", "order_of", "unseen_of"]
 
 _WORST: Final = tuple(Priority)
 _RESTORABLE: Final = frozenset({DriftKind.SETTING, DriftKind.OVERDUE})
@@ -45,6 +46,8 @@ class Cause:
         ways: To each station's alarm, by station.
         stations: How many stations have one.
         restorable: At how many stations an order can mend it.
+        unseen: The alarms that nobody has seen yet, as a form names them: station/setting or kind, none of which has
+            blanks; empty where there are none.
     """
 
     common: str
@@ -57,6 +60,7 @@ class Cause:
     ways: tuple[Way, ...]
     stations: int
     restorable: int
+    unseen: str
 
 
 def causes_of(estate: Estate, board: Board, site: str, first: str = "") -> tuple[Cause, ...]:
@@ -89,6 +93,45 @@ def order_of(board: Board, site: str, common: str) -> tuple[list[str], frozenset
     return list(names), frozenset(alarm.drift.key.setting for alarm in mended) - {""}
 
 
+def unseen_of(board: Board, site: str, common: str, shown: str) -> list[tuple[StationId, str]]:
+    """Give the alarms of one cause that nobody has seen yet: each station, and what its alarm is called there.
+
+    Args:
+        board: The alarms.
+        site: Name of the site.
+        common: The cause.
+        shown: What the page showed, as `Cause.unseen`: nobody has seen what came after it.
+
+    Raises:
+        AsleftError: None of them waits to be seen any more.
+    """
+    names = frozenset(shown.split())
+    found = [
+        (alarm.drift.key.station, _called(alarm))
+        for group in _groups(board, site)
+        if group.common == common
+        for alarm in group.alarms
+        if can(alarm, Move.ACKNOWLEDGE) and _named(alarm) in names
+    ]
+    if not found:
+        raise AsleftError(
+            "nothing of this cause that was shown waits to be seen any more",
+            where=site,
+            todo="look at what stands now",
+        )
+    return found
+
+
+def _called(alarm: Alarm) -> str:
+    """Give what an alarm is called at its station: its setting, or the kind of its drift."""
+    key = alarm.drift.key
+    return key.setting if key.kind is DriftKind.SETTING else key.kind.value
+
+
+def _named(alarm: Alarm) -> str:
+    return f"{alarm.drift.key.station.name}/{_called(alarm)}"
+
+
 def _groups(board: Board, site: str) -> list[Group]:
     here = [
         alarm
@@ -116,6 +159,7 @@ def _cause(estate: Estate, group: Group) -> Cause:
         ways=tuple(map(_way, group.leading)),
         stations=len({one.drift.key.station for one in group.alarms}),
         restorable=len({one.drift.key.station for one in group.alarms if _is_mended(group, one)}),
+        unseen=" ".join(_named(one) for one in group.alarms if can(one, Move.ACKNOWLEDGE)),
     )
 
 
@@ -139,7 +183,7 @@ def _way(alarm: Alarm) -> Way:
         # Of an exchanged unit, all that came with it.
         to=f"/alarms/{key.station}"
         if key.kind is DriftKind.EXCHANGED
-        else f"/alarms/{key.station}/{key.setting if key.kind is DriftKind.SETTING else key.kind}",
+        else f"/alarms/{key.station}/{_called(alarm)}",
         what=alarm.drift.what,
         since=alarm.since,
         state="" if alarm.state is AlarmState.UNACKNOWLEDGED else str(alarm.state),

@@ -1,6 +1,8 @@
 """One alarm, or all alarms of a station or a site: what, since when, why it matters, and every way to deal with it."""
 
+import asyncio
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import Final
 
 from starlette.exceptions import HTTPException
@@ -11,9 +13,10 @@ from starlette.routing import Route
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.evidence.seeing import Scope
+from asleft.domain.names import plural
 from asleft.domain.withheld import Withheld
 from asleft.ports.records import Entry
-from asleft.web.alarm_causes import order_of
+from asleft.web.alarm_causes import order_of, unseen_of
 from asleft.web.alarm_life import MOST_MOVES
 from asleft.web.alarm_view import Given, alarms_of, kind_of, view_of
 from asleft.web.asking import (
@@ -32,6 +35,7 @@ from asleft.web.life import Lives
 from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources
 from asleft.web.web import Web
+from asleft.work.alarms.acts import NoAlarm
 
 __all__ = ["routes"]
 
@@ -167,8 +171,7 @@ class _Alarms:
         zone = estate.sites[target.site].time_zone
         match what:
             case "acknowledge":
-                desk.acknowledge(name, about, by, one(form, "reason"))
-                return "", "Acknowledged: others see that you look after it."
+                return "", await self._acknowledged(form, target, about, by)
             case "shelve":
                 reason, until = needed(form), read_until(form, now, zone)
                 desk.shelve(name, about, by, reason, until)
@@ -208,3 +211,21 @@ class _Alarms:
                 return "", f"{name} is back in service."
             case _:
                 raise AsleftError("this page does nothing such", todo="use its own buttons")
+
+    async def _acknowledged(
+        self, form: Mapping[str, list[str]], target: StationId, about: str | None, by: str
+    ) -> str:
+        """Say that somebody has seen an alarm, those of a station, or those of one cause that a page showed."""
+        desk, cause, reason = self._web.parts.desk, one(form, "cause"), one(form, "reason")
+        if target.name or not cause:
+            desk.acknowledge(str(target) if target.name else target.site, about, by, reason)
+            return "Acknowledged: others see that you look after it."
+        done = 0
+        for station, called in dict.fromkeys(
+            unseen_of(desk.alarms(), target.site, cause, one(form, "shown"))
+        ):
+            # Each is a record of its own: others get their turn in between, and may be quicker with one of them.
+            await asyncio.sleep(0)
+            with suppress(NoAlarm):
+                done += len(desk.acknowledge(str(station), called, by, reason))
+        return f"{plural(done, 'alarm')} acknowledged: others see that you look after them."

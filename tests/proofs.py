@@ -183,7 +183,7 @@ async def _act(bench: Bench, desk: OwnerDesk, clock: Time, keys: dict[str, Path]
     for name in ("bass", "drums"):
         bench.meddle(f"{HALL}/{name}", "panel.menus", "open")
     orders = await drawn(desk, f"{HALL}/bass", DRUMS)
-    (name,) = {kept.group for kept in desk.orders() if kept.order.id in {order.id for order in orders}}
+    (name,) = {kept.group for kept in desk.orders() if kept.id in {order.id for order in orders}}
     group = desk.group(name)
     assert group is not None
     signature = sign(keys[WREN], canonical(group.body()), folder)
@@ -194,7 +194,7 @@ async def _act(bench: Bench, desk: OwnerDesk, clock: Time, keys: dict[str, Path]
     kept = await desk.lending.lend(
         DRUMS, "service.remote-session", "open", lasting=timedelta(hours=1), by=WREN, reason="the maker looks"
     )
-    kept = await desk.confirm(kept.order.id, by=WREN, reason="agreed", accepted=accepted(kept.order))
+    kept = await desk.confirm(kept.id, by=WREN, reason="agreed", accepted=accepted(kept.order))
     assert kept.state is OrderState.RESTORED, kept.outcome
     bench.meddle(f"{HALL}/keys", "panel.menus", "open")
     await drawn(desk, f"{HALL}/keys")

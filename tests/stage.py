@@ -290,7 +290,7 @@ def accepted(*orders: Order) -> list[str]:
 
 async def confirm_group(desk: OwnerDesk, orders: Sequence[Order], *people: str) -> list[KeptOrder]:
     """Confirm the group that orders were drawn up in, every hazard ticked, by one person after another."""
-    (group,) = {kept.group for kept in desk.orders() if kept.order.id in {order.id for order in orders}}
+    (group,) = {kept.group for kept in desk.orders() if kept.id in {order.id for order in orders}}
     kepts: list[KeptOrder] = []
     for by in people or (WREN, IDRIS):
         kepts = await desk.confirm_group(group, by=by, reason="before doors", accepted=accepted(*orders))

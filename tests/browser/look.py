@@ -164,7 +164,7 @@ async def main() -> int:
     into = Path(tempfile.mkdtemp(prefix="asleft-look-"))
     with tempfile.TemporaryDirectory(prefix="asleft-bench-") as folder:
         async with a_served_page(Path(folder), quiet=given.quiet) as (url, accounts, parts):
-            waiting = next((view.kept.order.id for view in parts.desk.order_views()), "")
+            waiting = next((view.kept.id for view in parts.desk.order_views()), "")
             paths = [path.replace("ORDER", waiting) for path in given.paths]
             async with async_playwright() as playwright:
                 browser = await playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])

@@ -294,7 +294,7 @@ async def _drawn(desk: OwnerDesk, *names: str) -> KeptOrder:
     assert all(item.order is not None for item in items), items
     kept = items[0].order
     assert kept is not None
-    return next(one for one in desk.orders() if one.order.id == kept.order.id)
+    return next(one for one in desk.orders() if one.order.id == kept.id)
 
 
 def _perform(bench: Bench, now: datetime) -> None:

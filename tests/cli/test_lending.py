@@ -155,7 +155,7 @@ def test_what_was_due_is_given_back_by_the_next_command_which_says_so(bench: Ben
                 DRUMS, SESSION, "open", lasting=timedelta(hours=1), by="pell-osgood", reason="the maker looks"
             )
             hazards = [hazard.id for hazard in kept.order.hazards]
-            await desk.confirm(kept.order.id, by=WREN, reason="agreed", accepted=hazards)
+            await desk.confirm(kept.id, by=WREN, reason="agreed", accepted=hazards)
 
     asyncio.run(lend_it())
     assert bench.station(DRUMS).get(SESSION) == "open"

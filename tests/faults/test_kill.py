@@ -267,7 +267,7 @@ def assert_all_is_told(bench: Bench) -> None:
     assert len(orders) > 1, "no kill came near an order"
     ended = [kept for kept in orders if kept.state in ENDS]
     assert [kept for kept in orders if kept.state in {OrderState.CONFIRMED, OrderState.UNDER_WAY}] == []
-    assert [kept.order.id for kept in ended if not kept.recorded] == []
+    assert [kept.id for kept in ended if not kept.recorded] == []
     # One commit tells the end of an order, whatever was told on the way to it.
     lines = bench.records("log", "--format=%s%x1f%(trailers:key=Order,valueonly)").splitlines()
     ends = [line.split("\x1f") for line in lines if "\x1f" in line]
@@ -276,7 +276,7 @@ def assert_all_is_told(bench: Bench) -> None:
         for subject, order in ends
         if not re.search(r"order [0-9a-f]{10} (drawn up|confirmed|not)", subject)
     )
-    assert {kept.order.id: told[kept.order.id] for kept in ended} == {kept.order.id: 1 for kept in ended}
+    assert {kept.id: told[kept.id] for kept in ended} == {kept.id: 1 for kept in ended}
 
 
 def assert_everybody_is_told(bench: Bench, receiver: Receiver) -> None:

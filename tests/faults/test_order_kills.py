@@ -247,8 +247,8 @@ async def see_settled(hall: Hall, *, late: bool) -> None:
     drawn_up = hall.moment()
     mine = [kept for kept in kepts if kept.order.drawn_up == drawn_up]
     assert len(mine) <= 1
-    assert [kept.order.id for kept in kepts if kept.state not in {*ENDS, OrderState.DRAWN_UP}] == []
-    assert [kept.order.id for kept in kepts if not kept.recorded] == []
+    assert [kept.id for kept in kepts if kept.state not in {*ENDS, OrderState.DRAWN_UP}] == []
+    assert [kept.id for kept in kepts if not kept.recorded] == []
     see_levels(hall)
     has = hall.shown()
     if not mine:

@@ -97,9 +97,9 @@ def test_a_loan_is_over_only_when_an_order_has_given_it_back(ledger: SqliteLedge
     keep(ledger, order(Purpose.UNDO, undoes=lends.id), CONFIRMED, BEGUN, DONE)
     back = order(Purpose.GIVE_BACK, undoes=lends.id)
     keep(ledger, back, CONFIRMED, BEGUN)
-    assert [kept.order.id for kept in ledger.lendings()] == [lends.id, other.id]
+    assert [kept.id for kept in ledger.lendings()] == [lends.id, other.id]
     ledger.move_order(back.id, OrderState.RESTORED)
-    assert [kept.order.id for kept in ledger.lendings()] == [other.id]
+    assert [kept.id for kept in ledger.lendings()] == [other.id]
 
 
 def test_many_orders_cost_nothing_where_nothing_is_lent(ledger: SqliteLedger) -> None:

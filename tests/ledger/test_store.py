@@ -227,7 +227,7 @@ def test_the_life_of_an_order(ledger: SqliteLedger, path: Path) -> None:
     ledger.set_step(drawn.id, Step(setting="headphones.gain", state=StepState.WRITTEN, note="-12 dB"))
     ledger.add_orders([drawn], DRAWN)
     ledger.move_order(drawn.id, OrderState.RESTORED, outcome="as left", ended=NOON)
-    assert [kept.order.id for kept in ledger.unrecorded()] == [drawn.id]
+    assert [kept.id for kept in ledger.unrecorded()] == [drawn.id]
     ledger.set_recorded([drawn.id])
     assert ledger.unrecorded() == ()
     ledger.set_due(drawn.id, NOON)
@@ -257,7 +257,7 @@ def test_orders_that_belong_together(ledger: SqliteLedger) -> None:
     assert ledger.group(group.id) == group
     assert ledger.group("g0") is None
     assert {kept.group for kept in ledger.orders()} == {group.id}
-    assert [kept.order.id for kept in ledger.orders_like(second.id[:9])] == [second.id]
+    assert [kept.id for kept in ledger.orders_like(second.id[:9])] == [second.id]
     assert ledger.orders_like("%") == ()
 
 
@@ -268,8 +268,8 @@ def test_orders_by_state_and_age(ledger: SqliteLedger) -> None:
     for drawn in (second, first):
         ledger.add_orders([drawn], DRAWN)
     ledger.move_order(second.id, OrderState.LAPSED)
-    assert [kept.order.id for kept in ledger.orders()] == [first.id, second.id]
-    assert [kept.order.id for kept in ledger.orders(states=[OrderState.LAPSED])] == [second.id]
+    assert [kept.id for kept in ledger.orders()] == [first.id, second.id]
+    assert [kept.id for kept in ledger.orders(states=[OrderState.LAPSED])] == [second.id]
     assert ledger.orders(states=[]) == ()
 
 
@@ -310,7 +310,7 @@ def test_orders_page_by_page(ledger: SqliteLedger) -> None:
     found: list[str] = []
     while piece := ledger.order_page(4, before=found[-1] if found else ""):
         assert len(piece) == min(4, 9 - len(found))
-        found += [kept.order.id for kept in piece]
+        found += [kept.id for kept in piece]
     assert found == [one.id for one in newest]
     assert [kept.order for kept in ledger.orders()] == every
     assert [kept.order for kept in ledger.order_page(9, sites=["yard"])] == [every[3]]
@@ -334,7 +334,7 @@ def test_a_group_is_listed_once_and_when_all_of_it_ended(ledger: SqliteLedger) -
         kepts = ledger.order_page(
             9, before=before, sites=sites or None, states=[OrderState.LAPSED], groups_once=True
         )
-        return [kept.order.id for kept in kepts]
+        return [kept.id for kept in kepts]
 
     assert ended() == ended("quay") == [alone.id]
     ledger.move_order(members[1].id, OrderState.LAPSED)
@@ -343,7 +343,7 @@ def test_a_group_is_listed_once_and_when_all_of_it_ended(ledger: SqliteLedger) -
     assert ended(before=newest.id) == [alone.id]
     assert ended("quay") == [members[0].id, alone.id]
     assert ended("yard") == [members[1].id]
-    assert {kept.order.id for kept in ledger.orders_in(group.id)} == {one.id for one in members}
+    assert {kept.id for kept in ledger.orders_in(group.id)} == {one.id for one in members}
     assert ledger.orders_in("") == ()
 
 

@@ -146,7 +146,7 @@ async def everything_happens(page: Page) -> Hidden:
     )
     await desk.confirm(loan.order.id, by=ORLA, reason="vexed guests", accepted=accepted(loan.order))
     both: list[Order] = await drawn(desk, DRUMS, GONG)
-    (group,) = {kept.group for kept in desk.orders() if kept.order.id in {order.id for order in both}}
+    (group,) = {kept.group for kept in desk.orders() if kept.id in {order.id for order in both}}
     own = next(order.id for order in both if str(order.station) == DRUMS)
     await desk.proposing.exchange(GONG, "VEX9-8888", by=ORLA, reason="the vexed unit fell")
     await desk.proposing.concede(

@@ -51,7 +51,7 @@ def parts_of(page: Page, hidden: Hidden) -> dict[str, list[str]]:
         "station": ["drums"],
         "setting": ["headphones.gain", "panel.menus"],
         "commit": [one.commit for one in page.desk.entries()],
-        "order": [*(kept.order.id for kept in page.desk.orders()), hidden.group],
+        "order": [*(kept.id for kept in page.desk.orders()), hidden.group],
         "proposal": [one.revision.commit for one in page.desk.proposals(9)],
     }
 

@@ -206,10 +206,10 @@ async def test_restore_leads_to_its_order(tmp_path: Path) -> None:
         async with page.signed_in() as client:
             answer = await send(client, PATH, "restore")
             (kept,) = page.desk.orders()
-            assert (answer.status_code, answer.headers["location"]) == (303, f"/orders/{kept.order.id}")
+            assert (answer.status_code, answer.headers["location"]) == (303, f"/orders/{kept.id}")
             assert kept.order.by == WREN
             assert page.bench.station(DRUMS).get("panel.menus") != "locked"
-            assert f"Order {kept.order.id} waits for a confirmation" in plain((await client.get(PATH)).text)
+            assert f"Order {kept.id} waits for a confirmation" in plain((await client.get(PATH)).text)
 
 
 async def test_restore_with_nothing_to_restore(tmp_path: Path) -> None:

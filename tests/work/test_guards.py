@@ -59,7 +59,9 @@ def an_order(changed: Mapping[str, Found], wish: Wish | None = None) -> Order:
 
 def kept(order: Order, *life: Moved, state: OrderState = OrderState.DRAWN_UP) -> KeptOrder:
     """Give it as kept."""
-    return KeptOrder(order=order, state=state, outcome="", ended=None, steps=(), recorded=True, life=life)
+    return KeptOrder(
+        id=order.id, order=order, state=state, outcome="", ended=None, steps=(), recorded=True, life=life
+    )
 
 
 MENUS = {"panel.menus": "open"}

@@ -33,7 +33,7 @@ async def halted(bench: Bench, desk: OwnerDesk, time: Time) -> Order:
 
 def called(desk: OwnerDesk) -> list[tuple[str, tuple[str, ...]]]:
     """Give the orders that need somebody or something, with what they wait for."""
-    return [(view.kept.order.id, view.waits) for view in desk.order_views()]
+    return [(view.kept.id, view.waits) for view in desk.order_views()]
 
 
 def tick(desk: OwnerDesk) -> None:

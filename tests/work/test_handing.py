@@ -39,7 +39,7 @@ async def opened(desk: OwnerDesk, kept: KeptOrder | None = None) -> tuple[KeptOr
     kept = kept or await asked(desk)
     handed: list[Handed] = []
     hazards = [hazard.id for hazard in kept.order.hazards]
-    done = await desk.confirm(kept.order.id, by=WREN, accepted=hazards, hand=handed.append, **WHY)
+    done = await desk.confirm(kept.id, by=WREN, accepted=hazards, hand=handed.append, **WHY)
     return done, handed
 
 

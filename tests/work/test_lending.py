@@ -52,9 +52,9 @@ async def lend(
     """Lend a setting of the drummer's station, confirmed by whoever is asked for."""
     kept = await desk.lending.lend(DRUMS, setting, value, lasting=lasting, by=by, reason="the maker looks")
     accepted = [hazard.id for hazard in kept.order.hazards]
-    kept = await desk.confirm(kept.order.id, by=WREN, reason="agreed on the phone", accepted=accepted)
+    kept = await desk.confirm(kept.id, by=WREN, reason="agreed on the phone", accepted=accepted)
     if kept.state is OrderState.DRAWN_UP:
-        kept = await desk.confirm(kept.order.id, by=IDRIS, reason="agreed on the phone", accepted=accepted)
+        kept = await desk.confirm(kept.id, by=IDRIS, reason="agreed on the phone", accepted=accepted)
     assert kept.state is OrderState.RESTORED, kept.outcome
     return kept
 
@@ -73,14 +73,14 @@ async def test_what_is_lent_is_no_drift_and_goes_back_on_time(tmp_path: Path) ->
         assert (await desk.round(sites=[HALL])).standing == ()
         (loan,) = desk.loans()
         assert (loan.id, loan.state, loan.by, loan.reason, loan.consent) == (
-            kept.order.id,
+            kept.id,
             LoanState.LENT,
             PELL,
             "the maker looks",
             (WREN,),
         )
         (named,) = [one for one in desk.why(DRUMS, SESSION).names if one.won]
-        page = f"orders/{kept.order.drawn_up:%Y}/{kept.order.id}.yaml"
+        page = f"orders/{kept.order.drawn_up:%Y}/{kept.id}.yaml"
         assert named.origin.layer.startswith(f"lent to {PELL} until ")
         assert (named.origin.file, named.text) == (f"records: {page}", "open")
         (row,) = [row for row in desk.station(DRUMS).rows if row.setting == SESSION]
@@ -95,7 +95,7 @@ async def test_what_is_lent_is_no_drift_and_goes_back_on_time(tmp_path: Path) ->
         assert (back.state, back.order.purpose, back.order.undoes) == (
             OrderState.RESTORED,
             Purpose.GIVE_BACK,
-            kept.order.id,
+            kept.id,
         )
         assert session(bench) == "closed"
         assert (desk.loans(), desk.drifts(), desk.alarms().alarms) == ((), (), ())
@@ -105,7 +105,7 @@ async def test_what_is_lent_is_no_drift_and_goes_back_on_time(tmp_path: Path) ->
         )
         (said,) = [move for move in written["life"] if move["event"] == "confirm"]
         assert said["by"] == WREN
-        assert said["why"] == f"agreed with when it was lent, order {kept.order.id}: agreed on the phone"
+        assert said["why"] == f"agreed with when it was lent, order {kept.id}: agreed on the phone"
         assert bench.records("fsck", "--strict") == ""
 
 
@@ -161,7 +161,7 @@ async def test_a_loan_that_cannot_be_closed_is_a_high_alarm_until_it_is(tmp_path
         assert standing.drift.key.setting == SESSION
         clock.at = again
         (back,) = await desk.lending.close_due()
-        assert (back.state, back.order.undoes) == (OrderState.RESTORED, kept.order.id)
+        assert (back.state, back.order.undoes) == (OrderState.RESTORED, kept.id)
         assert session(bench) == "closed"
         await desk.round(sites=[HALL])
         clock.on(timedelta(seconds=6))
@@ -330,7 +330,7 @@ async def test_an_order_that_nobody_confirms_before_its_end_lapses(tmp_path: Pat
         assert [loan.state for loan in desk.loans()] == [LoanState.ASKED]
         clock.on(timedelta(minutes=6))
         accepted = [hazard.id for hazard in kept.order.hazards]
-        ended = await desk.confirm(kept.order.id, by=WREN, reason="late", accepted=accepted)
+        ended = await desk.confirm(kept.id, by=WREN, reason="late", accepted=accepted)
         assert (ended.state, session(bench), desk.loans()) == (OrderState.LAPSED, "closed", ())
 
 
@@ -352,7 +352,7 @@ async def test_a_unit_that_was_taken_away_open_stays_an_alarm_until_a_person_say
         with pytest.raises(MayNot, match="it cannot be given back"):
             await desk.lending.give_back(DRUMS, by=WREN, reason="it is in the workshop")
         back = await desk.lending.give_back(DRUMS, by=WREN, reason="closed in the workshop", gone=True)
-        assert (back.state, back.order.undoes) == (OrderState.RESTORED, kept.order.id)
+        assert (back.state, back.order.undoes) == (OrderState.RESTORED, kept.id)
         assert "Wren Halloway says that it is over" in back.outcome
         assert desk.loans() == ()
 
@@ -366,12 +366,12 @@ async def test_after_a_crash_every_loan_is_still_known(tmp_path: Path) -> None:
                 DRUMS, SESSION, "open", lasting=HOUR, by=PELL, reason="the maker looks"
             )
             accepted = [hazard.id for hazard in kept.order.hazards]
-            await desk.confirm(kept.order.id, by=WREN, reason="agreed", accepted=accepted)
+            await desk.confirm(kept.id, by=WREN, reason="agreed", accepted=accepted)
         with bench.ledger() as ledger, ledger.change() as change:
             # As it stands after the write and before the end.
             change.execute(
                 "UPDATE restore_order SET state = 'under way', outcome = '', ended = '', recorded = 0 WHERE id = ?",
-                (kept.order.id,),
+                (kept.id,),
             )
             change.execute("DELETE FROM order_move WHERE event = 'finish'")
         with lending(bench, clock) as desk:
@@ -382,7 +382,7 @@ async def test_after_a_crash_every_loan_is_still_known(tmp_path: Path) -> None:
         clock.on(HOUR)
         with lending(bench, clock) as desk:
             (back,) = await desk.take_up()
-            assert back.order.undoes == kept.order.id
+            assert back.order.undoes == kept.id
         assert session(bench) == "closed"
 
 

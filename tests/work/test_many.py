@@ -110,7 +110,7 @@ async def test_a_share_may_fail_but_not_the_first(tmp_path: Path) -> None:
         bench.meddle(f"{HALL}/d", "panel.display-dim", "90 %")
         bench.station(f"{HALL}/c").table.manners = refuses
         orders = await drawn(desk, f"{HALL}/c", f"{HALL}/d", stop_share=1.0)
-        group = {kept.group for kept in desk.orders() if kept.order.id == orders[0].id}.pop()
+        group = {kept.group for kept in desk.orders() if kept.id == orders[0].id}.pop()
         kepts = await desk.confirm_group(group, by=WREN, accepted=[], **WHY)
         assert states(kepts) == {"c": REFUSED, "d": REFUSED}
         assert menus(bench, "d") == {"d": "open"}

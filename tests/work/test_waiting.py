@@ -77,7 +77,7 @@ async def test_after_a_long_wait_everything_is_read_again(tmp_path: Path) -> Non
 
 async def waiting(desk: OwnerDesk) -> list[str]:
     """Give the ids of what waits for a confirmation."""
-    return [view.kept.order.id for view in desk.order_views() if view.kept.state is OrderState.DRAWN_UP]
+    return [view.kept.id for view in desk.order_views() if view.kept.state is OrderState.DRAWN_UP]
 
 
 async def test_the_same_wish_leads_to_the_order_that_waits(tmp_path: Path) -> None:

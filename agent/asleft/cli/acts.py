@@ -124,7 +124,7 @@ def factory_state(
     async def work(desk: "OwnerDesk | RemoteDesk") -> "tuple[DrawnUp, Outlook | None]":
         tell_taken_up(await desk.take_up())
         drawn = await desk.doing.factory_state(station, serial, by=by, cannot_wait=cannot_wait)
-        outlook = None if drawn.order is None else await outlook_at(desk, drawn.order.order.id)
+        outlook = None if drawn.order is None else await outlook_at(desk, drawn.order.id)
         return drawn, outlook
 
     with desk_at(home, "asleft factory-state") as desk:

@@ -194,7 +194,7 @@ class _Confirmation:
                 done.behind = await self._desk.restore([str(order.station)], wish)
                 made = [item.order for item in done.behind if item.order is not None]
                 if made:
-                    done.behind_outlook = await outlook_at(self._desk, made[0].order.id)
+                    done.behind_outlook = await outlook_at(self._desk, made[0].id)
 
     async def _group(self, before: "Outlook") -> "list[KeptOrder]":
         from asleft.work.desk import OwnerDesk  # noqa: PLC0415 keeps --help quick
@@ -250,7 +250,7 @@ class _Confirmation:
                 await desk.orders.stop(self._name, by=self._given["by"], reason=_INTERRUPTED)
         kepts = asking.result()
         for kept in kepts:
-            if kept.ended is not None and kept.order.id not in seen:
+            if kept.ended is not None and kept.id not in seen:
                 told(kept)
         return kepts
 
@@ -264,8 +264,8 @@ class _Confirmation:
         except AsleftError:
             return
         for kept in kepts:
-            if kept.ended is not None and kept.order.id not in seen:
-                seen.add(kept.order.id)
+            if kept.ended is not None and kept.id not in seen:
+                seen.add(kept.id)
                 told(kept)
 
 

@@ -226,7 +226,7 @@ def give_back(
     else:
         tell_end(kept)
         if kept.state == _WAITING:
-            say(f"It waits for a second person: asleft confirm {kept.order.id} --by NAME --reason TEXT")
+            say(f"It waits for a second person: asleft confirm {kept.id} --by NAME --reason TEXT")
     if kept.state not in {"restored", _WAITING}:
         raise typer.Exit(Exit.REFUSED)
 

@@ -90,7 +90,7 @@ def tell_order(
     _tell_hazards([kept.order])
     if outlook is not None:
         tell_waiting(outlook)
-    say(f"Confirm with: {confirm_with(kept.order.id, [kept.order], home)}", "")
+    say(f"Confirm with: {confirm_with(kept.id, [kept.order], home)}", "")
 
 
 def _tell_head(kept: "KeptOrder") -> None:
@@ -167,7 +167,7 @@ def tell_group(outlook: "Outlook", home: Path) -> None:
     rows = [
         (
             str(kept.order.station),
-            kept.order.id,
+            kept.id,
             _count(len(kept.order.writes), "write"),
             _count(len(kept.order.hazards), "hazard") if kept.order.hazards else "no hazard",
             "" if kept.outcome == "" else str(kept.state),

@@ -158,7 +158,7 @@ def _draw_up(
 async def _outlook_of(desk: "OwnerDesk | RemoteDesk", drawn: "Sequence[DrawnUp]") -> "Outlook | None":
     """Give how what was just drawn up goes on; None where nothing was."""
     kepts = [item.order for item in drawn if item.order is not None]
-    return await outlook_at(desk, kepts[0].group or kepts[0].order.id) if kepts else None
+    return await outlook_at(desk, kepts[0].group or kepts[0].id) if kepts else None
 
 
 async def outlook_at(desk: "OwnerDesk | RemoteDesk", name: str) -> "Outlook":
@@ -220,7 +220,7 @@ def undo(
     async def work(desk: "OwnerDesk | RemoteDesk") -> "tuple[KeptOrder, Outlook]":
         tell_taken_up(await desk.take_up())
         kept = await desk.undo(order, by=by, cannot_wait=cannot_wait)
-        return kept, await outlook_at(desk, kept.order.id)
+        return kept, await outlook_at(desk, kept.id)
 
     with desk_at(home, "asleft undo") as desk:
         kept, outlook = run(work(desk))
@@ -300,29 +300,29 @@ def _show_one(outlook: "Outlook", home: "Path", *, as_json: bool) -> None:
 def _list(desk: "Desk", limit: int, before: str, *, as_json: bool) -> None:
     """List what has not ended, or so many of all where a limit is given; a page of years is not read to show one."""
     views = desk.order_views()
-    waits = {view.kept.order.id: view.waits for view in views}
+    waits = {view.kept.id: view.waits for view in views}
     more = False
     if limit:
-        last = desk.outlook(before).kepts[0].order.id if before else ""
+        last = desk.outlook(before).kepts[0].id if before else ""
         found = desk.order_page(limit + 1, before=last)
         more, kepts = len(found) > limit, found[:limit]
     else:
         kepts = [view.kept for view in views]
     if as_json:
         rows = [
-            {"station": kept.order.station, **order_json(kept), "waits": waits.get(kept.order.id, ())}
+            {"station": kept.order.station, **order_json(kept), "waits": waits.get(kept.id, ())}
             for kept in kepts
         ]
-        say_json("orders", orders=rows, next=kepts[-1].order.id if more else None)
+        say_json("orders", orders=rows, next=kepts[-1].id if more else None)
         return
     if not kepts:
         say("No order waits." if not limit else "None is older." if before else "No order was drawn up yet.")
         return
     for kept in kepts:
-        _say_listed(kept, waits.get(kept.order.id, ()))
+        _say_listed(kept, waits.get(kept.id, ()))
     say("", "One of them in full: asleft orders ORDER")
     if more:
-        say(f"Older ones: asleft orders --all --before {kepts[-1].order.id}")
+        say(f"Older ones: asleft orders --all --before {kepts[-1].id}")
 
 
 def _say_listed(kept: "KeptOrder", waits: Sequence[str]) -> None:

@@ -77,9 +77,7 @@ def tell_taken_up(ended: "Sequence[KeptOrder]") -> None:
     """Say what became of orders that an agent that is gone had left."""
     for kept in ended:
         lent = ", which gives back what was lent," if kept.order.purpose == "give back" else ""
-        note(
-            f"asleft: order {kept.order.id} for {kept.order.station}{lent} is {kept.state}: {safe(kept.outcome)}"
-        )
+        note(f"asleft: order {kept.id} for {kept.order.station}{lent} is {kept.state}: {safe(kept.outcome)}")
 
 
 def exit_of_round(report: "RoundReport") -> Exit:

@@ -80,4 +80,4 @@ def looked_at(
     if as_json:
         say_json("order", station=kept.order.station, **order_json(kept))
     else:
-        say(f"It is noted that you looked at {safe(kept.order.station)} after order {kept.order.id}.")
+        say(f"It is noted that you looked at {safe(kept.order.station)} after order {kept.id}.")

@@ -204,8 +204,8 @@ class _Ends:
     def tell(self) -> None:
         """Tell it."""
         for kept in reversed(self._desk.order_page(_FEW, states=ENDS)):
-            if kept.order.id not in self._told:
-                self._told.add(kept.order.id)
+            if kept.id not in self._told:
+                self._told.add(kept.id)
                 say("")
                 tell_end(kept)
                 finish()

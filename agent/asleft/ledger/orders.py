@@ -140,6 +140,7 @@ class OrderTables(LedgerFile):
         )
         return tuple(
             KeptOrder(
+                id=order_id,
                 order=ORDER.validate_json(body),
                 state=OrderState(state),
                 outcome=outcome,

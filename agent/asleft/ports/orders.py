@@ -50,6 +50,7 @@ class KeptOrder:
     """An order with what became of it.
 
     Args:
+        id: Its id: that of `order`, which is a digest over all of it and costs as much each time it is asked for.
         order: As drawn up.
         state: Where it is in its life.
         outcome: What came of it, one sentence; empty until it ended.
@@ -61,6 +62,7 @@ class KeptOrder:
         due: Until when the station must be reached at its new address, UTC; None where it need not be.
     """
 
+    id: str
     order: Order
     state: OrderState
     outcome: str

@@ -220,7 +220,7 @@ def view_of(
         over=bool(cause) and not any(one.common == cause for one in causes),
         exchanged=exchanged,
         orders=tuple(
-            (view.kept.order.id, "; ".join(view.waits) or str(view.kept.state))
+            (view.kept.id, "; ".join(view.waits) or str(view.kept.state))
             for view in orders
             if view.kept.order.station == target and view.kept.state not in ENDS
         ),

@@ -243,7 +243,7 @@ async def draw_up(
         drawn = await parts.desk.restore(names, wish)
     kepts = [item.order for item in drawn if item.order is not None]
     if kepts:
-        return f"/orders/{kepts[0].group if len(kepts) > 1 else kepts[0].order.id}"
+        return f"/orders/{kepts[0].group if len(kepts) > 1 else kepts[0].id}"
     for item in drawn:
         if item.why_not is not None:
             raise item.why_not

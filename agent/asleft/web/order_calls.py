@@ -48,7 +48,7 @@ def halted_in(views: Sequence[OrderView], sites: Mapping[str, Site]) -> tuple[Ha
     """Give the halted orders at some sites that need a person, the newest first."""
     return tuple(
         Halted(
-            id=view.kept.order.id,
+            id=view.kept.id,
             station=view.kept.order.station,
             outcome=outcome_words(view.kept.state, view.kept.outcome),
             zone=sites[view.kept.order.station.site].time_zone,
@@ -62,7 +62,7 @@ def halted_in(views: Sequence[OrderView], sites: Mapping[str, Site]) -> tuple[Ha
 def halted_at(views: Iterable[OrderView], station: StationId) -> tuple[str, ...]:
     """Give the ids of the halted orders at a station that need a person."""
     return tuple(
-        view.kept.order.id
+        view.kept.id
         for view in views
         if view.kept.state is OrderState.HALTED and view.kept.order.station == station
     )
@@ -78,7 +78,7 @@ def waiting_of(views: Sequence[OrderView], sites: Mapping[str, Site]) -> tuple[W
     open_ones = [view for view in views if view.kept.state is OrderState.DRAWN_UP]
     together: dict[str, list[OrderView]] = {}
     for view in open_ones:
-        together.setdefault(view.kept.group or view.kept.order.id, []).append(view)
+        together.setdefault(view.kept.group or view.kept.id, []).append(view)
     made: list[Waiting] = []
     for name, members in together.items():
         first = members[0].kept.order

@@ -37,7 +37,7 @@ def name_of(outlook: Outlook) -> str:
     """Give the id under which an outlook was asked for: of a group where it has more orders than one."""
     if len(outlook.kepts) > 1 and outlook.group is not None:
         return outlook.group.id
-    return outlook.kepts[0].order.id
+    return outlook.kepts[0].id
 
 
 def body_of(outlook: Outlook) -> dict[str, Json]:

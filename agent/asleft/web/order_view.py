@@ -188,9 +188,9 @@ def group_page(
         cannot_wait_why=first.cannot_wait,
         members=tuple(
             Member(
-                id=kept.order.id,
+                id=kept.id,
                 station=str(kept.order.station),
-                place="first, and alone" if kept.order.id == group.orders[0] else "",
+                place="first, and alone" if kept.id == group.orders[0] else "",
                 rows=tuple(rows_of(estate, kept)),
                 hazards=len(kept.order.hazards),
                 state=str(kept.state),
@@ -211,7 +211,7 @@ def group_page(
         stoppable=going and may_stop(viewer, {kept.order.station.site for kept in outlook.kepts}),
         waits=_waits(outlook, estate, viewer, now, given, trouble, passkeys, hidden=hidden, taking=taking),
         trouble=trouble if trouble and (trouble.late or not waiting) else None,
-        halted=tuple(str(kept.order.station) for kept in seen if kept.order.id in outlook.halted),
+        halted=tuple(str(kept.order.station) for kept in seen if kept.id in outlook.halted),
         withdrawable=waiting
         and not (taking or hidden)
         and all(

@@ -301,7 +301,7 @@ def view_of(
         ),
         loans=tuple(_lent(loan, estate, stand) for loan in loans if loan.station == station),
         orders=tuple(
-            (view.kept.order.id, "; ".join(view.waits) or str(view.kept.state))
+            (view.kept.id, "; ".join(view.waits) or str(view.kept.state))
             for view in orders
             if view.kept.order.station == station and view.kept.state not in ENDS
         ),

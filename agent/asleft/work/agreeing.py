@@ -123,7 +123,7 @@ class Agreeing:
         fresh = [kept for kept in kepts if enough or all(one.by != move.by for one in kept.confirmed)]
         try:
             self._book.move(estate, fresh, move)
-            return [self._book.kept(kept.order.id) for kept in kepts]
+            return [self._book.kept(kept.id) for kept in kepts]
         except AsleftError as trouble:
             raise self._refuse_all(estate, kepts) or trouble from trouble
 
@@ -134,7 +134,7 @@ class Agreeing:
         """
         first: AsleftError | None = None
         for kept in kepts:
-            current = self._book.kept(kept.order.id)
+            current = self._book.kept(kept.id)
             if current.state is OrderState.CONFIRMED:
                 try:
                     self._book.end(estate, current, Event.REFUSE, _NOT_RECORDED, None)
@@ -144,11 +144,11 @@ class Agreeing:
 
     def _still_waiting(self, kept: KeptOrder) -> KeptOrder:
         """Give an order as it is after the wait; two people may confirm at the same time."""
-        now = self._book.kept(kept.order.id)
+        now = self._book.kept(kept.id)
         if now.state is not kept.state or now.confirmed != kept.confirmed:
             raise MayNot(
                 "somebody else confirmed it just now",
-                where=kept.order.id,
+                where=kept.id,
                 todo="look at it again with asleft orders",
             )
         return now
@@ -183,7 +183,7 @@ class Agreeing:
         # As they are by now: what somebody else confirmed meanwhile must not be moved back.
         counted = [
             kept
-            for kept in (self._book.kept(kept.order.id) for kept in kepts)
+            for kept in (self._book.kept(kept.id) for kept in kepts)
             if kept.state is OrderState.DRAWN_UP
             and sum(move.event is Event.TURN_AWAY for move in kept.life) < _MOST_TURNED_AWAY
         ]
@@ -212,6 +212,6 @@ def _see_another_key(kepts: Sequence[KeptOrder], signed: str) -> None:
     if key and any(move.signed.rpartition(" ")[2] == key for kept in kepts for move in kept.confirmed):
         raise MayNot(
             f"the other confirmation was signed with the same key, {key}",
-            where=kepts[0].order.id,
+            where=kepts[0].id,
             todo="a second person signs with a key of their own",
         )

@@ -258,7 +258,7 @@ class Desk:
 
     def outlook(self, name: str) -> Outlook:
         """Give how an order, or a group of them, goes on: what it waits for, and who can move it on."""
-        halted = {kept.order.id for kept in self._halts.open()}
+        halted = {kept.id for kept in self._halts.open()}
         return outlook_of(self.estate_now(), self._ledger, self._clock, name, halted=halted)
 
     def history(self, name: str | None, *, limit: int | None = None) -> Sequence[Entry]:

@@ -357,7 +357,7 @@ class GivingBack:
             return await self._end_unwritten(without, loan, look, own, _BY_HAND)
         order = self._order(without, as_left, look, loan, by=confirming.by)
         (kept,) = self.restores.book.draw_up(without, [order], by=confirming.by, why=confirming.reason)
-        return await self.restores.confirm(without, kept.order.id, confirming)
+        return await self.restores.confirm(without, kept.id, confirming)
 
     def _open_loan(self, name: str, setting: str) -> Loan:
         station = StationId.parse(name)

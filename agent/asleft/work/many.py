@@ -214,7 +214,7 @@ class Many:
                 progress(ended)
             return ended
 
-        tasks = [asyncio.create_task(one(kept), name=f"order {kept.order.id}") for kept in batch]
+        tasks = [asyncio.create_task(one(kept), name=f"order {kept.id}") for kept in batch]
         interrupted = False
         try:
             await asyncio.shield(asyncio.wait(tasks))
@@ -228,7 +228,7 @@ class Many:
                     for task in tasks:
                         task.cancel()
         problems = [problem for task in tasks if not task.cancelled() and (problem := task.exception())]
-        now = [self._restores.book.kept(kept.order.id) for kept in batch]
+        now = [self._restores.book.kept(kept.id) for kept in batch]
         return now, interrupted, None if interrupted or not problems else problems[0]
 
     async def _look_at_the_first(self, estate: Estate, kept: KeptOrder) -> str:
@@ -255,7 +255,7 @@ class Many:
     ) -> KeptOrder:
         with suppress(AsleftError):  # the ledger has its end by then; the records have it at the next start
             self._restores.book.end(estate, kept, Event.REFUSE, f"nothing was written: {why}", None)
-        ended = self._restores.book.kept(kept.order.id)
+        ended = self._restores.book.kept(kept.id)
         if progress is not None:
             progress(ended)
         return ended

@@ -95,8 +95,8 @@ class OrderDesk:
     async def undo(self, order_id: str, *, by: str = "", cannot_wait: str = "") -> KeptOrder:
         """Draw up the order that takes a station back to what an earlier order found there."""
         done = find_order(self._ledger, order_id)
-        wish = Wish(purpose=Purpose.UNDO, by=by, cannot_wait=cannot_wait, undoes=done.order.id)
-        return await self._restores.draw_up_undo(self._fetched(), done.order.id, wish)
+        wish = Wish(purpose=Purpose.UNDO, by=by, cannot_wait=cannot_wait, undoes=done.id)
+        return await self._restores.draw_up_undo(self._fetched(), done.id, wish)
 
     async def confirm(self, order_id: str, confirming: Confirming, *, hand: Hand | None = None) -> KeptOrder:
         """Confirm an order as a named person; it is carried out once enough people have.
@@ -135,7 +135,7 @@ class OrderDesk:
             if is_group(name)
             else [find_order(self._ledger, name)]
         )
-        called = name if is_group(name) else f"order {kepts[0].order.id}"
+        called = name if is_group(name) else f"order {kepts[0].id}"
         done = withdraw(self._restores.book, estate, kepts, name=called, by=by, reason=reason)
         for kept in done:
             self._ended(kept)

@@ -85,16 +85,16 @@ class Orderbook:
         """Move orders on together, and record it in one commit; all of them take the event or none does."""
         states = [moved(kept.state, move.event) for kept in kepts]
         for kept, state in zip(kepts, states, strict=True):
-            self._ledger.move_order(kept.order.id, state, move)
-        now = [self.kept(kept.order.id) for kept in kepts]
+            self._ledger.move_order(kept.id, state, move)
+        now = [self.kept(kept.id) for kept in kepts]
         self.record(estate, now, moved_message)
-        return [self.kept(kept.order.id) for kept in kepts]
+        return [self.kept(kept.id) for kept in kepts]
 
     def begin(self, kept: KeptOrder) -> KeptOrder:
         """Note that an order is under way; it is recorded with its end."""
         move = Moved(at=self._now(), event=Event.BEGIN)
-        self._ledger.move_order(kept.order.id, moved(kept.state, Event.BEGIN), move)
-        return self.kept(kept.order.id)
+        self._ledger.move_order(kept.id, moved(kept.state, Event.BEGIN), move)
+        return self.kept(kept.id)
 
     def end(
         self,
@@ -109,16 +109,16 @@ class Orderbook:
         """End an order in the ledger first, then in the records; what cannot be recorded now is at the next start."""
         at = self._now()
         self._ledger.move_order(
-            kept.order.id,
+            kept.id,
             moved(kept.state, event),
             Moved(at=at, event=event, by=by, why=outcome),
             outcome=outcome,
             ended=at,
         )
-        self._ledger.set_due(kept.order.id, None)
-        ended = self.kept(kept.order.id)
+        self._ledger.set_due(kept.id, None)
+        ended = self.kept(kept.id)
         self.record_end(estate, ended, found)
-        return self.kept(kept.order.id)
+        return self.kept(kept.id)
 
     def record_end(self, estate: Estate, kept: KeptOrder, found: AsFound | None) -> None:
         """Record how an order ended, with what was found at the station.
@@ -144,7 +144,7 @@ class Orderbook:
             self._rounds.keep(estate, looks, act)
         except AsleftError as problem:
             raise _not_recorded(kept, problem) from problem
-        self._ledger.set_recorded([kept.order.id])
+        self._ledger.set_recorded([kept.id])
 
     def record(
         self,
@@ -168,7 +168,7 @@ class Orderbook:
             self._books.record(files, message, when=self._now())
         except AsleftError as problem:
             raise _not_recorded(kepts[0], problem) from problem
-        self._ledger.set_recorded([kept.order.id for kept in kepts])
+        self._ledger.set_recorded([kept.id for kept in kepts])
 
     def _signatures(self, kept: KeptOrder) -> dict[str, bytes | None]:
         """Give the files of an order's signed confirmations: what was signed, and each signature beside it."""
@@ -177,7 +177,7 @@ class Orderbook:
             if not move.signature:
                 continue
             group = self._ledger.group(move.over) if move.over else None
-            body, name = (kept.order.body(), kept.order.id) if group is None else (group.body(), group.id)
+            body, name = (kept.order.body(), kept.id) if group is None else (group.body(), group.id)
             year = (kept.order if group is None else group).drawn_up.year
             files[signed_path(name, year)] = canonical(body)
             files[signature_path(name, year, move.by)] = move.signature.encode()
@@ -191,7 +191,7 @@ class Orderbook:
                 self.record(estate, [kept], moved_message)
             elif kept.state in ENDS:
                 self.record_end(estate, kept, None)
-                ended.append(self.kept(kept.order.id))
+                ended.append(self.kept(kept.id))
             elif kept.life:
                 first = kept.life[-1].event is Event.DRAW_UP
                 begun = kept.life[-1].event is Event.BEGIN
@@ -222,7 +222,7 @@ def _story(estate: Estate, kept: KeptOrder) -> Story:
 def _not_recorded(kept: KeptOrder, problem: AsleftError) -> AsleftError:
     outcome = f" ({kept.outcome})" if kept.outcome else ""
     return AsleftError(
-        f"order {kept.order.id} is {kept.state}{outcome}, but this is not recorded yet: {problem.what}",
+        f"order {kept.id} is {kept.state}{outcome}, but this is not recorded yet: {problem.what}",
         where=problem.where,
         todo=f"{problem.todo}; it is recorded at the next start".removeprefix("; "),
     )

@@ -115,7 +115,7 @@ def find_order(ledger: OrderBook, order_id: str) -> KeptOrder:
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
-        ids = ", ".join(kept.order.id for kept in fitting)
+        ids = ", ".join(kept.id for kept in fitting)
         raise NoOrder(f"several orders begin with '{harmless(order_id)}': {ids}", todo="write more of the id")
     raise NoOrder(
         f"there is no order '{harmless(order_id)}'", todo="draw one up with asleft restore SITE/STATION"

@@ -76,7 +76,7 @@ def outlook_of(
     size = len(group.orders) if group else 1
     now = clock()
     waits = tuple(
-        (WAITS,) if kept.order.id in halted else waits_for(estate, kept, now, together=size) for kept in kepts
+        (WAITS,) if kept.id in halted else waits_for(estate, kept, now, together=size) for kept in kepts
     )
     drawn_up = [kept for kept in kepts if kept.state is OrderState.DRAWN_UP]
     two = asks_two(estate.orders, [kept.order for kept in drawn_up])
@@ -88,7 +88,7 @@ def outlook_of(
         group=group,
         able=_able(estate, [kept for kept in kepts if kept.state not in ENDS]),
         rest=estate.orders.rest,
-        halted=frozenset(kept.order.id for kept in kepts if kept.order.id in halted),
+        halted=frozenset(kept.id for kept in kepts if kept.id in halted),
     )
 
 

@@ -154,7 +154,7 @@ class Restores:
         check_wish(estate, wish, [done.order.station.site])
         if done.state not in {OrderState.RESTORED, OrderState.HALTED} or not done.order.writes:
             raise NoOrder(
-                f"order {done.order.id} is {done.state} and left nothing to be undone",
+                f"order {done.id} is {done.state} and left nothing to be undone",
                 where=str(done.order.station),
                 todo="asleft orders lists what was carried out",
             )
@@ -179,7 +179,7 @@ class Restores:
         )
         if order is None:
             raise NothingToRestore(
-                f"it is as it was before order {done.order.id}",
+                f"it is as it was before order {done.id}",
                 where=str(station),
                 todo="nothing needs to be done",
             )
@@ -241,7 +241,7 @@ class Restores:
         ended = self.agreeing.settle(estate, kept)
         if ended is not None:
             return ended
-        name, body = kept.order.id, kept.order.body()
+        name, body = kept.id, kept.order.body()
         (kept,) = await self.agreeing.agree(estate, [kept], confirming, name=name, body=body)
         return await self.carry_out(estate, kept) if kept.state is OrderState.CONFIRMED else kept
 
@@ -268,7 +268,7 @@ class Restores:
                         raise
                     ended = self._end_as(estate, kept, carrier.interrupted)
                     raise Interrupted(
-                        f"interrupted: order {ended.order.id} is {ended.state}: {ended.outcome}",
+                        f"interrupted: order {ended.id} is {ended.state}: {ended.outcome}",
                         where=str(ended.order.station),
                         todo=_ANEW,
                     ) from None

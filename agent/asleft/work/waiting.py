@@ -99,7 +99,7 @@ def withdraw(
     for kept in waiting or kepts:
         if not may_withdraw(person, kept.order):
             raise MayNot(
-                f"{person.name} neither had order {kept.order.id} drawn up nor may confirm it",
+                f"{person.name} neither had order {kept.id} drawn up nor may confirm it",
                 where="people.yaml",
                 todo="ask who had it drawn up, or somebody who may confirm it",
             )

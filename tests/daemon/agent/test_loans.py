@@ -93,7 +93,7 @@ async def lend(desk: OwnerDesk) -> None:
         DRUMS, SESSION, "open", lasting=timedelta(hours=1), by="pell-osgood", reason="the maker looks"
     )
     accepted = [hazard.id for hazard in kept.order.hazards]
-    done = await desk.confirm(kept.order.id, by=WREN, reason="agreed", accepted=accepted)
+    done = await desk.confirm(kept.id, by=WREN, reason="agreed", accepted=accepted)
     assert done.state is OrderState.RESTORED
 
 

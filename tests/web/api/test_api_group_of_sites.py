@@ -37,8 +37,8 @@ async def test_what_may_not_be_looked_at_shows_nowhere(page: Page) -> None:
     await page.desk.round()
     await drawn(page.desk, HERE, THERE)
     (group,) = {kept.group for kept in page.desk.orders()}
-    own = next(kept.order.id for kept in page.desk.orders() if str(kept.order.station) == HERE)
-    other = next(kept.order.id for kept in page.desk.orders() if str(kept.order.station) == THERE)
+    own = next(kept.id for kept in page.desk.orders() if str(kept.order.station) == HERE)
+    other = next(kept.id for kept in page.desk.orders() if str(kept.order.station) == THERE)
     async with a_program(page, IDRIS) as program:
         texts = []
         for path in (

@@ -86,7 +86,7 @@ async def test_a_token_lends_and_gives_back_no_more_than_it_may(tmp_path: Path) 
         accepted = [hazard.id for hazard in kept.order.hazards]
         for person in (WREN, IDRIS):
             if not page.desk.loans()[0].is_open:
-                await page.desk.confirm(kept.order.id, by=person, reason="agreed", accepted=accepted)
+                await page.desk.confirm(kept.id, by=person, reason="agreed", accepted=accepted)
         assert page.desk.loans()[0].is_open
         back = {"name": DRUMS, "reason": "done"}
         async with a_program(page, PELL) as program:

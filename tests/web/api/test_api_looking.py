@@ -170,8 +170,8 @@ async def test_orders_of_years_come_in_pieces(tmp_path: Path) -> None:
         assert len(kepts) == 21
         async with a_program(page) as program:
             for query, wanted in (
-                ("all=true&", [kept.order.id for kept in kepts]),
-                ("", [kept.order.id for kept in kepts if kept.state not in ENDS]),
+                ("all=true&", [kept.id for kept in kepts]),
+                ("", [kept.id for kept in kepts if kept.state not in ENDS]),
             ):
                 found: list[str] = []
                 cursor, pieces = "", 0

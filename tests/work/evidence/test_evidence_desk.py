@@ -42,7 +42,7 @@ async def test_what_was_on_and_what_was_lent_counts_as_left(tmp_path: Path) -> N
             )
             for by in (WREN, IDRIS):
                 accepted = [hazard.id for hazard in kept.order.hazards]
-                kept = await desk.confirm(kept.order.id, by=by, reason="agreed", accepted=accepted)
+                kept = await desk.confirm(kept.id, by=by, reason="agreed", accepted=accepted)
                 if kept.ended:
                     break
             clock.now += HOUR
@@ -59,7 +59,7 @@ async def test_what_was_on_and_what_was_lent_counts_as_left(tmp_path: Path) -> N
             rows = {row.name: row for row in asked.instant(DRUMS, SOME_DAY + 1.5 * HOUR).rows}
             assert (rows["panel.menus"].as_left, rows["panel.menus"].as_found) == ("open", "open")
             assert rows["panel.menus"].state == "as left"
-            assert kept.order.id in str(rows["panel.menus"].origin and rows["panel.menus"].origin.layer)
+            assert kept.id in str(rows["panel.menus"].origin and rows["panel.menus"].origin.layer)
             rows = {row.name: row for row in asked.instant(DRUMS, SOME_DAY + 3 * HOUR).rows}
             assert (rows["panel.menus"].as_left, rows["panel.menus"].state) == ("locked", "as left")
             during = asked.instant(DRUMS, SOME_DAY + 31 * HOUR)

@@ -163,10 +163,10 @@ class Witness:
         for kept in kepts:
             events = Counter(move.event for move in kept.life)
             if events[Event.BEGIN] > 1:
-                yield f"order {kept.order.id} was carried out {events[Event.BEGIN]} times"
+                yield f"order {kept.id} was carried out {events[Event.BEGIN]} times"
             ends = sum(
                 events[event]
                 for event in (Event.FINISH, Event.REFUSE, Event.LAPSE, Event.PUT_BACK, Event.HALT)
             )
             if ends > 1:
-                yield f"order {kept.order.id} ended {ends} times"
+                yield f"order {kept.id} ended {ends} times"

@@ -108,7 +108,7 @@ class LoanPart:
             self._closed(kept)
 
     def _closed(self, kept: KeptOrder) -> None:
-        with about(order=kept.order.id, station=str(kept.order.station)):
+        with about(order=kept.id, station=str(kept.order.station)):
             _log.info("what was lent was to be given back", state=kept.state, outcome=kept.outcome)
 
     def _overdue(self, loan: Loan) -> None:

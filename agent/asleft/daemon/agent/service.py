@@ -127,7 +127,7 @@ class Service:
         await self._supervisor.start("sign of life", self._alive)
         means.notifier.status("taking up what was left unfinished")
         for kept in await means.work.take_up():
-            with about(order=kept.order.id, station=str(kept.order.station)):
+            with about(order=kept.id, station=str(kept.order.station)):
                 lent = kept.order.purpose is Purpose.GIVE_BACK
                 _log.warning(
                     "what was lent was to be given back"
@@ -174,7 +174,7 @@ class Service:
             _log.error("it cannot be told which orders are under way", why=str(error))
             return left
         for kept in under_way:
-            with about(order=kept.order.id, station=str(kept.order.station)):
+            with about(order=kept.id, station=str(kept.order.station)):
                 _log.warning(
                     "the order is under way, and is finished or undone at the next start", state=kept.state
                 )

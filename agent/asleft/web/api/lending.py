@@ -52,7 +52,7 @@ async def lend(ask: Ask) -> LentBy:
             reason=sent.reason,
         )
     ask.parts.live.changed(CHANGED)
-    return lent_by(kept, desk.outlook(kept.order.id))
+    return lent_by(kept, desk.outlook(kept.id))
 
 
 async def give_back(ask: Ask) -> tuple[OrderPart, int]:
@@ -69,7 +69,7 @@ async def give_back(ask: Ask) -> tuple[OrderPart, int]:
         errands.forget((name, me))
         raise errand.wrong
     if ended:
-        return part_of(ask, desk.outlook(ended[0].order.id), PageQuery()), 200
+        return part_of(ask, desk.outlook(ended[0].id), PageQuery()), 200
     going = [
         order_of(view.kept)
         for view in desk.order_views()

@@ -76,10 +76,10 @@ async def orders(ask: Ask) -> Orders:
         states=None if query.all_ == "true" else set(OrderState) - ENDS,
     )
     views = desk.order_views()
-    waits = {view.kept.order.id: view.waits for view in views}
+    waits = {view.kept.id: view.waits for view in views}
     some = found[: query.limit]
     return Orders(
-        orders=tuple(row_of(kept, waits.get(kept.order.id, ())) for kept in some),
+        orders=tuple(row_of(kept, waits.get(kept.id, ())) for kept in some),
         halted=tuple(
             row_of(view.kept, view.waits)
             for view in views
@@ -87,7 +87,7 @@ async def orders(ask: Ask) -> Orders:
             and ask.caller.sees(view.kept.order.station.site)
             and query.site in {None, view.kept.order.station.site}
         ),
-        next=some[-1].order.id if len(found) > len(some) else None,
+        next=some[-1].id if len(found) > len(some) else None,
     )
 
 
@@ -101,7 +101,7 @@ def _see_cursor(ask: Ask, cursor: str) -> None:
         (kept,) = _found(ask, cursor).kepts
     except (NoOrder, ValueError):
         kept = None
-    if kept is None or kept.order.id != cursor:
+    if kept is None or kept.id != cursor:
         raise ApiRefused(
             "not-valid",
             "this is no cursor of the orders",
@@ -125,7 +125,7 @@ def part_of(ask: Ask, outlook: Outlook, query: PageQuery) -> OrderPart:
         if ask.caller.sees(kept.order.station.site)
         for words in said
     ]
-    some, after = follow(seen, lambda kept: kept.order.id, query)
+    some, after = follow(seen, lambda kept: kept.id, query)
     return OrderPart(
         orders=tuple(map(order_of, some)),
         waits=outlook.together if whole else tuple(dict.fromkeys(waits)),
@@ -186,7 +186,7 @@ async def _drawn_up(
         drawn = await ask.parts.desk.restore(names, wish, role=role, stop_share=stop_share)
     ask.parts.live.changed(CHANGED)
     kepts = [item.order for item in drawn if item.order is not None]
-    outlook = ask.parts.desk.outlook(kepts[0].group or kepts[0].order.id) if kepts else None
+    outlook = ask.parts.desk.outlook(kepts[0].group or kepts[0].id) if kepts else None
     return DrawnUps(
         orders=tuple(map(drawn_of, drawn[:MOST])),
         waits=outlook.together if outlook else (),
@@ -207,7 +207,7 @@ async def undo(ask: Ask) -> UndoneBy:
     async with ask.parts.turn():
         kept = await desk.undo(sent.order, by=caller.person.key, cannot_wait=sent.cannot_wait)
     ask.parts.live.changed(CHANGED)
-    return undone_of(kept, desk.outlook(kept.order.id))
+    return undone_of(kept, desk.outlook(kept.id))
 
 
 async def withdraw(ask: Ask) -> OrderPart:

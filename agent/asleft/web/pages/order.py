@@ -176,7 +176,7 @@ class _OrderPages:
             )
         self._web.parts.live.changed(CHANGED)
         return self._web.back(
-            request, f"/orders/{made.order.id}", f"Drawn up to undo order {name}. Nothing is written yet."
+            request, f"/orders/{made.id}", f"Drawn up to undo order {name}. Nothing is written yet."
         )
 
     async def stop(self, request: Request) -> Response:

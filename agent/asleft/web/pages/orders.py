@@ -108,7 +108,7 @@ def routes(web: Web) -> list[Route]:
             web.parts.clock(),
             waiting=desk.order_views(),
             ended=[desk.orders_in(kept.group) if kept.group else (kept,) for kept in newest[:_PAGE]],
-            older=f"/orders?before={newest[_PAGE - 1].order.id}" if len(newest) > _PAGE else "",
+            older=f"/orders?before={newest[_PAGE - 1].id}" if len(newest) > _PAGE else "",
             later=bool(before),
         )
         return web.show(request, "orders.html", title="Orders", view=view)
@@ -137,9 +137,9 @@ def view_of(
         older: Way to what is older.
         later: Whether there is something newer.
     """
-    waits = {view.kept.order.id: view.waits for view in waiting}
+    waits = {view.kept.id: view.waits for view in waiting}
     calling = {
-        view.kept.order.id: (view.kept,) for view in reversed(waiting) if view.kept.state is OrderState.HALTED
+        view.kept.id: (view.kept,) for view in reversed(waiting) if view.kept.state is OrderState.HALTED
     }
     open_ones = _together([view.kept for view in waiting if view.kept.state not in ENDS])
     whole = {name: members for name, members in open_ones.items() if _sees_some(viewer, members)}
@@ -166,9 +166,9 @@ def view_of(
             listed(name, members) for name, members in whole.items() if name not in mine | going
         ),
         ended=tuple(
-            listed(members[0].group or members[0].order.id, members)
+            listed(members[0].group or members[0].id, members)
             for members in over
-            if not all(kept.order.id in calling for kept in members)
+            if not all(kept.id in calling for kept in members)
         ),
         older=older,
         later=later,
@@ -184,7 +184,7 @@ def _together(kepts: Sequence[KeptOrder]) -> dict[str, list[KeptOrder]]:
     """Give orders by their group, or each by itself, in the order in which they come."""
     found: dict[str, list[KeptOrder]] = {}
     for kept in kepts:
-        found.setdefault(kept.group or kept.order.id, []).append(kept)
+        found.setdefault(kept.group or kept.id, []).append(kept)
     return found
 
 
@@ -234,17 +234,16 @@ def _listed(
         stations=stations[:_MOST_NAMES],
         others=max(0, len(stations) - _MOST_NAMES),
         aim=AIMS[first.order.purpose],
-        # An order's id is a digest over all of it: it is not asked of those that wait for nothing.
         waits=tuple(
             dict.fromkeys(
-                words for kept in seen if kept.state not in ENDS for words in waits.get(kept.order.id, ())
+                words for kept in seen if kept.state not in ENDS for words in waits.get(kept.id, ())
             )
         ),
         states=", ".join(f"{count} {words}" if many else words for words, count in counts.items()),
         outcome=outcomes[0] if len(outcomes) == 1 else "",
         hearing=any(hazard.is_hearing for kept in seen for hazard in kept.order.hazards),
         halted=any(kept.state is OrderState.HALTED for kept in seen),
-        calls=any(kept.state is OrderState.HALTED and waits.get(kept.order.id) for kept in seen),
+        calls=any(kept.state is OrderState.HALTED and waits.get(kept.id) for kept in seen),
         drawn_up=first.order.drawn_up,
         lapses=min((order.lapses for order in drawn_up), default=None),
         ended=_ended(seen) if all(kept.state in ENDS for kept in seen) else None,

@@ -211,7 +211,7 @@ def view_of(
     for item in standing:
         stands.setdefault(item.drift.key.station, []).append(item)
     waiting = {
-        view.kept.order.station: view.kept.group or view.kept.order.id
+        view.kept.order.station: view.kept.group or view.kept.id
         for view in orders
         if view.kept.state not in ENDS
     }
@@ -251,7 +251,7 @@ def view_of(
         next_at=coming.next_at,
         frozen=frozen_at(estate, name, now),
         halted=tuple(
-            (view.kept.order.station.name, view.kept.order.id)
+            (view.kept.order.station.name, view.kept.id)
             for view in orders
             if view.kept.state is OrderState.HALTED and view.kept.order.station.site == name
         ),

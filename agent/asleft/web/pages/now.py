@@ -119,7 +119,6 @@ class NowView:
         suppressed: How many are suppressed by design.
         withdrawn: How many stations are out of service.
         last_round: When the last round that ended longest ago did so, of all sites; None where one had none yet.
-        clock: The site by whose clocks that is shown, where sites have different ones; empty where they do not.
         zone: Time zone in which that is shown.
     """
 
@@ -136,7 +135,6 @@ class NowView:
     suppressed: int
     withdrawn: int
     last_round: datetime | None
-    clock: str
     zone: str
 
     @property
@@ -247,7 +245,6 @@ def view_of(
         suppressed=sum(alarm.drift.key.station.site in seen for alarm in board.suppressed),
         withdrawn=sum(station.site in seen for station in out),
         last_round=ended[first] if seen and len(ended) == len(seen) else None,
-        clock=seen[first].title if first and len({site.time_zone for site in seen.values()}) > 1 else "",
         zone=seen[first].time_zone if first else "UTC",
     )
 

@@ -16,6 +16,7 @@ from playwright.sync_api import Page
 from interop.conftest import prepared_node
 
 __all__ = [
+    "BESIDE",
     "CUT",
     "SMALL",
     "axe_source",
@@ -63,6 +64,14 @@ CUT: Final = """() => {
 
 What is typed into a field scrolls in it. A drawing is looked at as a whole, and what is for the ear alone is not looked at.
 """
+BESIDE: Final = """() => [...document.querySelectorAll("main *, footer *")].filter((one) => {
+  if (!/flex$/.test(getComputedStyle(one).display) || !one.checkVisibility({visibilityProperty: true})) return false;
+  const flows = (part) => part.textContent.trim() && getComputedStyle(part).position !== "absolute" && !part.matches("svg");
+  if (![...one.children].some(flows)) return false;
+  const lines = (node) => { const range = document.createRange(); range.selectNodeContents(node); return new Set([...range.getClientRects()].map((box) => box.top)).size; };
+  return [...one.childNodes].some((node) => node.nodeType === Node.TEXT_NODE && node.data.trim() && lines(node) > 1);
+}).map((one) => one.outerHTML.slice(0, 120))"""
+"""Where a sentence stands in columns beside itself: its parts are laid out as boxes, each with lines of its own."""
 SMALL: Final = """() => [...document.querySelectorAll("button, input:not([type=hidden]), select, textarea, summary, nav a, .button, [role=button]")]
   .filter((one) => one.checkVisibility({visibilityProperty: true}) && (!one.closest(".aside:not(:focus)") || one.matches("[type=checkbox], [type=radio]")))
   .map((one) => {
@@ -130,10 +139,11 @@ def judged_by_axe(page: Page, axe: str) -> list[str]:
 
 
 def cut_off(page: Page) -> list[str]:
-    """Give what cannot be seen whole: cut by itself, or beyond the edge of the screen (1.4.4, 1.4.10)."""
+    """Give what cannot be seen whole: cut by itself, beyond the edge of the screen, or in columns beside itself (1.4.4, 1.4.10)."""
     wide = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
     sideways = [f"it is {wide[0]} px wide on {wide[1]}"] if wide[0] > wide[1] else []
-    return sideways + [f"cut off: {one}" for one in page.evaluate(CUT)[:4]]
+    beside = [f"in columns: {one}" for one in page.evaluate(BESIDE)[:4]]
+    return sideways + beside + [f"cut off: {one}" for one in page.evaluate(CUT)[:4]]
 
 
 def too_small(page: Page) -> list[str]:

@@ -215,7 +215,7 @@ def test_a_signed_call_brings_a_push_into_force(tmp_path: Path, monkeypatch: pyt
     with Remote(bare.parent) as remote:
         checked = assembly.make_home(home, {"baseline": remote.url})
         assert checked.estate is not None
-        settle(home, tmp_path)
+        settle(home, tmp_path, **{"pages-listen": "off"})  # else at a port that another agent may have
         (home / "credentials").mkdir(mode=0o700)
         with os.fdopen(
             os.open(home / "credentials" / "hook-secret", os.O_WRONLY | os.O_CREAT, 0o600), "w"

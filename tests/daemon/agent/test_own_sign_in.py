@@ -5,7 +5,7 @@ from pathlib import Path
 
 from asleft.ledger.account_events import SqliteAccountEvents
 from asleft.ledger.outbox import SqliteOutbox
-from daemon.agent.process import an_agent
+from daemon.agent.process import an_agent, until
 from daemon.agent.test_agent import MAIL, SITES, WORDS, WREN, told_by_mail, words
 from estates import IDRIS, Bench, asleft
 
@@ -14,6 +14,13 @@ def kept(bench: Bench, person: str) -> list[str]:
     """Give what is kept of a person, oldest first."""
     with bench.ledger() as ledger:
         return [str(one.event.move) for one in reversed(SqliteAccountEvents(ledger).events(person))]
+
+
+def left(bench: Bench) -> tuple[object, object]:
+    """Give what is yet to be sent, and what is told and not over."""
+    with bench.ledger() as ledger:
+        outbox = SqliteOutbox(ledger)
+        return outbox.waiting(), outbox.open_causes()
 
 
 def told(letter: EmailMessage) -> tuple[str, str]:
@@ -49,8 +56,6 @@ def test_with_and_without_an_agent_its_person_is_told(tmp_path: Path) -> None:
             to, what = told(room.next())
             assert to == MAIL
             assert what.startswith("A token was made, by which a program acts as you: 'wall' (look) until ")
+            until(lambda: left(bench) == ((), ()), "it is noted that the letter is gone", alive=agent)
         assert kept(bench, IDRIS) == ["link made", "token made"]
         assert room.is_empty()
-        with bench.ledger() as ledger:
-            outbox = SqliteOutbox(ledger)
-            assert (outbox.waiting(), outbox.open_causes()) == ((), ())

@@ -153,12 +153,14 @@ class _Confirmation:
 
     async def go(self) -> _Done:
         """Confirm."""
+        from asleft.work.outlook import is_group  # noqa: PLC0415 keeps --help quick
+
         tell_taken_up(await self._desk.take_up())
         before = await outlook_at(self._desk, self._name)
         for line in rises(before):
             note(line)
         # The group of one order does not count here: whoever names an order confirms that one.
-        together = before.group is not None and before.group.id == self._name
+        together = is_group(self._name)
         if together:
             done = _Done(await self._group(before), together=True)
         else:
@@ -345,17 +347,22 @@ def stop(
     """Begin no further station of a group that the running agent carries out; those under way are finished."""
     from asleft.work.desk import OwnerDesk  # noqa: PLC0415 keeps --help quick
 
-    async def work(desk: "OwnerDesk | RemoteDesk") -> "list[KeptOrder]":
+    async def work(desk: "OwnerDesk | RemoteDesk") -> "tuple[Sequence[KeptOrder], int]":
         if isinstance(desk, OwnerDesk):
-            return desk.stop(group, by=by, reason=reason)
-        return await desk.orders.stop(group, by=by, reason=reason)
+            return desk.stop(group, by=by, reason=reason), 0
+        sent = await desk.orders.stop(group, by=by, reason=reason)
+        return sent.going, sent.hidden
 
     with desk_at(home, "asleft stop") as desk:
-        going = run(work(desk))
-    if not going:
+        going, hidden = run(work(desk))
+    if not going and not hidden:
         say(f"Group {safe(group)} is not being carried out.")
         return
     under_way = [str(kept.order.station) for kept in going if kept.state == "under way"]
     say(f"Group {safe(group)}: no further station is begun.")
     if under_way:
         say(f"Finished first: {safe(', '.join(under_way))}")
+    if hidden:
+        say(
+            f"It is stopped at sites that you may not look at, too; orders there that were going on: {hidden}"
+        )

@@ -235,6 +235,10 @@ class Desk:
             limit, before=before, sites=sites, states=states, groups_once=groups_once
         )
 
+    def orders_like(self, beginning: str) -> Sequence[KeptOrder]:
+        """Give the orders whose id begins so, oldest first."""
+        return self._ledger.orders_like(beginning)
+
     def orders_in(self, group_id: str) -> Sequence[KeptOrder]:
         """Give the orders of a group, oldest first."""
         return self._ledger.orders_in(group_id)

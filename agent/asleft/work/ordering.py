@@ -19,6 +19,7 @@ __all__ = [
     "NothingToRestore",
     "find_order",
     "look_in",
+    "one_order",
     "order_for",
     "see_unit",
     "stations_of",
@@ -111,7 +112,11 @@ def find_order(ledger: OrderBook, order_id: str) -> KeptOrder:
     Raises:
         NoOrder: None fits, or several do.
     """
-    fitting = ledger.orders_like(order_id) if order_id else ()
+    return one_order(ledger.orders_like(order_id) if order_id else (), order_id)
+
+
+def one_order(fitting: Sequence[KeptOrder], order_id: str) -> KeptOrder:
+    """Give the only one of the orders whose id begins so; raises as `find_order`."""
     if len(fitting) == 1:
         return fitting[0]
     if fitting:

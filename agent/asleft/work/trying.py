@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from asleft.domain.alerts.routes import Receiver
@@ -11,6 +11,7 @@ from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.domain.names import harmless
 from asleft.domain.people import Person, Right
+from asleft.domain.withheld import Withheld
 from asleft.ports.alerts import Outbox
 from asleft.ports.clock import Clock
 from asleft.work.guards import person_of
@@ -66,13 +67,16 @@ class Trying:
         self._clock = clock
         self._sleep = sleep
 
-    async def try_out(self, *, by: str, to: str = "", seconds: float = 20.0) -> Sequence[Tried]:
+    async def try_out(
+        self, *, by: str, to: str = "", seconds: float = 20.0, withheld: Withheld | None = None
+    ) -> Sequence[Tried]:
         """Send a trial, and give what became of it at each receiver; what is not through by then goes on being tried.
 
         Args:
             by: Who asks for it: a key in people.yaml, with the right to acknowledge somewhere.
             to: A receiver's key, a person's, or a channel's name; everybody where it is empty.
             seconds: How long to wait for what comes of it.
+            withheld: Knows what may not be told to who asks: whoever is told of other sites alone is no receiver then, nor named.
 
         Raises:
             MayNot: There is no such person, or they have no right to.
@@ -80,7 +84,12 @@ class Trying:
         """
         estate = self._estate()
         person = _see(estate, by)
-        alerts = trial(estate, self._receivers(estate, to), by=person.name, at=self._clock())
+        alerts = trial(
+            estate,
+            self._receivers(estate, to, withheld or Withheld.nothing()),
+            by=person.name,
+            at=self._clock(),
+        )
         self._outbox.put(alerts)
         left = seconds
         while left > 0 and not all(self._ended(alert.id) for alert in alerts):
@@ -88,8 +97,11 @@ class Trying:
             left -= _LOOK_EVERY
         return [self._tried(alert.id, alert.receiver) for alert in alerts]
 
-    def _receivers(self, estate: Estate, to: str) -> Sequence[Receiver]:
-        known = all_receivers(estate, self._clock())
+    def _receivers(self, estate: Estate, to: str, withheld: Withheld) -> Sequence[Receiver]:
+        routing = estate.routing
+        seen = tuple(one for one in routing.routes if not one.sites or any(map(withheld.sees, one.sites)))
+        told = replace(estate, routing=replace(routing, routes=seen))
+        known = [one for one in all_receivers(told, self._clock()) if not withheld.holds(one.key)]
         if not known:
             raise NobodyToTell(
                 "no route of the estate leads to anybody",

@@ -16,6 +16,7 @@ from asleft.daemon.local.calls import RemoteDesk
 from asleft.daemon.local.client import ask_at
 from asleft.daemon.local.handlers import alarm_handlers, desk_handlers
 from asleft.daemon.local.protocol import ToldByAgent
+from asleft.daemon.local.seeing import Sight
 from asleft.daemon.local.server import answering
 from asleft.domain.alarms.alarm import AlarmState
 from asleft.domain.alarms.rules import AlarmRules
@@ -131,7 +132,7 @@ async def test_alarms_are_acted_on_through_the_agent(tmp_path: Path) -> None:
         books = Bookkeeping(Records.open(bench.home / "records"), ledger)
         alarms = AlarmDesk(alarming, ledger, books, assembly.now, desk.estate_now)
         turn = asyncio.Lock()
-        handlers = {**desk_handlers(desk, turn), **alarm_handlers(alarms, turn)}
+        handlers = {**desk_handlers(desk, turn), **alarm_handlers(alarms, turn, Sight(desk))}
 
         def act() -> list[str]:
             states: list[str] = []

@@ -166,7 +166,8 @@ async def test_a_group_is_confirmed_and_stopped_through_the_agent(tmp_path: Path
             )
             await held.waits.wait()
             going = await remote.orders.stop(name, by=WREN, reason="a smell of smoke")
-            assert [kept.state for kept in going] == [OrderState.UNDER_WAY, OrderState.CONFIRMED]
+            assert going.hidden == 0
+            assert [kept.state for kept in going.going] == [OrderState.UNDER_WAY, OrderState.CONFIRMED]
             held.go.set()
             ended = await confirming
             assert [kept.state for kept in ended] == [OrderState.RESTORED, OrderState.REFUSED]

@@ -20,7 +20,7 @@ from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.work.approved import InForce
 from asleft.work.desk import OwnerDesk
-from asleft.work.ordering import MayNot
+from asleft.work.ordering import NoStation
 from asleft.work.proposing.enrol import Wish
 from asleft.work.proposing.words import CannotPropose, Proposed
 from estates import HALL, IDRIS
@@ -113,6 +113,8 @@ async def test_who_may_look_at_some_sites_is_told_of_those_alone(tmp_path: Path)
         sent = line.sent
         with pytest.raises(AsleftError) as no:
             await Line(bureau, MEMBER).remote.adopt(f"{HIDDEN}-chapel/organ", [], **asked)
+        with pytest.raises(AsleftError) as none:
+            await Line(bureau, MEMBER).remote.adopt("no-chapel/organ", [], **asked)
         with pytest.raises(AsleftError) as off:
             await Line(bureau, MEMBER).remote.exchange(
                 DRUMS, _serial_at(bureau, HIDDEN), by=IDRIS, reason="it was there"
@@ -130,10 +132,10 @@ async def test_who_may_look_at_some_sites_is_told_of_those_alone(tmp_path: Path)
     assert (told.files[0][1], whole.files[0][1] != "") == ("", True)
     assert told.problems == ()
     assert whole.problems
-    # Refusals keep their class, by which exit codes go, and lose the name.
-    assert type(no.value) is MayNot
-    for refused in (no, off):
-        assert HIDDEN not in str(refused.value).lower()
+    # What lies there is refused as what is not there; other refusals lose the name.
+    assert type(no.value) is type(none.value) is NoStation
+    assert str(no.value).replace(HIDDEN, "no") == str(none.value)
+    assert HIDDEN not in str(off.value).lower()
     lines = "\n".join(_lines(told))
     assert HIDDEN not in lines
     assert (

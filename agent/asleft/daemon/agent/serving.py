@@ -1,6 +1,5 @@
 """Puts the running agent together for a home: one stack owns all that it holds, and lets go of it in reverse."""
 
-import asyncio
 import gc
 import os
 import socket
@@ -31,11 +30,7 @@ from asleft.daemon.health.health import Health
 from asleft.daemon.health.metrics import Metrics
 from asleft.daemon.health.web import hook_of
 from asleft.daemon.home import Home
-from asleft.daemon.local.alert_calls import alert_handlers
-from asleft.daemon.local.handlers import alarm_handlers, desk_handlers
-from asleft.daemon.local.lending_handlers import lending_handlers
-from asleft.daemon.local.people_handlers import people_handlers
-from asleft.daemon.local.proposal_handlers import proposal_handlers
+from asleft.daemon.local.every import every_handler
 from asleft.daemon.logs import log_of, logging_to, set_level
 from asleft.daemon.proposing import proposals_of
 from asleft.daemon.pushing import PushPart, ailments
@@ -246,21 +241,15 @@ async def serve(  # noqa: C901, PLR0915 the house is put together in one place, 
         if followers:
             following = FollowPart(desk, followers, lambda estate: Live(ledger, books, now, estate))
             following_parts.append(following)
-        handlers = {
-            **desk_handlers(
-                desk,
-                EverySite(lambda: service),
-                fetch=lambda: aside(desk.fetch, name="fetch"),
-                done=looked,
-            ),
-            **alarm_handlers(desk.acts, asyncio.Lock()),
-            **lending_handlers(
-                desk, EverySite(lambda: service), fetch=lambda: aside(desk.fetch, name="fetch")
-            ),
-            **proposal_handlers(desk, desk.proposing, asyncio.Lock()),
-            **people_handlers(accounts),
-            **alert_handlers(Trying(outbox, lambda: desk.in_force().estate, now), asyncio.Lock()),
-        }
+        handlers = every_handler(
+            desk,
+            desk.acts,
+            accounts,
+            Trying(outbox, lambda: desk.in_force().estate, now),
+            turn=lambda: EverySite(lambda: service),
+            fetch=lambda: aside(desk.fetch, name="fetch"),
+            done=looked,
+        )
 
         def lent_anew() -> None:
             service.renew()

@@ -6,12 +6,15 @@ from dataclasses import replace
 
 from asleft.daemon.local.calls import AlarmAsked, AlarmsSent, RoundAsked, RoundSent, ZoneAsked, ZoneSent
 from asleft.daemon.local.handling import Turn, handler_of
+from asleft.daemon.local.in_part import alarms_seen, round_seen
 from asleft.daemon.local.order_handlers import order_handlers
 from asleft.daemon.local.protocol import BadRequest
+from asleft.daemon.local.seeing import Sight
 from asleft.daemon.local.server import Handler
 from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.errors import AsleftError
 from asleft.domain.snapshot import AsFound, NotRead
+from asleft.domain.withheld import Withheld
 from asleft.work.alarms.desk import AlarmDesk
 from asleft.work.desk import OwnerDesk
 from asleft.work.rounds import RoundReport
@@ -26,7 +29,7 @@ def desk_handlers(
     fetch: Callable[[], Awaitable[object]] | None = None,
     done: Callable[[RoundReport], Awaitable[object]] | None = None,
 ) -> dict[str, Handler]:
-    """Give what the agent does for the command line.
+    """Give what the agent does for the command line, and tells as far as who asks may look.
 
     Args:
         desk: The agent's desk.
@@ -35,6 +38,7 @@ def desk_handlers(
             by the desk's notices.
         done: Takes what a round gave, as the agent's own rounds are taken, for alarms, alerts and metrics; it is this turn's.
     """
+    sight = Sight(desk)
 
     async def fresh() -> None:
         if fetch is not None:
@@ -60,26 +64,45 @@ def desk_handlers(
         site = desk.in_force().estate.sites.get(asked.site)
         return ZoneSent(zone=site.time_zone if site else None)
 
+    def their_sites(asked: RoundAsked, withheld: Withheld) -> RoundAsked:
+        for site in asked.sites:
+            sight.site(site, withheld)
+        return RoundAsked(sites=sight.meant(asked.sites, withheld))
+
+    def their_zone(asked: ZoneAsked, withheld: Withheld) -> ZoneAsked:
+        # A site that is none has no time zone; no name is empty.
+        return asked if withheld.sees(asked.site) else ZoneAsked(site="")
+
     return {
-        "zone": handler_of(turn, zone, ZoneAsked, ZoneSent),
-        "round": handler_of(turn, do_round, RoundAsked, RoundSent, before=fresh),
-        **order_handlers(desk, turn, fresh),
+        "zone": handler_of(turn, zone, ZoneAsked, ZoneSent, sight=sight, may=their_zone),
+        "round": handler_of(
+            turn,
+            do_round,
+            RoundAsked,
+            RoundSent,
+            before=fresh,
+            sight=sight,
+            may=their_sites,
+            seen=round_seen,
+        ),
+        **order_handlers(desk, turn, sight, fresh),
     }
 
 
-def alarm_handlers(desk: AlarmDesk, turn: Turn) -> dict[str, Handler]:
-    """Give what the agent does to alarms for the command line.
+def alarm_handlers(desk: AlarmDesk, turn: Turn, sight: Sight) -> dict[str, Handler]:
+    """Give what the agent does to alarms for the command line, and tells as far as who asks may look.
 
     Args:
         desk: Does it.
         turn: Held meanwhile.
+        sight: Knows where who asks may look.
     """
 
     def doing(act: Callable[[AlarmAsked], Sequence[AlarmChange]]) -> Handler:
         async def do(asked: AlarmAsked) -> AlarmsSent:
             return AlarmsSent(changes=tuple(act(asked)))
 
-        return handler_of(turn, do, AlarmAsked, AlarmsSent)
+        return handler_of(turn, do, AlarmAsked, AlarmsSent, sight=sight, may=sight.at, seen=alarms_seen)
 
     def shelve(asked: AlarmAsked) -> list[AlarmChange]:
         if asked.until is None:

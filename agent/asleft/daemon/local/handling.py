@@ -8,7 +8,10 @@ from pydantic import ValidationError
 
 from asleft.daemon.local.asking import adapter_of
 from asleft.daemon.local.protocol import BadRequest
-from asleft.daemon.local.server import Caller, Handler
+from asleft.daemon.local.seeing import Sight
+from asleft.daemon.local.server import Caller, Handler, told_of
+from asleft.daemon.logs import log_of
+from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
 from asleft.domain.withheld import Withheld
 
@@ -19,6 +22,7 @@ Turn = AbstractAsyncContextManager[None]
 
 _Asked = TypeVar("_Asked")
 _Sent = TypeVar("_Sent")
+_log = log_of("socket")
 
 
 def handler_of(
@@ -28,7 +32,8 @@ def handler_of(
     sent: type[_Sent],
     *,
     before: Callable[[], Awaitable[None]] | None = None,
-    withheld: Callable[[Caller], Withheld] | None = None,
+    sight: Sight | None = None,
+    may: Callable[[_Asked, Withheld], _Asked] | None = None,
     seen: Callable[[_Sent, Withheld], _Sent] | None = None,
 ) -> Handler:
     """Make a handler of what does a command.
@@ -39,7 +44,9 @@ def handler_of(
         asked: Shape of its arguments; others are refused.
         sent: Shape of what it gives.
         before: Done beforehand, without the turn.
-        withheld: Finds out what may not be told to who asks, in what is given and in refusals; nothing is withheld without it.
+        sight: Knows where who asks may look: no refusal of the work names anything elsewhere. Without it nothing is withheld,
+            which is for what is about nobody's site.
+        may: Gives what is asked for, cut to where who asks may look; it refuses what is not there for them.
         seen: Gives what of it may be told.
     """
 
@@ -51,14 +58,34 @@ def handler_of(
             key = harmless(".".join(str(step) for step in first["loc"]))
             raise BadRequest(f"argument {key}: {first['msg'].lower()}") from wrong
         # Whether the caller may act as who is named in `by` was seen to already.
-        kept = withheld(caller) if withheld else Withheld.nothing()
-        with kept.in_refusals():
-            if before is not None:
-                await before()
-            async with turn:
+        if before is not None:
+            await before()
+        async with turn:
+            if sight is not None and may is not None:
+                given = _cut(may, given, sight.of(caller), caller)
+            try:
                 done = await do(given)
-        if seen is not None:
-            done = seen(done, kept)
+            except (AsleftError, BaseExceptionGroup) as wrong:
+                told = told_of(wrong)
+                if sight is None or told is None:
+                    raise
+                # Asked anew: the work may have brought another revision into force, with other sites and people.
+                withheld = sight.of(caller)
+                with withheld.in_refusals():
+                    raise sight.mended(told, withheld) from None
+        if sight is not None and seen is not None:
+            done = seen(done, sight.of(caller))
         return adapter_of(sent).dump_python(done, mode="json")
 
     return handle
+
+
+def _cut(
+    may: Callable[[_Asked, Withheld], _Asked], given: _Asked, withheld: Withheld, caller: Caller
+) -> _Asked:
+    try:
+        return may(given, withheld)
+    except AsleftError as no:
+        # The work records what it refuses; of this it never hears.
+        _log.info("not there for who asks", account=caller.account, person=caller.person, why=no.what)
+        raise

@@ -190,16 +190,25 @@ class GroupSent:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StopSent:
-    """The orders of a stopped group that were being carried out, or waited for their turn."""
+    """The orders of a stopped group that were being carried out, or waited for their turn.
+
+    `hidden` says how many more there are, at sites of which whoever asks is told nothing.
+    """
 
     going: tuple[KeptOrder, ...]
+    hidden: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OutlookSent:
-    """How an order or a group goes on."""
+    """How an order or a group goes on.
+
+    `hidden` says how many more orders the group has, at sites of which whoever asks is told nothing; then there is no group in
+    it, for that names all.
+    """
 
     outlook: Outlook
+    hidden: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -311,10 +320,9 @@ class RemoteOrders:
         self._noticed(sent.notices)
         return list(sent.orders)
 
-    async def stop(self, group_id: str, *, by: str, reason: str = "") -> list[KeptOrder]:
+    async def stop(self, group_id: str, *, by: str, reason: str = "") -> StopSent:
         """Have no further station of a group begun."""
-        arguments = {"group": group_id, "by": by, "reason": reason}
-        return list((await self._ask("stop", arguments, StopSent)).going)
+        return await self._ask("stop", {"group": group_id, "by": by, "reason": reason}, StopSent)
 
     async def withdraw(self, name: str, *, by: str, reason: str = "") -> list[KeptOrder]:
         """Have an order or a group taken back that waits for a confirmation."""

@@ -14,7 +14,7 @@ from asleft.daemon.local.proposal_calls import (
     ExchangeAsked,
     ProposedSent,
 )
-from asleft.daemon.local.seeing import withheld_by
+from asleft.daemon.local.seeing import Sight
 from asleft.daemon.local.server import Handler
 from asleft.domain.withheld import Withheld
 from asleft.work.commissioning.choosing import Wish
@@ -36,7 +36,7 @@ def proposal_handlers(desk: OwnerDesk, proposing: ProposalDesk, turn: Turn) -> d
         proposing: Makes the proposals.
         turn: Held while one is made.
     """
-    withheld = withheld_by(desk)
+    sight = Sight(desk)
 
     def sent(proposed: Proposed) -> ProposedSent:
         return ProposedSent(proposed=proposed, notices=desk.notices)
@@ -70,17 +70,26 @@ def proposal_handlers(desk: OwnerDesk, proposing: ProposalDesk, turn: Turn) -> d
         captured = await proposing.capture(one.site, wish, by=one.by, reason=one.reason)
         return CapturedSent(captured=captured, notices=desk.notices)
 
-    def making(do: Callable[[_Asked], Awaitable[ProposedSent]], asked: type[_Asked]) -> Handler:
-        return handler_of(turn, do, asked, ProposedSent, withheld=withheld, seen=_seen)
+    def held_by_theirs(asked: ConcedeAsked, withheld: Withheld) -> ConcedeAsked:
+        sight.place(asked.name, withheld)
+        sight.person(asked.holder, withheld)
+        return asked
+
+    def making(
+        do: Callable[[_Asked], Awaitable[ProposedSent]],
+        asked: type[_Asked],
+        may: Callable[[_Asked, Withheld], _Asked],
+    ) -> Handler:
+        return handler_of(turn, do, asked, ProposedSent, sight=sight, may=may, seen=_seen)
 
     return {
         "capture": handler_of(
-            turn, capture, CaptureAsked, CapturedSent, withheld=withheld, seen=_captured_seen
+            turn, capture, CaptureAsked, CapturedSent, sight=sight, may=sight.at_site, seen=_captured_seen
         ),
-        "adopt": making(adopt, AdoptAsked),
-        "concede": making(concede, ConcedeAsked),
-        "exchange": making(exchange, ExchangeAsked),
-        "enrol": making(enrol, EnrolAsked),
+        "adopt": making(adopt, AdoptAsked, sight.at),
+        "concede": making(concede, ConcedeAsked, held_by_theirs),
+        "exchange": making(exchange, ExchangeAsked, sight.at),
+        "enrol": making(enrol, EnrolAsked, sight.at_site),
     }
 
 

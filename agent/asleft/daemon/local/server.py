@@ -35,7 +35,7 @@ from asleft.domain.names import harmless
 from asleft.work.ordering import MayNot
 from asleft.work.restores import Interrupted
 
-__all__ = ["AgentFailed", "Caller", "Handler", "NoSocket", "answering"]
+__all__ = ["AgentFailed", "Caller", "Handler", "NoSocket", "answering", "told_of"]
 
 MOST_AT_ONCE: Final = 32
 """Commands under way at the same time."""
@@ -283,7 +283,7 @@ class _Desk:
         wrong = work.exception()
         if wrong is None:
             return await self._packed(work.result())
-        told = _told(wrong)
+        told = told_of(wrong)
         if told is None:
             number = secrets.token_hex(4)
             self._log.error("a command failed", exc_info=wrong, command=request.command, reference=number)
@@ -306,12 +306,12 @@ class _Desk:
         return answer
 
 
-def _told(wrong: BaseException, depth: int = 0) -> AsleftError | None:
+def told_of(wrong: BaseException, depth: int = 0) -> AsleftError | None:
     """Find the error for people in what was raised, which may be a group of a task group."""
     if isinstance(wrong, AsleftError):
         return wrong
     if isinstance(wrong, BaseExceptionGroup) and depth < _MOST_DEEP:
-        return next((told for one in wrong.exceptions if (told := _told(one, depth + 1))), None)
+        return next((told for one in wrong.exceptions if (told := told_of(one, depth + 1))), None)
     return None
 
 

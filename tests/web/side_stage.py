@@ -13,7 +13,7 @@ from asleft.daemon.settings.settings import read_settings
 from stage import DRUMS
 from web.page import Page
 
-__all__ = ["HOSTILE", "PELL", "alarmed", "plain", "proposing", "send", "token"]
+__all__ = ["HOSTILE", "PELL", "alarmed", "plain", "proposing", "send", "shown_on", "token"]
 
 PELL = "pell-osgood"
 """Somebody who may only look."""
@@ -38,9 +38,22 @@ async def token(client: httpx.AsyncClient) -> str:
     return found[1]
 
 
+def shown_on(text: str, act: str, cause: str = "") -> str:
+    """Give what a page says that it shows, from its form for an act, at a cause where one is named; empty where it has none."""
+    for form in re.findall(r"<form\b.*?</form>", text, re.DOTALL):
+        hidden: dict[str, str] = dict(
+            re.findall(r'<input type="hidden" name="([^"]*)" value="([^"]*)">', form)
+        )
+        if (hidden.get("act"), hidden.get("cause", "")) == (act, cause):
+            return hidden["shown"]
+    return ""
+
+
 async def send(client: httpx.AsyncClient, path: str, act: str, **fields: str | list[str]) -> httpx.Response:
-    """Send one of a page's forms."""
+    """Send one of a page's forms; one that is for what the page shows is that of the page as it is now, unless `shown` is given."""
     given = {name.replace("_", "-"): value for name, value in fields.items()}
+    if act in {"acknowledge", "shelve"} and "shown" not in given:
+        given["shown"] = shown_on((await client.get(path)).text, act, str(given.get("cause", "")))
     return await client.post(path, data={"form-token": await token(client), "act": act, **given})
 
 

@@ -2,18 +2,26 @@
 
 import asyncio
 import re
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx
 import pytest
 
-from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.alarms.alarm import Alarm, AlarmChange, AlarmState
+from asleft.domain.alarms.life import Move
+from asleft.domain.drift import Drift, DriftKey, DriftKind
+from asleft.domain.estate import StationId
 from asleft.domain.orders import ENDS, OrderState
+from asleft.domain.profile import Concern, Priority
+from asleft.ports.ledger import Standing
+from asleft.web.alarm_shown import ACKNOWLEDGE, shown_of
+from asleft.work.desk import OwnerDesk
 from estates import HALL, WREN
 from stage import DRUMS, performance
 from web.page import Elements, Page, a_page
-from web.side_stage import PELL, alarmed, plain, proposing, send
+from web.side_stage import PELL, alarmed, plain, proposing, send, shown_on
 from web.test_station import FRAME_FORMS, Places
 
 MENUS = f"/alarms/{DRUMS}/panel.menus"
@@ -112,15 +120,16 @@ async def test_acknowledge(tmp_path: Path) -> None:
     with a_page(tmp_path) as page:
         await alarmed(page, "panel.menus", "open")
         async with page.signed_in() as client:
-            answer = await send(client, MENUS, "acknowledge", reason="I <am> at the rack")
+            shown = shown_on((await client.get(MENUS)).text, "acknowledge")
+            answer = await send(client, MENUS, "acknowledge", shown=shown, reason="I <am> at the rack")
             assert (answer.status_code, answer.headers["location"]) == (303, MENUS)
             text = (await client.get(MENUS)).text
             assert "Seen by Wren Halloway, 14:00, just now: I <am> at the rack" in plain(text)
             assert "<am>" not in text
             assert 'id="note"' not in text
-            again = await send(client, MENUS, "acknowledge")
+            again = await send(client, MENUS, "acknowledge", shown=shown)
             assert again.status_code == 422
-            assert "acknowledged" in plain(again.text)
+            assert "nothing that was shown waits to be seen any more" in plain(again.text)
         assert states(page) == ["acknowledged"]
 
 
@@ -136,6 +145,245 @@ async def test_acknowledge_all_of_a_station(tmp_path: Path) -> None:
             assert f'href="{MENUS}"' in text
             await send(client, f"/alarms/{DRUMS}", "acknowledge")
         assert states(page) == ["acknowledged", "acknowledged"]
+
+
+def by_setting(page: Page, station: str = DRUMS) -> dict[str, str]:
+    """Give the state of each alarm of a station, by its setting."""
+    return {
+        one.drift.key.setting: str(one.state)
+        for one in page.desk.alarms().every
+        if str(one.drift.key.station) == station
+    }
+
+
+_PUT_OFF = {"reason": "parts come tomorrow", "until": "for 120"}
+
+
+@pytest.mark.parametrize(
+    "act, fields, done, state",
+    [
+        ("acknowledge", {}, "acknowledged", "acknowledged"),
+        ("shelve", _PUT_OFF, "put off", "shelved"),
+    ],
+)
+async def test_what_came_or_changed_since_is_left(
+    tmp_path: Path, act: str, fields: dict[str, str], done: str, state: str
+) -> None:
+    """Only what stands as the page showed it: another value, and an alarm beside it, were seen by nobody; the answer says so."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        await alarmed(page, "headphones.gain", "-12 dB")
+        async with page.signed_in() as client:
+            shown = shown_on((await client.get(f"/alarms/{DRUMS}")).text, act)
+            await alarmed(page, "headphones.gain", "+12 dB")
+            await alarmed(page, "panel.key-dim", "60 %")
+            answer = await send(client, f"/alarms/{DRUMS}", act, shown=shown, **fields)
+            said = plain((await client.get(answer.headers["location"])).text)
+            first = by_setting(page)
+            rest = await send(client, f"/alarms/{DRUMS}", act, **fields)
+        last = by_setting(page)
+    assert answer.status_code == 303
+    assert (
+        f"1 alarm {done}; 2 came or changed since this page was made, and are not among them: look at them."
+        in said
+    )
+    assert first == {
+        "panel.menus": state, "headphones.gain": "unacknowledged", "panel.key-dim": "unacknowledged"
+    }  # fmt: skip
+    assert rest.status_code == 303
+    assert set(last.values()) == {state}
+
+
+@pytest.mark.parametrize("act, fields", [("acknowledge", {}), ("shelve", _PUT_OFF)])
+async def test_a_value_that_nobody_was_shown(tmp_path: Path, act: str, fields: dict[str, str]) -> None:
+    """Refused with what to do, over the page as it is now, whose own form is for what stands there; what was typed is kept."""
+    path = f"/alarms/{DRUMS}/headphones.gain"
+    with a_page(tmp_path) as page:
+        await alarmed(page, "headphones.gain", "-12 dB")
+        async with page.signed_in() as client:
+            shown = shown_on((await client.get(path)).text, act)
+            await alarmed(page, "headphones.gain", "+12 dB")
+            records = len(page.bench.subjects())
+            refused = await send(client, path, act, shown=shown, **fields)
+            assert states(page) == ["unacknowledged"]
+            assert len(page.bench.subjects()) == records
+            then = await send(client, path, act, shown=shown_on(refused.text, act), **fields)
+        last = states(page)
+    said = plain(refused.text)
+    assert refused.status_code == 422
+    assert "1 alarm came or changed since the page was made, so nothing was" in said
+    assert "look at what stands here now, and" in said
+    assert "As found +12 dB" in said
+    kept = [
+        one.get("value") for one in Elements(refused.text).of("input") if one.get("id") == f"{act}-reason"
+    ]
+    assert kept == ([fields["reason"]] if act == "shelve" else [])
+    assert then.status_code == 303
+    assert last == ["acknowledged" if act == "acknowledge" else "shelved"]
+
+
+@pytest.mark.parametrize("act, fields", [("acknowledge", {}), ("shelve", _PUT_OFF)])
+@pytest.mark.parametrize("path", [MENUS, f"/alarms/{DRUMS}", f"/alarms/{HALL}"])
+async def test_a_form_that_does_not_say_what_was_shown(
+    tmp_path: Path, path: str, act: str, fields: dict[str, str]
+) -> None:
+    """One that is made by hand does nothing: with nothing named, with names alone, with two fields; at a cause, too."""
+    cause = {"cause": "panel.menus"} if path.endswith(HALL) else {}
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            real = shown_on((await client.get(MENUS)).text, act)
+            assert re.fullmatch(r"drums/panel\.menus=[0-9a-f]{8}", real)
+            for shown in ("", "drums/panel.menus", "drums/panel.menus=00000000", [real, real]):
+                answer = await send(client, path, act, shown=shown, **fields, **cause)
+                assert answer.status_code == 422, shown
+                assert "look at what stands here now" in plain(answer.text)
+            nothing = await send(client, path, act, shown="", **fields, **cause)
+        assert "the form does not say what its page showed, so nothing was done" in plain(nothing.text)
+        assert states(page) == ["unacknowledged"]
+
+
+async def test_a_value_that_changes_between_two_of_one_press(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each alarm is looked at again just before it is its turn: what was heard while the first was recorded is left."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "headphones.gain", "-12 dB")
+        await alarmed(page, "panel.menus", "open")
+        alarming, acknowledge, acts = page.desk._alarming, OwnerDesk.acknowledge, []
+
+        def hear(done: str | None) -> None:
+            alarms = page.desk.alarms().alarms
+            standing = [
+                Standing(
+                    drift=one.drift
+                    if one.drift.key.setting == done
+                    else replace(one.drift, as_found="something else"),
+                    since=one.since,
+                    seen=page.clock(),
+                )
+                for one in alarms
+            ]
+            alarming.observe(page.desk.estate_now(), standing, [alarms[0].drift.key.station])
+
+        def slow(desk: OwnerDesk, name: str, setting: str | None, by: str, reason: str) -> list[AlarmChange]:
+            acts.append(setting)
+            asyncio.get_running_loop().call_soon(hear, setting)
+            return acknowledge(desk, name, setting, by, reason)
+
+        monkeypatch.setattr(OwnerDesk, "acknowledge", slow)
+        async with page.signed_in() as client:
+            answer = await send(client, f"/alarms/{DRUMS}", "acknowledge")
+            said = plain((await client.get(answer.headers["location"])).text)
+        assert sorted(states(page)) == ["acknowledged", "unacknowledged"]
+    assert len(acts) == 1
+    assert "1 alarm acknowledged; 1 came or changed since" in said
+
+
+def test_alarms_of_one_name_are_done_together_or_not_at_all() -> None:
+    """Two settings that are overdue at one station are called the same: one that was not shown holds the other back."""
+    now = datetime(2026, 6, 10, 12, tzinfo=UTC)
+    station = StationId.parse(DRUMS)
+    assert station is not None
+    some = [
+        Alarm(
+            drift=Drift(
+                key=DriftKey(station, DriftKind.OVERDUE, setting),
+                concern=Concern.ACCESS,
+                priority=Priority.HIGH,
+                as_left="off",
+                as_found="on",
+                what="lent and not given back",
+                matters="it was agreed",
+            ),
+            state=AlarmState.UNACKNOWLEDGED,
+            active=True,
+            since=now,
+            changed=now,
+        )
+        for setting in ("panel.menus", "service.session")
+    ]
+    one, both = (frozenset(shown_of(shown, Move.ACKNOWLEDGE).split()) for shown in (some[:1], some))
+    assert ACKNOWLEDGE.chosen(some, one) == ([], 2)
+    assert ACKNOWLEDGE.chosen(some, both) == ([(station, "overdue")], 0)
+    assert ACKNOWLEDGE.chosen(some[:1], one) == ([(station, "overdue")], 0)
+
+
+async def test_a_button_is_for_the_alarms_above_it(tmp_path: Path) -> None:
+    """The script may replace the button and not what stands above, where that holds the focus: then nothing is done."""
+    path = f"/alarms/{DRUMS}"
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            old = Elements((await client.get(path)).text)
+            await alarmed(page, "headphones.gain", "+12 dB")
+            text = (await client.get(path)).text
+            (above,) = [one for one in old.of("input") if one.get("name") == "above"]
+            (fresh,) = [one for one in Elements(text).of("input") if one.get("name") == "above"]
+            assert above["form"] == "acknowledge"
+            assert [one.get("id") for one in Elements(text).of("form")].count("acknowledge") == 1
+            shown = shown_on(text, "acknowledge")
+            refused = await send(client, path, "acknowledge", shown=shown, above=str(above["value"]))
+            assert states(page) == ["unacknowledged"] * 2
+            taken = await send(client, path, "acknowledge", shown=shown, above=str(fresh["value"]))
+        assert refused.status_code == 422
+        assert taken.status_code == 303
+        assert states(page) == ["acknowledged"] * 2
+
+
+async def returns(page: Page, setting: str, value: str, station: str = DRUMS) -> None:
+    """Have a setting put back by hand, and let the off-delay go by."""
+    page.bench.meddle(station, setting, value)
+    await page.desk.round()
+    await page.clock.sleep(600)
+    await page.desk.round()
+
+
+async def test_one_that_went_away_and_came_back_since(tmp_path: Path) -> None:
+    """Who was shown that it stands may say so once it is away; who was shown that it is away has not seen it stand."""
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client:
+            stood = shown_on((await client.get(MENUS)).text, "acknowledge")
+            await returns(page, "panel.menus", "locked")
+            away = shown_on((await client.get(MENUS)).text, "acknowledge")
+            await alarmed(page, "panel.menus", "open")
+            refused = await send(client, MENUS, "acknowledge", shown=away)
+            assert states(page) == ["unacknowledged"]
+            await returns(page, "panel.menus", "locked")
+            assert states(page) == ["returned unacknowledged"]
+            taken = await send(client, MENUS, "acknowledge", shown=stood)
+        assert refused.status_code == 422
+        assert taken.status_code == 303
+        assert states(page) == []
+
+
+async def test_an_alarm_that_went_away_says_what_was_found_and_what_is_now(tmp_path: Path) -> None:
+    """It was found so, and is so no more: no scale of it, nothing that says it was read just now, and what was read last."""
+    path = f"/alarms/{DRUMS}/headphones.gain"
+    with a_page(tmp_path) as page:
+        await alarmed(page, "headphones.gain", "+12 dB")
+        page.bench.meddle(DRUMS, "headphones.gain", "0 dB")
+        await page.desk.round()
+        async with page.signed_in() as client:
+            delayed = plain((await client.get(path)).text)
+            delayed_states = states(page)
+            await page.clock.sleep(600)
+            await page.desk.round()
+            text = (await client.get(path)).text
+            gone = states(page)
+            page.bench.fleet.call(page.bench.station(DRUMS).switch_off)
+            await page.clock.sleep(120)
+            await page.desk.round()
+            silent = plain((await client.get(path)).text)
+    said = plain(text)
+    assert (delayed_states, gone) == (["unacknowledged"], ["returned unacknowledged"])
+    for words in (said, silent, delayed):
+        assert "As left 0 dB Was found +12 dB Now 0 dB, read 14:" in words
+        assert "As found" not in words
+    assert "Now 0 dB, read 14:10, just now Since 14:00" in said
+    assert "Now 0 dB, read 14:10, 2 min ago" in silent
+    assert 'id="scale-1-title"' not in text
 
 
 @pytest.mark.parametrize(
@@ -314,7 +562,7 @@ async def test_a_cause_that_does_not_stand_any_more(tmp_path: Path) -> None:
 
 
 async def test_what_was_shown_of_a_cause_is_acknowledged_at_once(tmp_path: Path) -> None:
-    """Each alarm that stood on the page, and none that came after it; a second time nothing waits to be seen."""
+    """Each alarm that stood on the page, and none that came after it; a second time nothing of them is left."""
     names = ("bass", "drums", "keys")
     menus = {name: f"{HALL}/{name}" for name in names}
     with a_page(tmp_path, names) as page:
@@ -326,10 +574,10 @@ async def test_what_was_shown_of_a_cause_is_acknowledged_at_once(tmp_path: Path)
             assert 'value="acknowledge"' not in (await watcher.get(SITE)).text
             assert "Acknowledge these 2 alarms menus" in plain(text)
             assert "Acknowledge this alarm headphone gain range" in plain(text)
-            shown = re.search(r'value="panel.menus">\s*<input[^>]* name="shown" value="([^"]+)"', text)
-            assert shown is not None
+            shown = shown_on(text, "acknowledge", "panel.menus")
+            assert len(shown.split()) == 2
             await alarmed(page, "panel.menus", "open", menus["keys"])
-            form = {"cause": "panel.menus", "shown": shown[1], "reason": "I am at the rack"}
+            form = {"cause": "panel.menus", "shown": shown, "reason": "I am at the rack"}
             may_not = await send(watcher, SITE, "acknowledge", **form)
             assert may_not.status_code == 422
             assert "may not acknowledge" in plain(may_not.text)
@@ -343,7 +591,7 @@ async def test_what_was_shown_of_a_cause_is_acknowledged_at_once(tmp_path: Path)
             if one.drift.key.setting == "panel.menus"
         }
         acts = [subject for subject in page.bench.subjects() if "acknowledged" in subject]
-    assert "2 alarms acknowledged" in said
+    assert "2 alarms acknowledged; 1 came or changed since this page was made, and is not among them" in said
     assert {name: str(alarms[menus[name]].state) for name in names} == {
         "bass": "acknowledged", "drums": "acknowledged", "keys": "unacknowledged"
     }  # fmt: skip
@@ -352,7 +600,27 @@ async def test_what_was_shown_of_a_cause_is_acknowledged_at_once(tmp_path: Path)
     assert (seen.by, seen.reason) == (WREN, "I am at the rack")
     assert len(acts) == 2
     assert again.status_code == 422
-    assert "nothing of this cause that was shown waits to be seen any more" in plain(again.text)
+    assert "1 alarm came or changed since the page was made, so nothing was acknowledged" in plain(again.text)
+
+
+async def test_the_words_below_the_causes_are_about_buttons_that_stand_there(tmp_path: Path) -> None:
+    """Restore is told of where there is something to restore, Acknowledge where there is something to be seen; else neither."""
+    restore, acknowledge = "Restore reads the stations again", "Acknowledge says that you have seen"
+    with a_page(tmp_path) as page:
+        await alarmed(page, "panel.menus", "open")
+        async with page.signed_in() as client, page.signed_in(PELL) as watcher:
+            both = plain((await client.get(SITE)).text)
+            looking = plain((await watcher.get(SITE)).text)
+            await send(client, SITE, "acknowledge", cause="panel.menus")
+            seen = plain((await client.get(SITE)).text)
+            await send(client, MENUS, "shelve", **_PUT_OFF)
+            page.bench.fleet.call(page.bench.station(DRUMS).switch_off)
+            await page.desk.round()
+            await page.clock.sleep(10)
+            await page.desk.round()
+            silent = plain((await client.get(SITE)).text)
+    found = [(restore in words, acknowledge in words) for words in (both, looking, seen, silent)]
+    assert found == [(True, True), (False, False), (True, False), (False, True)]
 
 
 async def test_causes_beside_a_freeze_and_at_an_exchanged_unit(tmp_path: Path) -> None:

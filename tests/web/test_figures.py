@@ -23,7 +23,7 @@ from asleft.work.alarms.figures import Happened
 from domain.alarmed import raised, second
 from domain.made import COMMIT, DRUMS, NOON, as_found, as_left, not_read
 from domain.patched import view as site_view
-from estates import HALL, WREN
+from estates import HALL, WREN, commit
 from stage import DRUMS as HALL_DRUMS
 from stage import drawn
 from web.api.program import a_program
@@ -217,6 +217,24 @@ def test_a_site_that_is_no_longer_in_the_estate_is_not_counted() -> None:
     """There is no page of it that a source could lead to."""
     view = the_view(raised([1], station=StationId("gone", "bass")), sees="quay yard gone")
     assert (view.alarms, view.top) == (0, ())
+
+
+async def test_a_source_that_is_gone_leads_to_its_past(tmp_path: Path) -> None:
+    """Its file was renamed: it has no page of its own any more, and how it was can still be asked."""
+    with a_page(tmp_path, ("drums", "bass")) as page:
+        await page.desk.round()
+        await alarmed(page, "headphones.gain", "+12 dB")
+        stations = page.bench.repository / "sites" / HALL / "stations"
+        (stations / "drums.yaml").rename(stations / "kit.yaml")
+        commit(page.bench.repository, "Call the drums the kit")
+        await page.desk.round()
+        async with page.signed_in(PELL) as client:
+            links = [one.get("href") for one in Elements((await client.get("/figures")).text).of("a")]
+            past = await client.get(f"/state/{HALL_DRUMS}")
+    assert f"/state/{HALL_DRUMS}" in links
+    assert f"/stations/{HALL_DRUMS}" not in links
+    assert past.status_code == 200
+    assert f"{HALL_DRUMS} in the past" in past.text
 
 
 def test_orders_of_other_sites_are_not_counted() -> None:

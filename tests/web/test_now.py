@@ -1,16 +1,28 @@
 """The first page: what needs a person, worst first, and a plain word where nothing does; foreign text does nothing."""
 
 import itertools
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from asleft.domain.alarms.floods import flood_at
 from asleft.domain.drawing import Wish
+from asleft.domain.estate import Estate
+from asleft.domain.occasions import Coming
 from asleft.simulator.manners import Manners
-from estates import HALL, WREN
+from asleft.web.pages.now import NowView, view_of
+from asleft.work.alarms.desk import Board
+from domain.alarmed import raised, second
+from domain.made import COMMIT, NOON, as_left
+from domain.made import DRUMS as QUAY_DRUMS
+from domain.patched import view as site_view
+from estates import HALL, WREN, commit
 from stage import DRUMS, performance
-from web.page import Elements, a_page
+from web.api.program import a_program
+from web.page import Elements, Page, a_page
+from web.side_stage import alarmed, plain, send
 
 HOSTILE = "<img src=x onerror=alert(1)>\u202e\x1b]0;x\x07" + "a" * 10_000
 
@@ -151,8 +163,7 @@ async def test_what_is_on(tmp_path: Path) -> None:
         await page.desk.round()
         async with page.signed_in() as client:
             text = Elements((await client.get("/")).text).text
-    assert "performance until 16:00" in text
-    assert "nothing is written" in text
+    assert "performance until 16:00 nothing is written until 16:30" in text
     assert "performance Thu 11 Jun 19:00 , in 29 h" in text
 
 
@@ -187,3 +198,141 @@ async def test_hostile_text(tmp_path: Path, key: str) -> None:
     assert "\u202e" not in answer.text
     assert "\x1b" not in answer.text
     assert len(answer.text) < 40_000
+
+
+@pytest.mark.parametrize(
+    "starts, ends, words, until",
+    [
+        ("142900", "160000", "within 30 min before a performance (Evening) from 14:29 to 16:00", "16:30"),
+        ("130000", "133100", "within 30 min after a performance (Evening) from 13:00 to 13:31", "14:01"),
+        ("133000", "133500", "within 30 min after a performance (Evening) from 13:30 to 13:35", "14:05"),
+        ("140000", "160000", "during a performance (Evening) from 14:00 to 16:00", "16:30"),
+        ("143100", "160000", "", ""),
+        ("130000", "133000", "", ""),
+    ],
+)
+async def test_every_face_says_the_same_of_a_freeze(
+    tmp_path: Path, starts: str, ends: str, words: str, until: str
+) -> None:
+    """Two in the afternoon, before, after, during a performance, and beside its margin: pages and programs are of one mind."""
+    events = (performance(f"20260610T{starts}", f"20260610T{ends}"),)
+    with a_page(tmp_path, events=events, orders="{margin-minutes: 30}") as page:
+        await page.desk.round()
+        async with page.signed_in() as client:
+            now, site, station = [
+                plain((await client.get(path)).text) for path in ("/", f"/sites/{HALL}", f"/stations/{DRUMS}")
+            ]
+        async with a_program(page) as program:
+            (row,) = (await program.get("/api/now")).json()["sites"]
+            (listed,) = (await program.get("/api/sites")).json()["sites"]
+            told = (await program.get(f"/api/sites/{HALL}")).json()["frozen"]
+    assert row["frozen"] is listed["frozen"] is bool(words)
+    assert (told["words"] if told else "") == words
+    assert (f"Nothing is written here until {until}. It is {words}." in site) is bool(words)
+    assert (f"It is a light: {words} it may be refused." in station) is bool(words)
+    assert ("nothing is written until" in now) is bool(words)
+    on = "performance until 16:00" if words.startswith("during") else "nothing"
+    assert f"{on}{f'nothing is written until {until}' if words else ''} " in now
+
+
+def remove_drums(page: Page) -> None:
+    """Have the station taken out of the baseline."""
+    (page.bench.repository / "sites" / HALL / "stations" / "drums.yaml").unlink()
+    commit(page.bench.repository, "The drums have no station any more")
+
+
+@pytest.mark.parametrize(
+    "setting, cause, said",
+    [("panel.menus", "panel.menus", "Panel.menus: 1 station"), ("", "unreachable", "Unreachable: 1 station")],
+)
+async def test_an_alarm_of_a_station_that_is_gone_can_be_acknowledged(
+    tmp_path: Path, setting: str, cause: str, said: str
+) -> None:
+    """It has no page any more: the way leads to the site's, this cause first, where one button sees it off."""
+    with a_page(tmp_path, ("drums", "bass")) as page:
+        await page.desk.round()
+        if setting:
+            await alarmed(page, setting, "open")
+        else:
+            page.bench.fleet.call(page.bench.station(DRUMS).switch_off)
+            await page.desk.round()
+            await page.clock.sleep(600)
+            await page.desk.round()
+        remove_drums(page)
+        await page.desk.round()
+        await page.clock.sleep(600)
+        await page.desk.round()
+        async with page.signed_in() as client:
+            now = Elements((await client.get("/")).text)
+            to = f"/alarms/{HALL}?cause={cause}"
+            assert to in [one.get("href") for one in now.of("a")]
+            assert f"/alarms/{DRUMS}" not in str(now.of("a"))
+            answer = await client.get(to)
+            assert answer.status_code == 200
+            assert said in plain(answer.text)
+            assert "(no longer in the baseline)" in plain(answer.text)
+            assert 'value="restore"' not in answer.text
+            # An alert that was sent before leads to the page that the station had.
+            old = await client.get(f"/alarms/{DRUMS}")
+            assert (old.status_code, old.headers["location"]) == (303, f"/alarms/{HALL}")
+            (shown,) = [
+                one["value"] for one in Elements(answer.text).of("input") if one.get("name") == "shown"
+            ]
+            done = await send(client, f"/alarms/{HALL}", "acknowledge", cause=cause, shown=shown or "")
+            assert done.status_code == 303
+            assert "No alarm stands here." in plain((await client.get(f"/alarms/{HALL}")).text)
+            after = plain((await client.get("/")).text)
+        assert page.desk.alarms().every == ()
+    assert "drums" not in after
+
+
+def flooded(here: int, there: int, sees: str) -> NowView:
+    """Give what somebody sees where alarms came at the quay and in the yard within ten minutes."""
+    site = site_view().site
+    yard = replace(QUAY_DRUMS, site="yard")
+    events = [*raised([0] * here), *raised([0] * there, station=yard)]
+    return view_of(
+        Estate(
+            name="Trust",
+            commit=COMMIT,
+            sites={"quay": site, "yard": replace(site, name="yard")},
+            stations={QUAY_DRUMS: as_left()},
+            people={},
+        ),
+        sees=sees.split().__contains__,
+        board=Board(
+            at=NOON,
+            alarms=(),
+            stale=(),
+            shelved=(),
+            suppressed=(),
+            out_of_service=(),
+            withdrawn={},
+            flood=flood_at(events, second(1)),
+            groups=(),
+        ),
+        orders=(),
+        never_looked_at=frozenset(),
+        not_read={},
+        loans=(),
+        rounds={},
+        coming={"quay": Coming(), "yard": Coming()},
+        now=second(1),
+    )
+
+
+@pytest.mark.parametrize(
+    "here, there, sees, told",
+    [
+        (6, 40, "quay", 0),
+        (10, 40, "quay", 0),
+        (11, 40, "quay", 11),
+        (0, 40, "quay", 0),
+        (6, 40, "quay yard", 46),
+        (6, 5, "quay yard", 11),
+        (6, 4, "quay yard", 0),
+    ],
+)
+def test_a_flood_is_told_to_those_whom_it_is_about(here: int, there: int, sees: str, told: int) -> None:
+    """Over ten within ten minutes (ISA-18.2 clause 16.4.4) of the sites that a person sees: a flood elsewhere tells of them."""
+    assert flooded(here, there, sees).flood == told

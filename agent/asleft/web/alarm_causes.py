@@ -7,14 +7,16 @@ from typing import Final
 
 from asleft.domain.alarms.alarm import Alarm, AlarmState
 from asleft.domain.alarms.floods import Group, grouped
-from asleft.domain.alarms.life import Move, can
+from asleft.domain.alarms.life import Move
 from asleft.domain.drift import DriftKind
 from asleft.domain.errors import AsleftError
-from asleft.domain.estate import Estate, StationId
+from asleft.domain.estate import Estate
 from asleft.domain.profile import Concern, Priority
+from asleft.web.alarm_sheet import name_of
+from asleft.web.alarm_shown import shown_of
 from asleft.work.alarms.desk import Board
 
-__all__ = ["Cause", "Way", "causes_of", "order_of", "unseen_of"]
+__all__ = ["Cause", "Way", "alarms_of_cause", "causes_of", "order_of"]
 
 _WORST: Final = tuple(Priority)
 _RESTORABLE: Final = frozenset({DriftKind.SETTING, DriftKind.OVERDUE})
@@ -22,7 +24,10 @@ _RESTORABLE: Final = frozenset({DriftKind.SETTING, DriftKind.OVERDUE})
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Way:
-    """The way from a cause to the alarm at one station: its name, path, what drifted, since when, and a state that says more."""
+    """The way from a cause to the alarm at one station: its name, path, what drifted, since when, and a state that says more.
+
+    The path is empty where the baseline no longer has the station, or its profile the setting: there is no page of it then.
+    """
 
     name: str
     to: str
@@ -46,8 +51,7 @@ class Cause:
         ways: To each station's alarm, by station.
         stations: How many stations have one.
         restorable: At how many stations an order can mend it.
-        unseen: The alarms that nobody has seen yet, as a form names them: station/setting or kind, none of which has
-            blanks; empty where there are none.
+        unseen: The alarms that nobody has seen yet, as `shown_of` names them; empty where there are none.
     """
 
     common: str
@@ -70,7 +74,7 @@ def causes_of(estate: Estate, board: Board, site: str, first: str = "") -> tuple
     return tuple(made)
 
 
-def order_of(board: Board, site: str, common: str) -> tuple[list[str], frozenset[str]]:
+def order_of(estate: Estate, board: Board, site: str, common: str) -> tuple[list[str], frozenset[str]]:
     """Give the stations, by name, and the settings that an order for one cause is about.
 
     Raises:
@@ -81,7 +85,7 @@ def order_of(board: Board, site: str, common: str) -> tuple[list[str], frozenset
         for group in _groups(board, site)
         if group.common == common
         for alarm in group.alarms
-        if _is_mended(group, alarm)
+        if _is_mended(group, alarm) and _is_known(estate, alarm)
     ]
     if not mended:
         raise AsleftError(
@@ -93,43 +97,9 @@ def order_of(board: Board, site: str, common: str) -> tuple[list[str], frozenset
     return list(names), frozenset(alarm.drift.key.setting for alarm in mended) - {""}
 
 
-def unseen_of(board: Board, site: str, common: str, shown: str) -> list[tuple[StationId, str]]:
-    """Give the alarms of one cause that nobody has seen yet: each station, and what its alarm is called there.
-
-    Args:
-        board: The alarms.
-        site: Name of the site.
-        common: The cause.
-        shown: What the page showed, as `Cause.unseen`: nobody has seen what came after it.
-
-    Raises:
-        AsleftError: None of them waits to be seen any more.
-    """
-    names = frozenset(shown.split())
-    found = [
-        (alarm.drift.key.station, _called(alarm))
-        for group in _groups(board, site)
-        if group.common == common
-        for alarm in group.alarms
-        if can(alarm, Move.ACKNOWLEDGE) and _named(alarm) in names
-    ]
-    if not found:
-        raise AsleftError(
-            "nothing of this cause that was shown waits to be seen any more",
-            where=site,
-            todo="look at what stands now",
-        )
-    return found
-
-
-def _called(alarm: Alarm) -> str:
-    """Give what an alarm is called at its station: its setting, or the kind of its drift."""
-    key = alarm.drift.key
-    return key.setting if key.kind is DriftKind.SETTING else key.kind.value
-
-
-def _named(alarm: Alarm) -> str:
-    return f"{alarm.drift.key.station.name}/{_called(alarm)}"
+def alarms_of_cause(board: Board, site: str, common: str) -> list[Alarm]:
+    """Give the alarms of one cause at a site's stations; none where nothing of it stands any more."""
+    return [alarm for group in _groups(board, site) if group.common == common for alarm in group.alarms]
 
 
 def _groups(board: Board, site: str) -> list[Group]:
@@ -146,6 +116,13 @@ def _is_mended(group: Group, alarm: Alarm) -> bool:
     return group.common != DriftKind.EXCHANGED and alarm.active and alarm.drift.key.kind in _RESTORABLE
 
 
+def _is_known(estate: Estate, alarm: Alarm) -> bool:
+    """Tell whether the baseline still has what an alarm is about."""
+    key = alarm.drift.key
+    as_left = estate.stations.get(key.station)
+    return as_left is not None and (key.kind is not DriftKind.SETTING or key.setting in as_left.profile.settings)
+
+
 def _cause(estate: Estate, group: Group) -> Cause:
     worst = _worst(group.alarms)
     return Cause(
@@ -156,10 +133,10 @@ def _cause(estate: Estate, group: Group) -> Cause:
         beside=group.beside,
         matters=tuple(dict.fromkeys(one.drift.matters for one in (_worst(group.leading), worst))),
         hearing=any(alarm.drift.concern is Concern.HEARING for alarm in group.alarms),
-        ways=tuple(map(_way, group.leading)),
+        ways=tuple(_way(estate, one) for one in group.leading),
         stations=len({one.drift.key.station for one in group.alarms}),
-        restorable=len({one.drift.key.station for one in group.alarms if _is_mended(group, one)}),
-        unseen=" ".join(_named(one) for one in group.alarms if can(one, Move.ACKNOWLEDGE)),
+        restorable=len({one.drift.key.station for one in group.alarms if _is_mended(group, one) and _is_known(estate, one)}),
+        unseen=shown_of(group.alarms, Move.ACKNOWLEDGE),
     )
 
 
@@ -168,22 +145,21 @@ def _worst(alarms: Iterable[Alarm]) -> Alarm:
 
 
 def _meaning(estate: Estate, group: Group) -> str:
-    key = group.leading[0].drift.key
     if group.common == DriftKind.EXCHANGED:
         return "unit exchanged"
-    as_left = estate.stations.get(key.station)
-    row = as_left.profile.settings.get(group.common) if as_left else None
-    return row.meaning if row else group.common
+    for alarm in group.leading:
+        if alarm.drift.key.kind is DriftKind.SETTING and _is_known(estate, alarm):
+            return estate.stations[alarm.drift.key.station].profile.settings[group.common].meaning
+    return group.common
 
 
-def _way(alarm: Alarm) -> Way:
+def _way(estate: Estate, alarm: Alarm) -> Way:
     key = alarm.drift.key
+    # Of an exchanged unit, all that came with it.
+    about = "" if key.kind is DriftKind.EXCHANGED else f"/{name_of(alarm)}"
     return Way(
         name=key.station.name,
-        # Of an exchanged unit, all that came with it.
-        to=f"/alarms/{key.station}"
-        if key.kind is DriftKind.EXCHANGED
-        else f"/alarms/{key.station}/{_called(alarm)}",
+        to=f"/alarms/{key.station}{about}" if _is_known(estate, alarm) else "",
         what=alarm.drift.what,
         since=alarm.since,
         state="" if alarm.state is AlarmState.UNACKNOWLEDGED else str(alarm.state),

@@ -8,7 +8,9 @@ from typing import Final
 from asleft.domain.alarms.alarm import Alarm, Mark
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import AsLeft, Estate
+from asleft.domain.names import harmless
 from asleft.domain.profile import Concern, Priority
+from asleft.domain.snapshot import AsFound
 from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.ledger import Looked
 from asleft.web.alarm_marks import mark_of
@@ -56,8 +58,11 @@ class Sheet:
         hearing: Whether it is about how loud it can get.
         as_left: The approved value.
         as_found: The found value.
-        found_at: When that was read; None where it was not.
-        scale: A drawing of both; None where there are no numbers.
+        stands: Whether it is so still, as far as is known.
+        found_at: When that was read; None where it was not, or is so no more.
+        now: What was read last of one that is so no more; empty where that is not known.
+        now_at: When; None where it is not known.
+        scale: A drawing of both; None where there are no numbers, or it is so no more.
         source: Where the approved value comes from.
         active: Whether it stands.
         since: When it began to stand this time.
@@ -87,7 +92,10 @@ class Sheet:
     hearing: bool
     as_left: str
     as_found: str
+    stands: bool
     found_at: datetime | None
+    now: str
+    now_at: datetime | None
     scale: Scale | None
     source: Source | None
     active: bool
@@ -124,8 +132,12 @@ def sheet_of(
     row = as_left.profile.settings.get(key.setting) if as_left and key.setting else None
     found = look.found if look else None
     value = found.values.get(key.setting) if found else None
+    read = _read(found, key.kind, row.show(value) if row and value is not None else "")
+    read_at = found.at if found and read else None
+    # Its off-delay may run: then it is an alarm still, and what was read last is not what was found.
+    stands = alarm.stands_at_all
     scale = None
-    if row and as_left and value is not None and key.setting in as_left.values:
+    if stands and row and as_left and value is not None and key.setting in as_left.values:
         scale = scale_of(row, as_left.values[key.setting], value)
     is_setting = key.kind is DriftKind.SETTING
     mark, words, beside = mark_of(alarm)
@@ -145,7 +157,10 @@ def sheet_of(
         hearing=drift.concern is Concern.HEARING,
         as_left=drift.as_left,
         as_found=drift.as_found,
-        found_at=found.at if found else None,
+        stands=stands,
+        found_at=read_at if stands else None,
+        now="" if stands else read,
+        now_at=None if stands else read_at,
         scale=scale,
         source=sources.get(key.setting),
         active=alarm.active,
@@ -173,6 +188,25 @@ def sheet_of(
 def done_of(mark: Mark, estate: Estate) -> Done:
     """Say who did something, by name."""
     return Done(who=_person(estate, mark.by), at=mark.at, why=mark.reason)
+
+
+def _read(found: AsFound | None, kind: DriftKind, setting: str) -> str:
+    """Say what was read last of what an alarm is about; empty where that is nothing that is read.
+
+    Args:
+        found: The last look that read something.
+        kind: What kind of drift it is about.
+        setting: What that look read of its setting; empty where it has none, or that was not read.
+    """
+    if found is None:
+        return ""
+    match kind:
+        case DriftKind.EXCHANGED:
+            return harmless(found.serial)
+        case DriftKind.FIRMWARE:
+            return harmless(found.firmware)
+        case _:
+            return setting
 
 
 def _person(estate: Estate, key: str) -> str:

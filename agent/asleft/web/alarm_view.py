@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
-from asleft.domain.alarms.alarm import Alarm, AlarmEvent, AlarmState
+from asleft.domain.alarms.alarm import Alarm, AlarmEvent
 from asleft.domain.alarms.floods import exchanged_among
+from asleft.domain.alarms.life import Move
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.hearing import CAUTION
@@ -19,6 +20,7 @@ from asleft.ports.records import Entry
 from asleft.web.alarm_causes import Cause, causes_of
 from asleft.web.alarm_life import Became, became
 from asleft.web.alarm_sheet import Done, Sheet, done_of, name_of, sheet_of
+from asleft.web.alarm_shown import digest_of, shown_of
 from asleft.web.asking import (
     LAYER_WORDS,
     Choice,
@@ -70,6 +72,8 @@ class AlarmPage:
         meaning: What that is, in words; empty for all.
         zone: The site's time zone.
         sheets: The alarms, an exchanged unit first, then the worst; none where nothing stands.
+        unseen: Those of them that nobody has seen yet, as `shown_of` names them; empty where there are none.
+        shown: All of them that can be put off, likewise.
         causes: Of a site, those of its stations by their cause; the one that a link names comes first.
         over: Whether a link named a cause of which nothing stands any more.
         exchanged: Whether another unit stands at the station than the approved one.
@@ -96,6 +100,8 @@ class AlarmPage:
     meaning: str
     zone: str
     sheets: tuple[Sheet, ...]
+    unseen: str
+    shown: str
     causes: tuple[Cause, ...]
     over: bool
     exchanged: bool
@@ -115,10 +121,19 @@ class AlarmPage:
     caution: str = ""
 
     @property
-    def unseen(self) -> bool:
-        """Whether there is something to acknowledge."""
-        states = {str(AlarmState.UNACKNOWLEDGED), str(AlarmState.RETURNED)}
-        return any(sheet.state in states for sheet in self.sheets)
+    def above(self) -> str:
+        """A digest of `unseen`, by which a button that stands apart from the alarms knows that it is as new as they are."""
+        return digest_of(self.unseen)
+
+    @property
+    def restores(self) -> bool:
+        """Whether a cause has a button to restore it."""
+        return self.may.acknowledge and any(one.restorable for one in self.causes)
+
+    @property
+    def acknowledges(self) -> bool:
+        """Whether a cause has a button to acknowledge it."""
+        return self.may.acknowledge and any(one.unseen for one in self.causes)
 
     @property
     def shelved(self) -> bool:
@@ -192,10 +207,8 @@ def view_of(
     site = estate.sites[target.site]
     as_left = estate.stations.get(target)
     exchanged = bool(target.name) and exchanged_among(board.every).get(target, False)
-    sheets = [
-        sheet_of(alarm, estate, as_left, look, sources, exchanged=exchanged)
-        for alarm in alarms_of(board, target, setting)
-    ]
+    alarms = alarms_of(board, target, setting)
+    sheets = [sheet_of(alarm, estate, as_left, look, sources, exchanged=exchanged) for alarm in alarms]
     causes = () if target.name else causes_of(estate, board, target.site, cause)
     sheets.sort(key=lambda one: (one.name != DriftKind.EXCHANGED, not one.active, _WORST.index(one.priority)))
     kind = kind_of(setting)
@@ -216,6 +229,8 @@ def view_of(
         meaning=meaning,
         zone=site.time_zone,
         sheets=tuple(sheets),
+        unseen=shown_of(alarms, Move.ACKNOWLEDGE),
+        shown=shown_of(alarms, Move.SHELVE),
         causes=causes,
         over=bool(cause) and not any(one.common == cause for one in causes),
         exchanged=exchanged,

@@ -100,7 +100,7 @@ class May:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Frozen:
-    """Why nothing is written at a site now, and until when."""
+    """Why nothing is written at a site now, as `during a performance from 19:30 to 22:00`, and until when."""
 
     words: str
     until: datetime
@@ -144,7 +144,13 @@ def may_at(estate: Estate, person: Person, site: str) -> May:
 def frozen_at(estate: Estate, site: str, now: datetime) -> Frozen | None:
     """Say why nothing is written at a site now; None where it may be."""
     freeze = freeze_at(estate, site, now)
-    return Frozen(words=freeze.words(), until=freeze.until) if freeze else None
+    if freeze is None:
+        return None
+    when = "during"
+    if not freeze.event.starts <= now < freeze.event.ends:
+        margin = round(estate.orders.margin / timedelta(minutes=1))
+        when = f"within {margin} min {'before' if now < freeze.event.starts else 'after'}"
+    return Frozen(words=f"{when} {freeze.words()}", until=freeze.until)
 
 
 def one(form: Mapping[str, Sequence[str]], name: str) -> str:

@@ -63,6 +63,23 @@ def test_a_flood_that_lasts_has_enough_alarms(times: list[int], at: int) -> None
     assert (flood.count >= 5) if flood.on else (flood.count <= 10)
 
 
+@pytest.mark.parametrize("own, on", [(0, False), (10, False), (11, True)])
+def test_a_flood_elsewhere_is_none_here(own: int, on: bool) -> None:  # noqa: FBT001 a case of the rule
+    """Who sees the quay alone is told of a flood where its own alarms are over ten (ISA-18.2 clause 16.4.4), and with these."""
+    flood = flood_at([*raised([0] * own), *raised([0] * 20, station=FAR)], second(1))
+    assert flood.on
+    told = flood.seen(["quay"], every=False)
+    by_site = {"quay": own} if own else {}
+    assert (told.on, told.since, told.count, told.by_site) == (on, None, own, by_site)
+
+
+def test_who_sees_every_site_is_told_of_a_flood_until_it_ends() -> None:
+    """Five alarms are left of eleven, and end none: it is told as it is, since when, too."""
+    flood = flood_at(raised([0] * 6 + [300] * 5), second(700))
+    assert (flood.on, flood.count) == (True, 5)
+    assert flood.seen(["quay"], every=True) == flood
+
+
 def test_alarms_are_grouped_by_site_and_what_they_share() -> None:
     """The largest group comes first; a kind that is no setting is a group of its own."""
     alarms = [

@@ -1,18 +1,22 @@
 """What programs see: the same as `asleft … --json` gives, in pieces, and nothing that stations write commands anybody."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import httpx
 import pytest
 
 from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.alarms.floods import Flood
 from asleft.domain.orders import ENDS
-from estates import HALL, WREN, Told, asleft
+from estates import HALL, IDRIS, WREN, Told, asleft
 from stage import DRUMS, drawn, performance
 from web.api.program import a_program, problem
+from web.hidden_site import VAULT, two_sites
 from web.page import Page, a_page
 from web.side_stage import HOSTILE, alarmed
 
@@ -308,3 +312,21 @@ def page_of_drums(tmp_path: Path) -> Any:
     """Give a page at which nothing happened."""
     with a_page(tmp_path) as page:
         yield page
+
+
+async def test_a_flood_elsewhere_is_not_told(tmp_path: Path) -> None:
+    """Eleven alarms at a site that somebody may not look at: theirs are none, and since when is not told either."""
+    with two_sites(tmp_path) as page:
+        await page.desk.round()
+        flood = Flood(on=True, since=page.clock(), count=14, by_site={VAULT: 11, HALL: 3})
+        board = replace(page.desk.alarms(), flood=flood)
+        with mock.patch.object(page.desk, "alarms", return_value=board):
+            async with a_program(page, IDRIS) as program:
+                theirs = (await given(program, "alarms"))["flood"]
+                now = (await given(program, "now"))["flood"]
+            async with a_program(page) as program:
+                whole = (await given(program, "alarms"))["flood"]
+                all_now = (await given(program, "now"))["flood"]
+    assert (theirs, now) == ({"on": False, "since": None, "count": 3, "by-site": {HALL: 3}}, 0)
+    assert (whole["on"], whole["count"], whole["by-site"], all_now) == (True, 14, {VAULT: 11, HALL: 3}, 14)
+    assert datetime.fromisoformat(whole["since"]) == flood.since

@@ -1,7 +1,7 @@
 """Floods of alarms: when there are more than a person can take, and what they have in common."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
@@ -48,6 +48,19 @@ class Flood:
     since: datetime | None
     count: int
     by_site: Mapping[str, int] = field(default_factory=dict)
+
+    def seen(self, sites: Collection[str], *, every: bool) -> "Flood":
+        """Give what of it may be told to a person who sees some sites: it says nothing of any other one.
+
+        Args:
+            sites: Their names.
+            every: Whether these are all that there are. Else there is a flood for this person where it would begin with the
+                alarms of these sites alone, and since when is not told, for what came elsewhere may have begun it.
+        """
+        by_site = {site: count for site, count in self.by_site.items() if site in sites}
+        count = sum(by_site.values())
+        on = self.on if every else flooding(False, count)  # noqa: FBT003 as for `flooding`
+        return Flood(on=on, since=self.since if every else None, count=count, by_site=by_site)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

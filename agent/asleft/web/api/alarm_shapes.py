@@ -97,7 +97,9 @@ class FloodShape(Shape):
     """Whether there are more alarms than a person can take, at the sites that may be looked at."""
 
     on: bool
-    since: datetime | None
+    since: datetime | None = Field(
+        description="When it began; null where there is none, and where sites may not be looked at, which may have begun it."
+    )
     count: int = Field(description="Alarms within the last ten minutes.")
     by_site: dict[str, int]
 

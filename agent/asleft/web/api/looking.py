@@ -73,7 +73,7 @@ async def me(ask: Ask) -> Me:
 
 def _now_view(ask: Ask) -> NowView:
     desk = ask.parts.desk
-    return view_now(desk, desk.alarms(), ask.caller.sees, ask.parts.rounds())
+    return view_now(desk, desk.alarms(), ask.caller.sees, ask.parts.rounds(), ask.parts.clock())
 
 
 async def now(ask: Ask) -> Now:
@@ -192,10 +192,12 @@ async def alarms(ask: Ask) -> Alarms:
     def of(name: str) -> tuple[AlarmShape, ...]:
         return tuple(alarm_of(alarm) for one, alarm in some if one == name)
 
+    sees = ask.caller.sees
+    flood = board.flood.seen(tuple(filter(sees, board.flood.by_site)), every=all(map(sees, estate.sites)))
     by_site = {
         name: count
-        for name, count in board.flood.by_site.items()
-        if ask.caller.sees(name) and only in {None, name} and (target is None or name == target.site)
+        for name, count in flood.by_site.items()
+        if only in {None, name} and (target is None or name == target.site)
     }
     return Alarms(
         at=board.at,
@@ -206,9 +208,7 @@ async def alarms(ask: Ask) -> Alarms:
         out_of_service=OutOfService(
             stations=_withdrawn(board, filter(ours, board.withdrawn)), alarms=of("out-of-service")
         ),
-        flood=FloodShape(
-            on=board.flood.on, since=board.flood.since, count=sum(by_site.values()), by_site=by_site
-        ),
+        flood=FloodShape(on=flood.on, since=flood.since, count=sum(by_site.values()), by_site=by_site),
         lent=tuple(loan_of(loan) for loan in desk.loans() if ours(loan.station))[:MOST],
         next=after,
     )

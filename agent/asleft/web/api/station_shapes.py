@@ -128,7 +128,9 @@ class SiteRow(Shape):
     zone: str
     has_calendar: bool
     on: tuple[str, ...]
-    frozen: bool
+    frozen: bool = Field(
+        description="Whether nothing is written there now: for a performance, or within its margin."
+    )
     until: datetime | None
     next: tuple[str, ...]
     next_at: datetime | None
@@ -197,7 +199,7 @@ class StationRow(Shape):
 
 
 class Frozen(Shape):
-    """Why nothing is written now, and until when."""
+    """Why nothing is written now, as `during a performance from 19:30 to 22:00`, and until when."""
 
     words: str
     until: datetime

@@ -1,7 +1,7 @@
 """One alarm, or all alarms of a station or a site: what, since when, why it matters, and every way to deal with it."""
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Final
 
@@ -10,14 +10,15 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.evidence.seeing import Scope
-from asleft.domain.names import plural
 from asleft.domain.withheld import Withheld
 from asleft.ports.records import Entry
-from asleft.web.alarm_causes import order_of, unseen_of
+from asleft.web.alarm_causes import alarms_of_cause, order_of
 from asleft.web.alarm_life import MOST_MOVES
+from asleft.web.alarm_shown import ACKNOWLEDGE, SHELVE, ShownAct, digest_of
 from asleft.web.alarm_view import Given, alarms_of, kind_of, view_of
 from asleft.web.asking import (
     Wrong,
@@ -39,6 +40,8 @@ from asleft.work.alarms.acts import NoAlarm
 
 __all__ = ["routes"]
 
+_Do = Callable[[str, str], Sequence[AlarmChange]]
+"""Does something to the alarms that are called so at a place."""
 _ACTS: Final = frozenset(
     {
         "acknowledge",
@@ -70,6 +73,11 @@ def _cause_of(request: Request, given: Given | None) -> str:
     return given.cause if given else request.query_params.get("cause", "")
 
 
+def _place(target: StationId) -> str:
+    """Name a station as the work does, or a site where the station's name is empty."""
+    return str(target) if target.name else target.site
+
+
 class _Alarms:
     """The pages about alarms.
 
@@ -83,8 +91,19 @@ class _Alarms:
         self._lives = Lives(web.parts.desk)
 
     async def page(self, request: Request) -> Response:
-        """Show alarms."""
-        return await self._shown(request)
+        """Show alarms; those of a station that the baseline no longer has are on the page of the site's."""
+        gone = self._gone(request)
+        return self._web.back(request, gone) if gone else await self._shown(request)
+
+    def _gone(self, request: Request) -> str:
+        """Give where the alarms are of a station that is gone, to which an alert may still lead; else empty."""
+        web, path = self._web, request.path_params
+        station = StationId(path["site"], path.get("name", ""))
+        estate, viewer = web.parts.desk.estate_now(), web.viewer(request)
+        if not station.name or station in estate.stations or station.site not in estate.sites:
+            return ""
+        stands = viewer.sees(station.site) and alarms_of(web.board(request), station, "")
+        return f"/alarms/{station.site}" if stands else ""
 
     def _about(self, request: Request, viewer: Viewer, estate: Estate) -> tuple[StationId, str]:
         path = request.path_params
@@ -167,15 +186,27 @@ class _Alarms:
     ) -> tuple[str, str]:
         """Do one thing, and give where that leads (empty: here) and what to say of it."""
         desk, now, by = self._web.parts.desk, self._web.parts.clock(), viewer.person.key
-        name, about = str(target) if target.name else target.site, setting or None
+        name, about = _place(target), setting or None
         zone = estate.sites[target.site].time_zone
         match what:
             case "acknowledge":
-                return "", await self._acknowledged(form, target, about, by)
+                reason = one(form, "reason")
+                return "", await self._to_shown(
+                    ACKNOWLEDGE,
+                    form,
+                    target,
+                    setting,
+                    lambda place, called: desk.acknowledge(place, called, by, reason),
+                )
             case "shelve":
                 reason, until = needed(form), read_until(form, now, zone)
-                desk.shelve(name, about, by, reason, until)
-                return "", "Put off; it comes back by itself when the time is over."
+                return "", await self._to_shown(
+                    SHELVE,
+                    form,
+                    target,
+                    setting,
+                    lambda place, called: desk.shelve(place, called, by, reason, until),
+                )
             case "unshelve":
                 desk.unshelve(name, about, by, one(form, "reason"))
                 return "", "Taken from the shelf."
@@ -183,7 +214,7 @@ class _Alarms:
                 only = frozenset({setting}) if setting and kind_of(setting) is None else frozenset[str]()
                 names, cause = [name], one(form, "cause")
                 if cause and not target.name:
-                    names, only = order_of(desk.alarms(), target.site, cause)
+                    names, only = order_of(estate, desk.alarms(), target.site, cause)
                 to = await draw_up(
                     self._web.parts, viewer, *names, only=only, cannot_wait=one(form, "cannot-wait")
                 )
@@ -212,20 +243,34 @@ class _Alarms:
             case _:
                 raise AsleftError("this page does nothing such", todo="use its own buttons")
 
-    async def _acknowledged(
-        self, form: Mapping[str, list[str]], target: StationId, about: str | None, by: str
+    async def _to_shown(
+        self, act: ShownAct, form: Mapping[str, list[str]], target: StationId, setting: str, do: _Do
     ) -> str:
-        """Say that somebody has seen an alarm, those of a station, or those of one cause that a page showed."""
-        desk, cause, reason = self._web.parts.desk, one(form, "cause"), one(form, "reason")
-        if target.name or not cause:
-            desk.acknowledge(str(target) if target.name else target.site, about, by, reason)
-            return "Acknowledged: others see that you look after it."
+        """Do one thing to the alarms that the page showed, where they still are as they were shown, and say to how many.
+
+        Raises:
+            AsleftError: To none; or the work refused it.
+        """
+        desk, cause = self._web.parts.desk, "" if target.name else one(form, "cause")
+        shown, above = one(form, "shown"), one(form, "above")
+        names = frozenset(shown.split() if above in {"", digest_of(shown)} else ())
+
+        def found() -> tuple[list[tuple[StationId, str]], int]:
+            board = desk.alarms()
+            here = alarms_of_cause(board, target.site, cause) if cause else alarms_of(board, target, setting)
+            return act.chosen(here, names)
+
         done = 0
-        for station, called in dict.fromkeys(
-            unseen_of(desk.alarms(), target.site, cause, one(form, "shown"))
-        ):
+        for station, called in found()[0]:
             # Each is a record of its own: others get their turn in between, and may be quicker with one of them.
             await asyncio.sleep(0)
-            with suppress(NoAlarm):
-                done += len(desk.acknowledge(str(station), called, by, reason))
-        return f"{plural(done, 'alarm')} acknowledged: others see that you look after them."
+            if act.chosen(alarms_of(desk.alarms(), station, called), names)[0]:
+                with suppress(NoAlarm):
+                    done += len(do(_place(station), called))
+        _, left = found()
+        if done:
+            return act.said(done, left)
+        # Who may not is told that first, and it is recorded; no alarm is called by an empty name, so nothing is done.
+        with suppress(NoAlarm):
+            do(_place(target), "")
+        raise act.refusal(left, named=bool(shown))

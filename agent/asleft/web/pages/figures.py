@@ -187,8 +187,10 @@ def view_of(
         alarms=made.alarms,
         rows=_rows(made),
         plots=tuple(plots),
-        top=tuple(_origin(source.station, source.what, source.alarms) for source in made.top),
-        chattering=tuple(_origin(source.station, source.what, source.alarms) for source in made.chattering),
+        top=tuple(_origin(estate, source.station, source.what, source.alarms) for source in made.top),
+        chattering=tuple(
+            _origin(estate, source.station, source.what, source.alarms) for source in made.chattering
+        ),
         notices=tuple(f"{begun(notice)}." for notice in made.notices) if since is not None else (),
         weeks=weeks_plot(weeks) if weeks else None,
         why=why,
@@ -217,6 +219,10 @@ def _shown(row: Figure) -> str:
     return f"{'at most ' * row.at_most}{period(row.value)}"
 
 
-def _origin(station: StationId, what: str, alarms: int) -> Origin:
-    to = f"/stations/{station}" if station.name else f"/sites/{station.site}"
+def _origin(estate: Estate, station: StationId, what: str, alarms: int) -> Origin:
+    if not station.name:
+        to = f"/sites/{station.site}"
+    else:
+        # A station that is no longer in the baseline has a past and no page of its own.
+        to = f"/stations/{station}" if station in estate.stations else f"/state/{station}"
     return Origin(name=name_of(station), to=to, what=what, alarms=alarms)

@@ -22,6 +22,7 @@ from asleft.domain.profile import Priority
 from asleft.domain.site import Site
 from asleft.domain.snapshot import ReadState
 from asleft.ports.ledger import Glance
+from asleft.web.asking import frozen_at
 from asleft.web.order_calls import Halted, Waiting, beside_halts, halted_in, waiting_of
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
@@ -86,19 +87,24 @@ class Lent:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SiteNow:
-    """What is on at a site, and what comes next."""
+    """What is on at a site, what comes next, and until when nothing is written there (None where something may be)."""
 
     name: str
     title: str
     zone: str
     has_calendar: bool
     on: tuple[str, ...]
-    frozen: bool
+    frozen_until: datetime | None
     until: datetime | None
     next: tuple[str, ...]
     next_at: datetime | None
     stations: int
     round: datetime | None
+
+    @property
+    def frozen(self) -> bool:
+        """Whether nothing is written there now."""
+        return self.frozen_until is not None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -109,7 +115,7 @@ class NowView:
         halted: Orders that were halted, and nobody has looked at the station since; the newest first.
         causes: Alarms, put together by site and cause, worst first; those about these orders are left out.
         old: Those that stand for more than a day, likewise.
-        flood: How many alarms the last ten minutes had, where there are more than a person can take; else 0.
+        flood: How many alarms the last ten minutes had there, where these are more than a person can take; else 0.
         orders: Orders that wait for a confirmation.
         unheard: Stations of which nothing is known now.
         loans: What is lent or asked for.
@@ -150,14 +156,18 @@ def routes(web: Web) -> list[Route]:
     async def page(request: Request) -> Response:
         viewer = web.viewer(request)
         desk = web.parts.desk
-        view = view_now(desk, web.board(request), viewer.sees, web.parts.rounds())
+        view = view_now(desk, web.board(request), viewer.sees, web.parts.rounds(), web.parts.clock())
         return web.show(request, "now.html", title="Now", view=view)
 
     return [Route("/", page, methods=["GET"])]
 
 
 def view_now(
-    desk: OwnerDesk, board: Board, sees: Callable[[str], bool], rounds: Mapping[str, datetime]
+    desk: OwnerDesk,
+    board: Board,
+    sees: Callable[[str], bool],
+    rounds: Mapping[str, datetime],
+    now: datetime,
 ) -> NowView:
     """Ask the desk for what a person should see now, and put it together."""
     estate = desk.estate_now()
@@ -171,6 +181,7 @@ def view_now(
         loans=desk.loans(),
         rounds=rounds,
         coming=desk.comings(filter(sees, estate.sites)),
+        now=now,
     )
 
 
@@ -185,6 +196,7 @@ def view_of(
     loans: Sequence[Loan],
     rounds: Mapping[str, datetime],
     coming: Mapping[str, Coming],
+    now: datetime,
 ) -> NowView:
     """Put together what a person should see now, of the sites that the person may see.
 
@@ -198,6 +210,7 @@ def view_of(
         loans: What is lent or asked for.
         rounds: When the last round of each site ended.
         coming: What is on at each of them, and what comes next.
+        now: The time.
     """
     seen = {name: site for name, site in estate.sites.items() if sees(name)}
     sizes = {name: len(stations) for name, stations in Stations.of(estate.stations).sites.items()}
@@ -207,7 +220,7 @@ def view_of(
     unheard |= dict.fromkeys(never_looked_at)
     ours = [alarm for alarm in board.alarms if alarm.drift.key.station.site in seen]
     old = [alarm for alarm in board.stale if alarm.drift.key.station.site in seen]
-    flood = sum(count for site, count in board.flood.by_site.items() if site in seen)
+    flood = board.flood.seen(seen, every=len(seen) == len(estate.sites))
     ended = {name: rounds[name] for name in seen if name in rounds}
     first = min(ended, key=ended.__getitem__, default="")
     out = set(board.withdrawn)
@@ -227,17 +240,17 @@ def view_of(
         if station.site in gone and _is_silent(unheard[station]):
             folded.setdefault(station.site, []).append(station.name)
     told.update(StationId(site, name) for site, names in folded.items() for name in names)
-    together = partial(_causes, every=board.every, sites=seen, folded=folded)
+    together = partial(_causes, estate=estate, every=board.every, folded=folded)
     return NowView(
         halted=halted_in(orders, seen),
         causes=together(beside_halts(ours)),
         old=together(beside_halts(old)),
-        flood=flood if board.flood.on else 0,
+        flood=flood.count if flood.on else 0,
         orders=waiting_of([one for one in orders if one.kept.order.station.site in seen], seen),
         unheard=tuple(_unheard(station, unheard[station], seen) for station in silent if station not in told),
         loans=tuple(_lent(loan, estate, seen) for loan in loans if loan.station.site in seen),
         sites=tuple(
-            _site_now(estate, site, coming[name], sizes.get(name, 0), rounds.get(name))
+            _site_now(estate, site, coming[name], sizes.get(name, 0), rounds.get(name), now)
             for name, site in sorted(seen.items())
         ),
         stations=sum(sizes.get(name, 0) for name in seen),
@@ -257,12 +270,12 @@ def _is_silent(look: Glance | None) -> bool:
 def _causes(
     alarms: Sequence[Alarm],
     *,
+    estate: Estate,
     every: Sequence[Alarm],
-    sites: Mapping[str, Site],
     folded: Mapping[str, Sequence[str]],
 ) -> tuple[Cause, ...]:
     made = [
-        _cause(group, sites[group.site], folded.get(group.site, ()) if group.common == DriftKind.SITE else ())
+        _cause(group, estate, folded.get(group.site, ()) if group.common == DriftKind.SITE else ())
         for group in grouped(alarms, every)
     ]
     # Worst first, and within that the newest (ISA-18.2 as taught); two sorts, as the second keeps the order of the first.
@@ -276,7 +289,8 @@ def _badness(alarm: Alarm) -> tuple[int, int]:
     return state, _WORST.index(alarm.drift.priority)
 
 
-def _cause(group: Group, site: Site, folded: Sequence[str]) -> Cause:
+def _cause(group: Group, estate: Estate, folded: Sequence[str]) -> Cause:
+    site = estate.sites[group.site]
     worst, leading = min(group.alarms, key=_badness), min(group.leading, key=_badness)
     names = tuple(dict.fromkeys((*(alarm.drift.key.station.name for alarm in group.alarms), *folded)))
     named = tuple(name for name in names if name)
@@ -294,19 +308,25 @@ def _cause(group: Group, site: Site, folded: Sequence[str]) -> Cause:
         count=len(group.alarms),
         alike=len({alarm.drift.what for alarm in group.leading}) == 1,
         beside=f"{plural(len(folded), 'station')} with it" if folded else group.beside,
-        to=_way(group, leading),
+        to=_way(group, leading, estate),
         repeats=max(alarm.count for alarm in group.alarms),
     )
 
 
-def _way(group: Group, alarm: Alarm) -> str:
-    """Give the page about a cause: of the alarm, of all alarms of its station, or of the site's, this cause first."""
+def _way(group: Group, alarm: Alarm, estate: Estate) -> str:
+    """Give the page about a cause: of the alarm, of all alarms of its station, or of the site's, this cause first.
+
+    A station that is no longer in the baseline, or a setting that its model no longer has, has no page: there the site's is
+    where it can be acknowledged.
+    """
     key = alarm.drift.key
     if not key.station.name:
         return f"/sites/{group.site}"
-    if len(group.leading) > 1:
+    as_left, is_setting = estate.stations.get(key.station), key.kind is DriftKind.SETTING
+    gone = as_left is None or (is_setting and key.setting not in as_left.profile.settings)
+    if gone or len(group.leading) > 1:
         return f"/alarms/{group.site}?cause={group.common}"
-    return f"/alarms/{key.station}{f'/{key.setting}' if key.kind is DriftKind.SETTING else ''}"
+    return f"/alarms/{key.station}{f'/{key.setting}' if is_setting else ''}"
 
 
 def _unheard(station: StationId, look: Glance | None, sites: Mapping[str, Site]) -> Unheard:
@@ -338,15 +358,17 @@ def _lent(loan: Loan, estate: Estate, sites: Mapping[str, Site]) -> Lent:
     )
 
 
-def _site_now(estate: Estate, site: Site, coming: Coming, stations: int, ended: datetime | None) -> SiteNow:
-    audience = {occasion.name for occasion in estate.occasions if occasion.performance}
+def _site_now(
+    estate: Estate, site: Site, coming: Coming, stations: int, ended: datetime | None, now: datetime
+) -> SiteNow:
+    frozen = frozen_at(estate, site.name, now)
     return SiteNow(
         name=site.name,
         title=site.title,
         zone=site.time_zone,
         has_calendar=site.calendar is not None,
         on=coming.on,
-        frozen=bool(audience.intersection(coming.on)),
+        frozen_until=frozen.until if frozen else None,
         until=coming.until,
         next=coming.next,
         next_at=coming.next_at,

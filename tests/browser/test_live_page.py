@@ -16,7 +16,7 @@ from playwright.sync_api import APIResponse, Browser, Page, Request, Route, expe
 
 from browser.conftest import Served, an_agent
 from browser.test_page import DRUMS, LONG, ORDER, PHONE, draw_up
-from estates import HALL, WREN, a_bench
+from estates import HALL, IDRIS, WREN, a_bench
 
 STATION = f"{HALL}/drums"
 MONITORS = "monitors.quillfen.example"
@@ -170,7 +170,7 @@ def test_a_begun_reason_stays(served: Served, browser: Browser) -> None:
     asked = looks(page)
     served.bench.meddle(STATION, "panel.menus", "open")
     expect(page.locator("#station-off")).to_contain_text("Menus", timeout=LONG)
-    expect(page.locator("#live-words")).to_contain_text("There is news")
+    expect(page.locator("#live-lost")).to_contain_text("There is news", timeout=LONG)
     for _ in range(20):
         page.clock.fast_forward(3000)
         round_trip(page)
@@ -190,6 +190,58 @@ def test_a_begun_reason_stays(served: Served, browser: Browser) -> None:
         round_trip(page)
     expect(page.locator("#station-adopt")).to_contain_text("menus", timeout=LONG)
     expect(page.locator("#live-words")).to_have_text("Live")
+    expect(page.locator("#live-lost")).to_be_empty()
+
+
+SAID = """() => {
+    window.said = [];
+    new MutationObserver((changes) => window.said.push(...changes.flatMap((one) => [...one.addedNodes]).map((one) => one.textContent)))
+        .observe(document.getElementById("live-lost"), { childList: true, subtree: true, characterData: true });
+}"""
+"""Keeps all that is put into the line on top: what is there is said by a screen reader each time that it is put there."""
+
+
+def test_news_for_a_begun_form_is_said_at_hand(served: Served, browser: Browser) -> None:
+    """An order is withdrawn while another person ticks: said once, where their thumb is, and only once no finger is down."""
+    served.bench.meddle(STATION, "headphones.limiter-level", "-20 dB")
+    wren = served.sign_in(browser.new_context(), WREN)
+    draw_up(wren, served)
+    phone = browser.new_context(viewport=PHONE)
+    page = opened(served.sign_in(phone, IDRIS), served, urlsplit(wren.url).path)
+    page.evaluate(SAID)
+    box, form = page.locator("input[name=accept]").first, page.locator("form.confirm")
+    line = page.get_by_role("status").filter(has_text="There is news about this page")
+    box.check()
+    page.clock.pause_at(STILL)
+    form.get_by_role("button").scroll_into_view_if_needed()
+    page.mouse.move(5, 300)
+    page.mouse.down()
+    wren.locator("#withdraw summary").click()
+    wren.get_by_role("button", name="Withdraw it").click()
+    expect(wren.locator("#order-state")).to_contain_text("withdrew it", timeout=LONG)
+    page.clock.run_for(20_000)
+    round_trip(page)
+    expect(line).to_have_count(0)
+    page.mouse.up()
+    until(page, lambda: line.count() > 0)
+    expect(line).to_have_text(
+        "There is news about this page; the form that you began keeps it back. Load the page again"
+    )
+    expect(line).to_be_in_viewport()
+    expect(page.locator("#order-state")).to_contain_text("Wren Halloway withdrew it")
+    expect(box).to_be_checked()
+    for _ in range(10):
+        page.clock.run_for(5000)
+        round_trip(page)
+    expect(form.get_by_role("button")).to_have_count(1)
+    expect(page.locator("#live-words")).to_have_text("Live")  # what would be said a second time
+    assert page.evaluate("window.said") == [line.inner_text()]
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    assert page.evaluate("window.notLoadedAgain") is True
+    line.get_by_role("link").click()
+    expect(form).to_have_count(0)
+    expect(page.locator("#order-state")).to_contain_text("Wren Halloway withdrew it")
+    expect(page.locator("#live-lost")).to_be_empty()
 
 
 def test_a_tap_as_things_shift_lands_on_nothing_else(served: Served, browser: Browser) -> None:

@@ -215,6 +215,104 @@ async def test_what_was_typed_is_kept_and_the_error_stands_at_its_field(tmp_path
                     assert not [box for box in later if box.get("type") == "checkbox" and "checked" in box]
 
 
+async def test_what_the_baseline_moved_on_from_is_drawn_up_anew(tmp_path: Path) -> None:
+    """Drawn up as a performance had it, and looked at afterwards: said before anybody confirms, with the way to a new order."""
+    evening = performance("20260610T150000", "20260610T170000")
+    with a_page(tmp_path, events=[evening]) as page:
+        page.bench.approve(
+            "occasions/performance.yaml",
+            "performance: yes\n",
+            "performance: yes\nsettings: {panel: {display-dim: 20 %}}\n",
+        )
+        page.bench.meddle(DRUMS, "panel.display-dim", "90 %")
+        page.bench.meddle(DRUMS, "headphones.gain", "+12 dB")
+        page.clock.now += timedelta(minutes=90)
+        (order,) = await drawn(page.desk)
+        path = f"/orders/{order.id}"
+        page.clock.now += timedelta(hours=2, minutes=5)
+        async with page.signed_in() as wren, page.signed_in(PELL) as pell:
+            for client in (wren, pell):
+                text = (await client.get(path)).text
+                forms = [form.get("action") for form in Elements(text).of("form")]
+                assert "The baseline now says 40 % for panel.display-dim" in plain(text)
+                assert path not in forms
+                assert ("Draw up anew" in text) is (f"/stations/{DRUMS}" in forms) is (client is wren)
+            fields = {"form-token": await token(wren), "act": "restore"}
+            anew = await wren.post(f"/stations/{DRUMS}", data=fields)
+            assert anew.status_code == 303
+            said = plain((await wren.get(anew.headers["location"])).text)
+            assert "90 % → 40 %" in said
+            assert "Confirm, and write it" in said
+            # A form that was open since the performance: refused, and it stays known who took what on, and why.
+            answer = await post(wren, path, accept=accepted(order), reason="the lamps are out")
+            assert answer.status_code == 303
+            said = plain(await settled(wren, path, until="nothing was written: the baseline"))
+            assert "confirmed by Wren Halloway: the lamps are out" in said
+            assert "taken on" in said
+            assert "nobody took it on" not in said
+            assert page.bench.station(DRUMS).get("headphones.gain") == 12.0
+
+
+async def test_of_a_group_it_is_said_what_is_left_out(tmp_path: Path) -> None:
+    """One station that the baseline moved on from leaves the form; where it moved on from all of them there is none."""
+    with a_page(tmp_path, ["drums", "bass"]) as page:
+        for name in ("drums", "bass"):
+            page.bench.meddle(f"{HALL}/{name}", "panel.display-dim", "90 %")
+        orders = await drawn(page.desk, HALL)
+        (group,) = {kept.group for kept in page.desk.orders()}
+        path, file = f"/orders/{group}", f"sites/{HALL}/stations/bass.yaml"
+        page.bench.approve(file, "  label: Bass\n", "  label: Bass\n  panel: {display-dim: 20 %}\n")
+        await page.desk.round()
+        async with page.signed_in() as client:
+            text = (await client.get(path)).text
+            assert f"nothing at {HALL}/bass, which is left out: the baseline now says 20 %" in plain(text)
+            assert path in [form.get("action") for form in Elements(text).of("form")]
+            file = f"sites/{HALL}/stations/drums.yaml"
+            page.bench.approve(file, "  label: Drums\n", "  label: Drums\n  panel: {display-dim: 20 %}\n")
+            await page.desk.round()
+            text = (await client.get(path)).text
+            assert "nothing of this group can be written any more" in plain(text)
+            assert path not in [form.get("action") for form in Elements(text).of("form")]
+            assert (await post(client, path, accept=accepted(*orders))).status_code == 303
+            assert "2 refused." in plain(await settled(client, path))
+            assert (await post(client, path)).status_code == 303
+            said = plain((await client.get(path)).text)
+            assert "You have confirmed it already. It is refused; every station is as it was found." in said
+
+
+@pytest.mark.parametrize("act", ["", "/withdraw"])
+@pytest.mark.parametrize("end", ["withdrawn", "withdrawn by me", "lapsed", "moved on"])
+async def test_a_form_that_comes_late_hears_how_it_ended(tmp_path: Path, end: str, act: str) -> None:
+    """Idris presses what he had open: who ended it is said, and that nothing was written, not that nothing is done twice."""
+    with a_page(tmp_path) as page:
+        page.bench.meddle(DRUMS, "panel.menus", "open")
+        (order,) = await drawn(page.desk)
+        path = f"/orders/{order.id}"
+        async with page.signed_in() as wren, page.signed_in(IDRIS) as idris:
+            if end == "lapsed":
+                page.clock.now += timedelta(minutes=16)
+                page.desk.sweep()
+            elif end == "moved on":
+                page.bench.meddle(DRUMS, "panel.display-dim", "90 %")
+                await post(wren, path)
+                await settled(wren, path)
+            else:
+                who = idris if end == "withdrawn by me" else wren
+                await who.post(f"{path}/withdraw", data={"form-token": await token(who)})
+                await who.get(path)  # where its own answer is shown
+            assert (await post(idris, f"{path}{act}")).status_code == 303
+            said = plain((await idris.get(path)).text)
+        told = {
+            "withdrawn": "Wren Halloway withdrew it; nothing was written.",
+            "withdrawn by me": "You withdrew it; nothing was written.",
+            "lapsed": "It lapsed; nothing was written.",
+            "moved on": "Wren Halloway confirmed it before you."
+            " It is refused: nothing was written: panel.display-dim is 90 % now, no longer what the order was drawn up for.",
+        }
+        assert said.startswith(told[end])
+        assert "twice" not in said
+
+
 async def test_whoever_may_not_is_offered_nothing_and_refused_all_the_same(tmp_path: Path) -> None:
     """Pell looks only and Sorrel has other concerns: no form, and a form that is sent by hand is refused by the engine."""
     with a_page(tmp_path) as page:
@@ -315,9 +413,28 @@ async def test_a_halted_order_says_what_to_do(tmp_path: Path) -> None:
             assert "<script>alert" not in text
             assert "\x1b" not in text
             assert "Draw up the undo" in said
+            # What neither the page nor a program can do is not asked for.
+            assert "the next round reads it, and Now says when the last one was" in said
+            assert "Have a round done" not in said
             assert "Nobody plays there before a person has looked" in plain(
                 (await client.get("/orders")).text
             )
+
+
+async def test_who_may_only_look_is_offered_no_undo(tmp_path: Path) -> None:
+    """Pell sees that it was restored; the way back is for who may have an order drawn up there, as the engine has it."""
+    with a_page(tmp_path) as page:
+        page.bench.meddle(DRUMS, "panel.menus", "open")
+        (order,) = await drawn(page.desk)
+        await page.desk.confirm(order.id, by=WREN, reason="before doors", accepted=[])
+        path = f"/orders/{order.id}"
+        for key, may in ((WREN, True), (IDRIS, True), (SORREL, True), (PELL, False)):
+            async with page.signed_in(key) as client:
+                said = plain((await client.get(path)).text)
+                assert "It is restored" in said
+                assert ("Draw up the undo" in said) is may
+                answer = await client.post(f"{path}/undo", data={"form-token": await token(client)})
+                assert answer.status_code == (303 if may else 409)
 
 
 async def test_exactly_what_is_signed_can_be_saved(tmp_path: Path) -> None:

@@ -143,6 +143,8 @@ async def test_a_group_is_confirmed_at_once_and_stopped_between_stations(tmp_pat
             text = plain(await settled(client, path))
             assert "1 restored, 2 refused." in text
             assert "Wren Halloway stopped it before its turn" in text
+            assert (await post(client, path)).status_code == 303
+            assert "Below stands what became of each station." in plain((await client.get(path)).text)
         states = [kept.state for kept in page.desk.orders()]
         assert states.count(OrderState.RESTORED) == 1
         assert ("warning", "a group is stopped", {"group": group, "person": WREN}) in page.log.lines

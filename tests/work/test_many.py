@@ -317,6 +317,32 @@ async def test_members_that_ended_or_moved_on(tmp_path: Path) -> None:
         assert "panel.display-dim is 90 % now" in kepts[1].outcome
 
 
+async def test_one_that_the_baseline_moved_on_from_ends_and_the_rest_goes_on(tmp_path: Path) -> None:
+    """Its hazard is ticked with the group's, who confirmed the group confirmed it, too, and progress tells of its end."""
+    with a_stage(tmp_path, SEVEN[:3]) as bench, bench.desk() as desk:
+        opened(bench, SEVEN[:3])
+        bench.meddle(f"{HALL}/a", "headphones.gain", "+12 dB")
+        orders = await drawn(desk, HALL)
+        assert accepted(*orders)
+        bench.approve(
+            f"sites/{HALL}/stations/a.yaml", "  label: A\n", "  label: A\n  headphones: {gain: -12 dB}\n"
+        )
+        told: list[str] = []
+        kepts = await desk.confirm_group(
+            only(desk),
+            by=WREN,
+            accepted=accepted(*orders),
+            progress=lambda kept: told.append(kept.order.station.name),
+            **WHY,
+        )
+        assert states(kepts) == {"a": REFUSED, "b": RESTORED, "c": RESTORED}
+        assert sorted(told) == ["a", "b", "c"]
+        assert {kept.by for kept in kepts} == {WREN}
+        ended = next(kept for kept in kepts if kept.order.station.name == "a")
+        assert "the baseline now says" in ended.outcome
+        assert menus(bench, SEVEN[:3]) == {"a": "open", "b": "locked", "c": "locked"}
+
+
 async def test_a_group_lapses_as_its_orders_do(tmp_path: Path) -> None:
     """After its time nothing of it waits, each order has lapsed, and nothing is written."""
     time = Time()

@@ -14,7 +14,7 @@ from asleft.devices.ocp1.classes import Method
 from asleft.devices.ocp1.datatypes import Reader
 from asleft.domain.canonical import digest
 from asleft.domain.estate import StationId
-from asleft.domain.orders import OrderState
+from asleft.domain.orders import Event, OrderState
 from asleft.domain.profile import Keeper
 from asleft.ports.orders import StepState
 from asleft.simulator.manners import Manners, RolePath
@@ -196,15 +196,47 @@ async def test_a_station_that_moved_on_is_left_untouched(tmp_path: Path) -> None
 
 
 async def test_a_baseline_that_moved_on_refuses_the_order(tmp_path: Path) -> None:
-    """The gain that the order would write is no longer the approved one."""
+    """The gain that it would write is no longer the approved one: who confirmed it, why, and what they took on is kept all the same."""
     with a_bench(tmp_path) as bench, bench.desk() as desk:
         meddle(bench)
         order = order_of(await desk.restore([DRUMS]))
-        bench.approve("estate.yaml", "gain: 0 dB", "gain: -12 dB")
-        kept = await confirmed(desk, order)
+        newest = bench.approve("estate.yaml", "gain: 0 dB", "gain: -12 dB")
+        kept = await confirmed(desk, order, reason="put back before doors")
         assert kept.state is OrderState.REFUSED
-        assert "the baseline now says" in kept.outcome
+        assert kept.outcome == "nothing was written: the baseline now says -12 dB for headphones.gain"
         assert shown(bench) == AS_FOUND
+        assert [move.event for move in kept.life] == [Event.DRAW_UP, Event.CONFIRM, Event.REFUSE]
+        assert order.hazards
+        assert kept.accepted == tuple(hazard.id for hazard in order.hazards)
+        assert (kept.by, kept.reason, kept.confirmed[0].baseline) == (WREN, "put back before doors", newest)
+        assert bench.subjects()[:2] == [
+            f"{DRUMS}: order {order.id} refused",
+            f"{DRUMS}: order {order.id} confirmed by Wren Halloway ({WREN})",
+        ]
+        said = bench.records("log", "-1", "--format=%(trailers:only,unfold)")
+        assert f"Confirmed-By: Wren Halloway ({WREN})\nReason: put back before doors\n" in said
+
+
+async def test_a_baseline_that_moved_on_ends_nothing_for_who_may_not(tmp_path: Path) -> None:
+    """A confirmation that does not count ends no order; the first of two that does ends it, for no second one can help it."""
+    with a_bench(tmp_path) as bench, bench.desk() as desk:
+        bench.meddle(DRUMS, "headphones.limiter-level", "-20 dB")
+        order = order_of(await desk.restore([DRUMS]))
+        bench.approve("roles/drums.yaml", "limiter-level: -9 dB", "limiter-level: -12 dB")
+        with pytest.raises(MayNot, match="not accepted"):
+            await desk.confirm(order.id, by=WREN, reason="before doors", accepted=[])
+        (kept,) = desk.orders()
+        assert kept.state is OrderState.DRAWN_UP
+        ticked = [hazard.id for hazard in order.hazards]
+        kept = await desk.confirm(order.id, by=WREN, reason="before doors", accepted=ticked)
+        assert kept.state is OrderState.REFUSED
+        assert [move.event for move in kept.life] == [
+            Event.DRAW_UP,
+            Event.TURN_AWAY,
+            Event.AGREE,
+            Event.REFUSE,
+        ]
+        assert f"Confirmed-By: Wren Halloway ({WREN})" in bench.records("log", "-1", "--format=%B")
 
 
 MISHAPS: Mapping[str, tuple[Manners, str]] = {

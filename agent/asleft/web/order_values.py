@@ -193,6 +193,7 @@ class Waits:
         hands: What the station hands to who confirms now, as `id` and `password`; mostly nothing.
         form: The form; None where this person cannot confirm it now.
         why_not: Why not; empty where there is a form.
+        anew: Path of the station at which the viewer may have it drawn up anew; empty where nothing is to be.
     """
 
     things: tuple[str, ...]
@@ -204,6 +205,7 @@ class Waits:
     hands: tuple[str, ...]
     form: Confirm | None
     why_not: str
+    anew: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -248,7 +250,7 @@ class OrderPage:
         handed: What it has just handed to this person, for this one answer; None in every other.
         open_now: Whether what it lent is lent still.
         waits: What it waits for; None where it does not.
-        undoable: Whether an order that undoes it can be drawn up.
+        undoable: Whether an order that undoes it can be drawn up, and the viewer may have it.
         trouble: What went wrong behind a confirmation, where the order had gone on.
         undo_trouble: Why no order that undoes it could be drawn up.
         cannot_wait: What was typed there.

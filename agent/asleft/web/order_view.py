@@ -12,6 +12,7 @@ from asleft.domain.people import Person, Right
 from asleft.ports.orders import KeptOrder, StepState
 from asleft.web.order_proof import name_of, passkey_ask
 from asleft.web.order_rows import action_words, progress_of, rows_of
+from asleft.web.order_stale import anew_at, left_out, stale_of, stale_words
 from asleft.web.order_values import (
     Confirm,
     Ears,
@@ -36,7 +37,7 @@ from asleft.web.order_words import (
     SUGGESTED,
     outcome_words,
 )
-from asleft.work.guards import longest
+from asleft.work.guards import longest, may_draw_up
 from asleft.work.handing import Handed, to_hand
 from asleft.work.many import may_stop
 from asleft.work.outlook import Outlook
@@ -127,7 +128,10 @@ def order_page(
         open_now=open_now,
         due=kept.due,
         waits=_waits(outlook, estate, viewer, now, given, trouble, passkeys, hidden=0, taking=taking),
-        undoable=kept.state in _UNDOABLE and bool(order.writes) and not busy,
+        undoable=kept.state in _UNDOABLE
+        and bool(order.writes)
+        and not busy
+        and may_draw_up(viewer, order.station.site),
         trouble=trouble if trouble and (trouble.late or not waiting) else None,
         undo_trouble=undo_trouble,
         cannot_wait=cannot_wait,
@@ -238,7 +242,9 @@ def _waits(
     trouble = None if trouble and trouble.late else trouble
     orders = [kept.order for kept in waiting]
     frozen = tuple(_frozen(estate, orders, viewer, now))
-    why_not = _why_not(outlook, estate, viewer, waiting, hidden)
+    stale, group = stale_of(estate, orders), len(outlook.kepts) > 1
+    moved_on = stale_words(stale, group=group)
+    why_not = moved_on or _why_not(outlook, estate, viewer, waiting, hidden)
     if taking:
         why_not = "Your confirmation is being taken."
     if not why_not and frozen and outlook.last and given is None:
@@ -263,7 +269,10 @@ def _waits(
     firsts = {(move.by, move.at): move for kept in waiting for move in kept.confirmed}
     return Waits(
         # What a freeze is about is told on its own, in the site's time.
-        things=tuple(words for words in outlook.together if not words.startswith("the end of a freeze")),
+        things=(
+            *(words for words in outlook.together if not words.startswith("the end of a freeze")),
+            *left_out(orders, stale, viewer),
+        ),
         able=outlook.able,
         first=tuple(
             First(
@@ -282,6 +291,7 @@ def _waits(
         hands=to_hand(estate, orders[0]) if outlook.last and len(outlook.kepts) == 1 else (),
         form=form,
         why_not=why_not,
+        anew=anew_at(orders[0], viewer) if moved_on and not (group or taking) else "",
     )
 
 

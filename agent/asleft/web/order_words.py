@@ -1,10 +1,11 @@
 """The words of orders on the page; the command line says the same."""
 
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from asleft.domain.orders import ENDS, Event, OrderState, Purpose
 from asleft.domain.profile import Stage
-from asleft.ports.orders import Step, StepState
+from asleft.ports.orders import KeptOrder, Step, StepState
 
 __all__ = [
     "AIMS",
@@ -15,6 +16,7 @@ __all__ = [
     "STATES",
     "STEPS",
     "SUGGESTED",
+    "gone_on_words",
     "outcome_words",
     "step_words",
     "todo_for_page",
@@ -93,18 +95,48 @@ HALTED: Final = (
     ),
     "Set by hand what is not right, from the safe side: limiter and mutes first, levels last, from silence.",
     (
-        "Have a round done, and see that nothing stands any more. What the agent cannot reach it says is unknown, never that it is"
-        " fine."
+        "See that nothing stands any more: the next round reads it, and Now says when the last one was. What the agent cannot reach"
+        " it says is unknown, never that it is fine."
     ),
     "Say below that you have looked, and what you found.",
 )
-"""As the guide for the technician on call has it."""
+"""As the guide for the technician on call has it, but that a page cannot have a round done."""
 _NEW: Final = "draw up a new one at the station's page"
 
 
 def outcome_words(state: OrderState, outcome: str) -> str:
     """Give what came of an order, without the state that stands beside it already."""
     return outcome.removeprefix(f"{state}: ")
+
+
+def gone_on_words(kepts: Sequence[KeptOrder], me: str, name: Callable[[str], str]) -> str:
+    """Say what became of orders that wait no more, to a person whose form still offered something.
+
+    Args:
+        kepts: The order, or those of a group, of which nothing is told but in which state they are.
+        me: Key of the person.
+        name: Gives a person's name by the key.
+    """
+    by = next((kept.by for kept in kepts if kept.by), "")
+    confirmed = f"{name(by)} confirmed it before you. " if by else ""
+    if by == me:
+        confirmed = "You have confirmed it already. "
+    kept = next((one for one in kepts if one.state is OrderState.UNDER_WAY), kepts[0])
+    if kept.state not in GOING and any(one.state is not kept.state for one in kepts):
+        return f"{confirmed}Below stands what became of each station. Nothing is done twice."
+    withdrawn = [move for one in kepts for move in one.life if move.event is Event.WITHDRAW]
+    if len({move.by for move in withdrawn}) == 1 and len(withdrawn) == len(kepts):
+        who = withdrawn[0].by
+        return f"{'You' if who == me else name(who)} withdrew it; nothing was written."
+    if kept.state is OrderState.LAPSED:
+        return "It lapsed; nothing was written."
+    if kept.state is OrderState.REFUSED and len(kepts) == 1 and kept.outcome:
+        return f"{confirmed}It is refused: {outcome_words(kept.state, kept.outcome)}."
+    if kept.state is OrderState.REFUSED:
+        return f"{confirmed}It is refused; every station is as it was found."
+    if kept.state is OrderState.HALTED:
+        return f"{confirmed}It is halted: below stands what to do. Nothing is done twice."
+    return f"{confirmed}It is {STATES[kept.state]}. Nothing is done twice."
 
 
 def todo_for_page(todo: str) -> str:

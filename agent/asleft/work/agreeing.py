@@ -60,12 +60,7 @@ class Agreeing:
         order = kept.order
         if kept.state is not OrderState.DRAWN_UP:
             raise NoOrder(f"order {order.id} is {kept.state}", where=str(order.station), todo=_ANEW)
-        if self._clock() > order.lapses:
-            return self.lapse(estate, kept)
-        stale = still_approved(estate, order)
-        if stale:
-            return self._book.end(estate, kept, Event.REFUSE, f"nothing was written: {stale}", None)
-        return None
+        return self.lapse(estate, kept) if self._clock() > order.lapses else None
 
     def lapse(self, estate: Estate, kept: KeptOrder) -> KeptOrder:
         """End an order that nobody confirmed in time."""
@@ -86,6 +81,8 @@ class Agreeing:
     ) -> list[KeptOrder]:
         """Take a person's confirmation of orders that are confirmed together: they are confirmed, or wait for a second one.
 
+        Those that no longer serve the baseline in force are given as they ended: refused, after who confirmed them and why.
+
         Raises:
             MayNot: This confirmation does not count, which is recorded; or nothing may be written now.
         """
@@ -101,8 +98,9 @@ class Agreeing:
             proved = check_factor(estate, orders, confirming, name=name, body=body, signed=signed)
             two = asks_two(estate.orders, orders)
             enough = not two or all(self._confirmed_by_others(estate, kept, confirming.by) for kept in kepts)
-            if enough:
-                for kept in kepts:
+            stale = {kept.id: why for kept in kepts if (why := still_approved(estate, kept.order))}
+            for kept in kepts:
+                if enough and kept.id not in stale:
                     self._see_not_frozen(estate, kept.order)
                     self._see_free(kept.order)
         except AsleftError as problem:
@@ -123,6 +121,9 @@ class Agreeing:
         fresh = [kept for kept in kepts if enough or all(one.by != move.by for one in kept.confirmed)]
         try:
             self._book.move(estate, fresh, move)
+            for order_id, why in stale.items():
+                outcome = f"nothing was written: {why}"
+                self._book.end(estate, self._book.kept(order_id), Event.REFUSE, outcome, None)
             return [self._book.kept(kept.id) for kept in kepts]
         except AsleftError as trouble:
             raise self._refuse_all(estate, kepts) or trouble from trouble

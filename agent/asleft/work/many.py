@@ -164,9 +164,14 @@ class Many:
         kepts = await self._restores.agreeing.agree(
             estate, waiting, confirming, name=group.id, body=group.body()
         )
-        if any(kept.state is not OrderState.CONFIRMED for kept in kepts):
+        going = [kept for kept in kepts if kept.state is OrderState.CONFIRMED]
+        if not going:
             return kepts
-        return await self._carry_out(estate, group, kepts, progress)
+        ended = [kept for kept in kepts if kept.state is not OrderState.CONFIRMED]
+        if progress is not None:
+            for kept in ended:
+                progress(kept)
+        return ended + await self._carry_out(estate, group, going, progress)
 
     async def _carry_out(
         self, estate: Estate, group: Group, kepts: Sequence[KeptOrder], progress: GroupProgress | None

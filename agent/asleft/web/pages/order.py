@@ -21,7 +21,7 @@ from asleft.web.logged import note
 from asleft.web.order_proof import about_of, body_of, kept_of, name_of
 from asleft.web.order_values import Given, Trouble
 from asleft.web.order_view import group_page, order_page
-from asleft.web.order_words import GOING, STATES, SUGGESTED, todo_for_page
+from asleft.web.order_words import GOING, SUGGESTED, gone_on_words, todo_for_page
 from asleft.web.refusals import HIDDEN
 from asleft.web.web import Web
 from asleft.work.accounts.refusals import BadPasskey
@@ -286,12 +286,7 @@ class _OrderPages:
 
     def _gone_on(self, kepts: Sequence[KeptOrder], me: str) -> str:
         people = self._desk.in_force().estate.people
-        by = next((kept.by for kept in kepts if kept.by), "")
-        who = people[by].name if by in people else by
-        confirmed = f"{harmless(who)} confirmed it before you. " if who else ""
-        if by == me:
-            confirmed = "You have confirmed it already. "
-        return f"{confirmed}It is {STATES[kepts[0].state]}. Nothing is done twice."
+        return gone_on_words(kepts, me, lambda key: harmless(people[key].name if key in people else key))
 
     def _refused(self, request: Request, viewer: Viewer, name: str, errand: Errand) -> Response:
         outlook = self._found(request, viewer)

@@ -39,6 +39,7 @@
   let lost = false;
   let asking = false;
   let waits = false; // whether there is news for what is held
+  let kept = false; // whether that is news for a form that was begun
   let high = Number(document.body.dataset.high);
   let paused = false;
   try { paused = sessionStorage.getItem("asleft-paused") === "yes"; } catch { /* kept for this page only */ }
@@ -50,8 +51,7 @@
   const told = (part) => [...part.querySelectorAll("[data-say]")].map((one) => one.textContent.trim().replace(/\s+/g, " ")).join(" ");
   const concerns = (part) => names.has("*") || part.dataset.live.split(" ").some((name) => names.has(name));
 
-  function held(part, fresh) {
-    if (part.contains(document.activeElement)) return true;
+  function begun(part, fresh) {
     // What came back refused holds what was typed, for as long as it can be sent again.
     if (part.querySelector("form[data-begun], form .wrong") && fresh.querySelector("form")) return true;
     return [...part.querySelectorAll("input, textarea, select")].some((field) =>
@@ -112,7 +112,8 @@
     }
     if (paused || document.hidden) { keep(); return; }
     if (restless()) { keep(); later(QUIET); return; }
-    waits = false;
+    let holds = false;
+    let keeps = false;
     const news = []; // what changed of what is to be heard: a region that is replaced says nothing by itself
     const swaps = [];
     for (const old of parts(document)) {
@@ -123,43 +124,64 @@
         if (same && (fold.open || folded.has(fold.id))) same.open = fold.open;
       }
       if (old.isEqualNode(fresh)) continue;
-      if (held(old, fresh)) { waits = true; continue; }
+      const form = begun(old, fresh);
+      if (form || old.contains(document.activeElement)) { holds = true; keeps ||= form; continue; }
       const text = told(fresh);
       if (text && text !== told(old)) news.push(text);
       swaps.push([old, fresh]);
     }
-    if (swaps.length) shift(() => { for (const [old, fresh] of swaps) old.replaceWith(document.adoptNode(fresh)); });
+    waits = holds;
+    kept = keeps;
+    // Both at once: what could be tapped before is kept of one shift.
+    if (swaps.length || top.dataset.says !== topmost()) shift(() => {
+      for (const [old, fresh] of swaps) old.replaceWith(document.adoptNode(fresh));
+      onTop();
+    });
     if (news.length) byId("live-said").textContent = news.join(" ");
     document.title = page.title;
     const now = Number(page.body.dataset.high || 0);
     if (now > high) byId("live-alert").textContent = "A new high alarm. See the page Now.";
     if (now === 0) byId("live-alert").textContent = "";
     high = now;
-    if (waits) { keep(); say("There is news; it is shown when you leave what you are at"); later(LEAVE); return; }
-    if (!failing) say("Live"); // else it is said once the stream is there again
-    if (names.size) later(GATHER);
+    if (waits) { keep(); later(LEAVE); }
+    else if (names.size) later(GATHER);
+    // What the line on top tells is heard from there, once.
+    if (waits && !kept) say("There is news; it is shown when you leave what you are at");
+    else if (!failing) say("Live"); // else it is said once the stream is there again
   }
 
-  // The line on top comes and goes as all else does: while nothing is touched.
-  function line() {
-    clearTimeout(lines);
-    if (lost === top.hasChildNodes()) return;
-    if (restless()) { lines = setTimeout(line, QUIET); return; }
-    shift(() => {
-      top.replaceChildren();
-      if (!lost) return;
+  // What the line on top is about: a page that is old, or news that a begun form keeps from being shown.
+  const topmost = () => lost ? "lost" : kept ? "kept" : "";
+
+  // Have the line on top say that, once; whoever calls it keeps what could be tapped before.
+  function onTop() {
+    if (top.dataset.says === topmost()) return;
+    top.dataset.says = topmost();
+    top.replaceChildren();
+    if (!lost && !kept) return;
+    let told = "There is news about this page; the form that you began keeps it back. ";
+    if (lost) {
       const since = new Date(heard);
       const day = since.toDateString() === new Date().toDateString() ? {} : { day: "numeric", month: "short" };
       const zone = document.body.dataset.zone ? { timeZone: document.body.dataset.zone } : {};
       const clock = since.toLocaleString("en-GB", { hour: "2-digit", minute: "2-digit", ...day, ...zone });
-      const again = document.createElement("a");
-      again.href = location.pathname + location.search;
-      again.className = "touch";
-      again.textContent = "Load the page again";
-      const says = document.createElement("p");
-      says.append(`Not live since ${clock}; what stands here may be old. `, again);
-      top.append(says);
-    });
+      told = `Not live since ${clock}; what stands here may be old. `;
+    }
+    const again = document.createElement("a");
+    again.href = location.pathname + location.search;
+    again.className = "touch";
+    again.textContent = "Load the page again";
+    const says = document.createElement("p");
+    says.append(told, again);
+    top.append(says);
+  }
+
+  // It comes and goes as all else does: while nothing is touched.
+  function line() {
+    clearTimeout(lines);
+    if (top.dataset.says === topmost()) return;
+    if (restless()) { lines = setTimeout(line, QUIET); return; }
+    shift(onTop);
   }
 
   function hear() {
@@ -293,6 +315,7 @@
     if (unsent.hasChildNodes()) shift(() => unsent.replaceChildren()); // it was about a tap before the page was left
     back();
   });
+  top.dataset.says = "";
   byId("live").hidden = false;
   if (paused) show(); else open();
 })();

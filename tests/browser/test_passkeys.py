@@ -218,6 +218,32 @@ def test_without_a_passkey_nothing_is_written(asked: Served, browser: Browser) -
     assert menus(asked) == "open"
 
 
+def test_a_page_at_a_number_says_to_open_it_by_its_name(asked: Served, browser: Browser) -> None:
+    """It blames no phone: one's passkeys have no form there, and an order's button says what to do, without asking for one."""
+    page, device = with_passkey(browser, asked, WREN, "phone")
+    path = drawn(page, asked)
+    number = Served(bench=asked.bench, url=asked.url.replace("localhost", "127.0.0.1"))
+    there = browser.new_context().new_page()
+    there.goto(f"{number.url}/sign-in")
+    there.fill("#name", WREN)
+    there.fill("#password", PASSWORD)
+    there.click("button.main")
+    there.wait_for_url(f"{number.url}/")
+    there.goto(f"{number.url}{KEYS}")
+    expect(there.locator("main")).to_contain_text("passkeys belong to a name, not to a number")
+    assert there.locator("[data-passkey-begin]").count() == 0
+    there.goto(f"{number.url}{path}")
+    confirm(there, "before doors")
+    expect(there.locator("[data-passkey-words]")).to_have_text(
+        "Nothing was done. Open the page by its name: passkeys belong to a name, not to a number."
+    )
+    assert menus(asked) == "open"
+    page.goto(f"{asked.url}{path}")
+    confirm(page, "before doors")
+    expect(page.locator("#order-state")).to_contain_text("restored", timeout=LONG)
+    assert device.passkeys
+
+
 def test_an_answer_is_good_once_and_for_one_order(asked: Served, browser: Browser) -> None:
     """An answer to another order, one that was sent before, and one by nobody who showed who they are: each is refused in words."""
     page, device = with_passkey(browser, asked, WREN, "phone")

@@ -2,13 +2,18 @@
 
 import hashlib
 import json
+import re
 import subprocess
 import sys
+from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from asleft.cli.order_text import tell_waiting
+from asleft.work.outlook import Outlook
 from estates import HALL, IDRIS, WREN, Bench, Told, a_bench, asleft
 
 DRUMS, BASS = f"{HALL}/drums", f"{HALL}/bass"
@@ -188,3 +193,24 @@ def test_all_orders_come_in_pieces_the_newest_first(tmp_path: Path) -> None:
         assert asleft("orders", "--all", "--before", "0" * 20, "--home", bench.home).code == 6
         assert asleft("orders", "--before", made[0], "--home", bench.home).code == 2
         assert "No order waits." in asleft("orders", "--home", bench.home).out
+
+
+def test_who_may_confirm_is_told_in_whole_names(capsys: pytest.CaptureFixture[str]) -> None:
+    """Of more people than a screen holds some are named whole, and the rest is counted as people."""
+    names = tuple(f"Person {number} (person-{number})" for number in range(300))
+    waits = Outlook(
+        kepts=(SimpleNamespace(state="drawn up"),),  # type: ignore[arg-type]  # no more of it is asked for
+        waits=((),),
+        together=(),
+        last=False,
+        group=None,
+        able=names,
+        rest=timedelta(),
+    )
+    tell_waiting(waits)
+    told = capsys.readouterr().out
+    assert "characters" not in told
+    found = re.fullmatch(r"Who may confirm: (.*) and (\d+) more people\.\n", told)
+    assert found
+    shown = found[1].split(", ")
+    assert (tuple(shown), len(shown) + int(found[2])) == (names[: len(shown)], 300)

@@ -211,7 +211,7 @@ def test_what_is_too_long_or_too_deep_is_cut() -> None:
         log_of("rounds").info("x" * 10_000, many=list(range(10_000)), deep=deep, odd=float("nan"))
     assert len(lines.getvalue()) < 6_000
     (line,) = lines.json()
-    assert line["event"].endswith("… (8000 more)")
+    assert line["event"].endswith("… (8000 more characters)")
     assert line["odd"] == "nan"
 
 

@@ -1,12 +1,13 @@
 """Names, and foreign text made harmless."""
 
+import re
 import unicodedata
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from asleft.domain.names import harmless, is_name, unprintable
+from asleft.domain.names import harmless, is_name, listed, unprintable
 
 
 @pytest.mark.parametrize(
@@ -34,9 +35,36 @@ def test_foreign_text_cannot_command_what_shows_it(text: str, shown: str) -> Non
 
 def test_long_foreign_text_is_cut_and_counted() -> None:
     """Ten thousand characters do not fill a screen."""
-    assert harmless("x" * 10_000) == "x" * 200 + "… (9800 more)"
+    assert harmless("x" * 10_000) == "x" * 200 + "… (9800 more characters)"
     assert harmless("x" * 200) == "x" * 200
-    assert harmless("abcdef", longest=2) == "ab… (4 more)"
+    assert harmless("abcdef", longest=2) == "ab… (4 more characters)"
+    assert harmless("abc", longest=2) == "ab… (1 more character)"
+
+
+@pytest.mark.parametrize(
+    "names, longest, shown",
+    [
+        ([], 20, ""),
+        (["bass"], 1, "bass"),
+        (["bass", "drums"], 11, "bass, drums"),
+        (["bass", "drums"], 10, "bass and 1 more person"),
+        (["bass", "drums", "keys"], 10, "bass and 2 more people"),
+        (["bass", "drums", "keys"], 11, "bass, drums and 1 more person"),
+        (["a\u202eb"], 20, "a\\u202eb"),
+    ],
+)
+def test_a_list_is_cut_between_names(names: list[str], longest: int, shown: str) -> None:
+    """Each name that is shown is whole; those that are not are counted, as what they are."""
+    assert listed(names, "person", "people", longest=longest) == shown
+
+
+def test_names_that_are_many_or_long_do_not_fill_a_screen() -> None:
+    """A thousand stations are some and a count; one name of ten thousand characters is cut, and says by how many characters."""
+    told = listed([f"station-{number}" for number in range(1000)], "station")
+    assert re.fullmatch(r"(station-\d+, )*station-\d+ and \d+ more stations", told)
+    assert len(told) < 230
+    assert told.count("station-") + int(told.split()[-3]) == 1000
+    assert listed(["x" * 10_000], "station") == "x" * 80 + "… (9920 more characters)"
 
 
 @settings(max_examples=50, deadline=None)

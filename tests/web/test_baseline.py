@@ -1,6 +1,7 @@
 """Baseline: what is in force, why what is newer is not, and what that would do, no further than a person may look."""
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -21,6 +22,7 @@ from asleft.web.discretion import Told
 from asleft.web.pages.baseline import view_of
 from asleft.web.pages.effects import effect_view
 from asleft.web.past import Saying
+from asleft.web.showing import text
 from asleft.work.approved import BaselineUnusable, Stand
 from asleft.work.judging import Judging
 from estates import HALL, WREN
@@ -135,6 +137,27 @@ def test_an_effect_is_told_whole_to_who_may_look_everywhere() -> None:
     assert first.changes[0].found == (f"0 dB at {HALL}: drums", "not known at brackle-chapel: organ")
     assert view.added == ("brackle-chapel/choir: m, no serial yet, at 127.20.3.9",)
     assert len(view.notes) == 3
+
+
+def test_stations_as_found_are_told_by_whole_names() -> None:
+    """A change of three hundred stations names a dozen of those that were found otherwise, and counts the rest."""
+    every = tuple(StationId(f"hall-{number % 3}", f"station-{number:03}") for number in range(300))
+    effect = an_effect()
+    found = (
+        FoundAs(text="x" * 500, so=False, stations=every[:200]),
+        FoundAs(text=None, so=False, stations=every[200:]),
+    )
+    change = replace(effect.groups[0].changes[0], found=found)
+    wide = replace(effect, groups=(replace(effect.groups[0], stations=every, changes=(change,)),))
+    (group,) = effect_view(wide, lambda _: True, everywhere=True).groups
+    for told, rest in zip(group.changes[0].found, (188, 88), strict=True):
+        assert told.endswith(f" and {rest} more stations")
+        assert len(re.findall(r"station-\d{3}\b", told)) == 12
+        assert str(text(told, 1400)) == f"<bdi>{told}</bdi>"
+    assert (
+        group.changes[0].found[0].startswith("x" * 120 + "… (380 more characters) at hall-0: station-000, ")
+    )
+    assert [where.partition(" and ")[2] for where in group.where] == ["88 more stations"] * 3
 
 
 def test_problems_of_hidden_files_are_counted_alone() -> None:

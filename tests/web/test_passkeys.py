@@ -233,6 +233,20 @@ async def test_who_came_through_a_proxy_signs_in_anew_instead(tmp_path: Path) ->
             assert page.accounts.passkeys.of(WREN) == ()
 
 
+@pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.1:8443"])
+async def test_at_a_number_no_form_is_offered(tmp_path: Path, host: str) -> None:
+    """A passkey belongs to a domain (WebAuthn Level 2 §5.1.3): at a number the page says by which name it is opened."""
+    with a_page(tmp_path, place=PLACE, hosts=["127.0.0.1"]) as page:
+        async with page.signed_in() as client:
+            by_name = (await client.get(KEYS)).text
+            text = (await client.get(KEYS, headers={"Host": host})).text
+    assert "Open the page by its name: passkeys belong to a name, not to a number." in plain(text)
+    assert f"{ORIGIN}{KEYS}" in [one.get("href") for one in Elements(text).of("a")]
+    assert "data-passkey-begin" not in text
+    assert "data-passkey-begin" in by_name
+    assert "Open the page by its name" not in by_name
+
+
 async def test_where_signatures_are_asked_for_no_passkey_is(tmp_path: Path) -> None:
     """A signature is a second factor already, so the form asks for it alone."""
     orders = "{two-people: [], second-factor: always, signed-confirmations: yes}"

@@ -8,7 +8,7 @@ import pytest
 
 from asleft.domain.names import plural
 from asleft.web.frame import Standing
-from asleft.web.showing import Showing, ago, clock_time, db, shape, text
+from asleft.web.showing import Showing, ago, clock_time, db, names, shape, text
 
 NOW = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
 
@@ -31,7 +31,16 @@ def test_foreign_text(foreign: str, shown: str) -> None:
 
 def test_long_text_is_cut() -> None:
     """10,000 characters do not fill a screen, and it says how many were cut."""
-    assert str(text("a" * 10_000, longest=10)) == f"<bdi>{'a' * 10}… (9990 more)</bdi>"
+    assert str(text("a" * 10_000, longest=10)) == f"<bdi>{'a' * 10}… (9990 more characters)</bdi>"
+
+
+def test_a_list_of_names_is_cut_between_them() -> None:
+    """Whole names, then how many more people: what a page says may be asked is a name."""
+    assert (
+        str(names(["Wren <i>", "Idris Quill"], "person", "people"))
+        == "<bdi>Wren &lt;i&gt;, Idris Quill</bdi>"
+    )
+    assert str(names(["Wren", "Idris Quill"], "person", "people", 5)) == "<bdi>Wren and 1 more person</bdi>"
 
 
 @pytest.mark.parametrize(

@@ -254,7 +254,10 @@ async def test_no_lamp_beside_a_performance(tmp_path: Path) -> None:
     with a_page(tmp_path, events=events) as page:
         await page.desk.round()
         async with page.signed_in() as client:
-            assert "It is a light: beside" in plain((await client.get(PATH)).text)
+            assert (
+                "It is a light: during a performance (Evening) from 13:00 to 22:00 it may be refused."
+                in plain((await client.get(PATH)).text)
+            )
             answer = await send(client, PATH, "identify", seconds="10")
     assert answer.status_code == 422
     assert "performance" in plain(answer.text)
@@ -309,10 +312,7 @@ async def test_adopting_asks_and_keeps_what_was_typed(tmp_path: Path) -> None:
                 str(one["value"]): "checked" in one
                 for one in shown.of("input")
                 if one.get("name") == "setting"
-            } == {
-                "panel.menus": False,
-                "panel.key-dim": True,
-            }
+            } == {"panel.key-dim": True}
             assert [one["value"] for one in shown.of("option") if "selected" in one] == ["site"]
             assert [one.get("aria-describedby") for one in shown.of("input") if one.get("aria-invalid")] == [
                 "wrong-adopt"
@@ -329,6 +329,30 @@ async def test_adopting_asks_and_keeps_what_was_typed(tmp_path: Path) -> None:
             assert "Nothing changes until it is approved: merge" in said
         assert page.bench.subjects()[0].startswith(f"{DRUMS}: proposed panel.key-dim")
         assert page.desk.estate_now().stations[StationId(HALL, "drums")].show("panel.key-dim") == "40 %"
+
+
+async def test_what_can_only_be_conceded_is_not_offered(tmp_path: Path) -> None:
+    """Open menus would refuse the whole proposal: they are named below with their alarm's page, and what is ticked is taken."""
+    with a_page(tmp_path) as page, proposing(page):
+        page.bench.meddle(DRUMS, "panel.menus", "open")
+        await page.desk.round()
+        async with page.signed_in() as client, page.signed_in(PELL) as watcher:
+            early = (await client.get(PATH)).text
+            await alarmed(page, "panel.key-dim", "60 %")
+            text = (await client.get(PATH)).text
+            looking = (await watcher.get(PATH)).text
+            shown = Elements(text)
+            ticked = [str(one["value"]) for one in shown.of("input") if one.get("name") == "setting"]
+            assert ticked == ["panel.key-dim"]
+            assert "menus: open can only be conceded for a time; see its alarm." in plain(text)
+            assert f"/alarms/{DRUMS}/panel.menus" in [one.get("href") for one in shown.of("a")]
+            done = await send(client, PATH, "adopt", setting=ticked, layer="station", reason="bright stage")
+            assert done.status_code == 303
+            offered = (await client.get(f"/alarms/{DRUMS}/panel.menus")).text
+    assert 'value="adopt"' not in early
+    assert "menus: open can only be conceded for a time; its alarm will offer that." in plain(early)
+    assert "conceded" not in plain(looking)
+    assert 'value="concede"' in offered
 
 
 async def test_who_may_only_look(tmp_path: Path) -> None:

@@ -360,7 +360,7 @@ async def test_no_line_holds_a_secret(page: Page) -> None:
         ("/firstly", "/firstly"),
         ("/a?b", "/a…"),
         ("/" + "a" * 40, "/…"),
-        ("/a/" * 100, "/a/" * 66 + "/a… (100 more)"),
+        ("/a/" * 100, "/a/" * 66 + "/a… (100 more characters)"),
     ],
 )
 def test_a_path_as_it_is_shown(path: str, shown: str) -> None:

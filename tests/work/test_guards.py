@@ -1,5 +1,6 @@
 """The guards of an order by themselves: two people, rights and concerns, reasons, how long it lasts, what it waits for."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import timedelta
@@ -108,6 +109,28 @@ def test_a_reason_is_asked_for(reason: str) -> None:
     with pytest.raises(MayNot):
         check_reason(reason, "here")
     check_reason("x" * 500, "here")
+
+
+@pytest.mark.parametrize("reason", ["\u202e\0", "...", "\u200b\u2060", " - "])
+def test_signs_that_say_nothing_are_no_reason(reason: str) -> None:
+    """Marks of direction, zero width and dots are refused in words; where none is needed, they may stand."""
+    with pytest.raises(
+        MayNot, match="a shelf needs a reason: what was given has neither a letter nor a digit"
+    ):
+        check_reason(reason, "here", what="a shelf")
+    check_reason(reason, "here", needed=False)
+    for words in ("x", "7", "音", "\u202ebefore doors"):
+        check_reason(words, "here")
+
+
+def test_whom_to_ask_is_told_in_whole_names() -> None:
+    """Of a hundred who may confirm some are named, and the rest is counted."""
+    order = an_order({**MENUS, "panel.display-dim": 90})
+    dimmer = person("dim", Concern.COMFORT)
+    here = estate(dimmer, *(person(f"person-{number:02}") for number in range(100)))
+    with pytest.raises(MayNot, match="only what concerns comfort") as refused:
+        check(here, [kept(order)], Confirming(by="dim", reason="x"), name=order.id)
+    assert re.fullmatch(r"ask (person-\d\d, )+person-\d\d and \d\d more people", refused.value.todo)
 
 
 def test_a_stranger_is_told_the_nearest_name() -> None:

@@ -6,6 +6,7 @@ from shlex import quote
 from typing import TYPE_CHECKING
 
 from asleft.cli.output import clock_time, note, paint, safe, say, table
+from asleft.domain.names import listed
 
 if TYPE_CHECKING:
     from asleft.domain.hazards import Hazard
@@ -141,7 +142,7 @@ def tell_waiting(outlook: "Outlook") -> None:
     for words in outlook.together:
         say(f"Waits for {safe(words)}.")
     if any(kept.state == "drawn up" for kept in outlook.kepts):
-        able = safe(", ".join(outlook.able))
+        able = safe(listed(outlook.able, "person", "people", longest=1800))
         say(f"Who may confirm: {able}." if able else "Nobody else in people.yaml may confirm it.")
 
 

@@ -2,8 +2,9 @@
 
 import re
 import unicodedata
+from collections.abc import Iterable
 
-__all__ = ["NAME_RULE", "harmless", "is_name", "plural", "unprintable"]
+__all__ = ["NAME_RULE", "harmless", "is_name", "listed", "plural", "unprintable"]
 
 NAME_RULE = "lower-case letters, digits and single hyphens, at most 40, starting with a letter"
 """What `is_name` asks of a site, station, role or person, in words."""
@@ -32,7 +33,7 @@ def harmless(text: str, *, longest: int = 200) -> str:
 
     Args:
         text: Text from a station, a file name, another program.
-        longest: Characters kept; what is cut is counted.
+        longest: Characters kept; what is cut is counted, in characters.
     """
     kept = text[:longest]
     # Python calls printable what is in none of those categories, nor a space other than the common one: most of all text.
@@ -46,7 +47,28 @@ def harmless(text: str, *, longest: int = 200) -> str:
             for character in kept
         )
     )
-    return shown if len(text) <= longest else f"{shown}… ({len(text) - longest} more)"
+    return shown if len(text) <= longest else f"{shown}… ({plural(len(text) - longest, 'more character')})"
+
+
+def listed(names: Iterable[str], one: str, many: str = "", *, longest: int = 200) -> str:
+    """Name as many as there is room for, each of them whole, and count the rest, as `bass, drums and 12 more stations`.
+
+    Args:
+        names: The names; of each at most 80 characters are shown.
+        one: What one of them is, as `station`.
+        many: What several are, where that is another word than with an s.
+        longest: Characters of the names that are shown; the first is shown whatever its length.
+    """
+    every = [harmless(name, longest=80) for name in names]
+    shown, room = 0, longest
+    for name in every:
+        room -= len(name) + (2 if shown else 0)
+        if shown and room < 0:
+            break
+        shown += 1
+    rest = len(every) - shown
+    more = f" and {plural(rest, f'more {one}', many and f'more {many}')}" if rest else ""
+    return f"{', '.join(every[:shown])}{more}"
 
 
 def plural(count: int, one: str, many: str = "") -> str:

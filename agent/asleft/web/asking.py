@@ -163,10 +163,10 @@ def needed(form: Mapping[str, Sequence[str]], name: str = "reason") -> str:
     """Give a reason.
 
     Raises:
-        BadForm: There is none, or it is too long.
+        BadForm: There is none in letters or digits, or it is too long.
     """
     given = one(form, name)
-    if not given:
+    if not any(sign.isalnum() for sign in given):
         raise BadForm("a reason is needed", field=name, todo="say why in a few words")
     if len(given) > _LONGEST_REASON:
         raise BadForm(

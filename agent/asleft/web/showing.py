@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
 from jinja2.runtime import Context
 from markupsafe import Markup, escape
 
-from asleft.domain.names import harmless, plural
+from asleft.domain.names import harmless, listed, plural
 from asleft.domain.profile import Priority
 
 __all__ = ["Showing", "ago", "clock_time"]
@@ -45,7 +45,14 @@ class Showing:
         )
         self._environment.globals["static"] = static
         self._environment.filters.update(
-            text=text, when=_when, day=_day, db=db, shape=shape, plural=plural, station_names=station_names
+            text=text,
+            names=names,
+            when=_when,
+            day=_day,
+            db=db,
+            shape=shape,
+            plural=plural,
+            station_names=station_names,
         )
 
     def render(self, template: str, values: Mapping[str, Any]) -> str:
@@ -56,6 +63,11 @@ class Showing:
 def text(value: object, longest: int = 200) -> Markup:
     """Show foreign text as harmless, and keep its direction from reaching beyond it (UAX #9; HTML §4.5.23 bdi)."""
     return Markup(f"<bdi>{escape(harmless(str(value), longest=longest))}</bdi>")  # noqa: S704 it is escaped here
+
+
+def names(values: Iterable[str], one: str, many: str = "", longest: int = 300) -> Markup:
+    """Show foreign names as a list of whole ones, and count those that there is no room for (`listed`)."""
+    return Markup(f"<bdi>{escape(listed(values, one, many, longest=longest))}</bdi>")  # noqa: S704 it is escaped here
 
 
 def shape(state: str | Priority, words: str = "") -> Markup:

@@ -18,19 +18,14 @@ from asleft.drawn.life import Moment, TimeLine, life_of, time_line
 from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.records import Entry
 from asleft.web.alarm_marks import mark_of
-from asleft.web.asking import (
-    LAYER_WORDS,
-    Frozen,
-    May,
-    Wrong,
-    frozen_at,
-)
+from asleft.web.asking import LAYER_WORDS, Frozen, May, Wrong, frozen_at
 from asleft.web.exchanged import Exchanged, exchanged_at
 from asleft.web.order_calls import halted_at
 from asleft.web.sources import Source
 from asleft.work.acts import IDENTIFY
 from asleft.work.alarms.desk import Board
 from asleft.work.order_desk import OrderView
+from asleft.work.proposing.adopt import only_conceded
 from asleft.work.questions import Row, RowState, StationView, WhyView
 
 __all__ = ["Difference", "Given", "SettingPage", "StationPage", "view_of"]
@@ -60,6 +55,7 @@ class Difference:
         source: Where the approved value comes from; None where no layer says it.
         concern: Why it matters, in one word.
         is_setting: Whether it is a setting, which can be adopted.
+        only_conceded: Whether its found value needs a concession that there is not.
     """
 
     name: str
@@ -77,6 +73,7 @@ class Difference:
     source: Source | None
     concern: Concern
     is_setting: bool
+    only_conceded: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -206,8 +203,14 @@ class StationPage:
 
     @property
     def adoptable(self) -> tuple[Difference, ...]:
-        """Settings that could be approved as they were found: none of a unit that is not approved."""
-        return () if self.exchanged else tuple(one for one in self.differences if one.is_setting)
+        """Settings that could be approved as they were found: none of a unit that is not approved, nor what is only conceded."""
+        some = [one for one in self.differences if one.is_setting and not one.only_conceded]
+        return () if self.exchanged else tuple(some)
+
+    @property
+    def concedable(self) -> tuple[Difference, ...]:
+        """Settings whose found value can be conceded for a time, and not approved as the normal state."""
+        return () if self.exchanged else tuple(one for one in self.differences if one.only_conceded)
 
     @property
     def restorable(self) -> bool:
@@ -259,7 +262,7 @@ def view_of(
     mark, words, why = _how(looked.last if looked else None)
     alarms = {alarm.drift.key: alarm for alarm in board.every if alarm.drift.key.station == station}
     differences = sorted(
-        (_difference(stand, at, alarms, sources) for at in range(len(stand.standing))),
+        (_difference(stand, at, alarms, sources, estate) for at in range(len(stand.standing))),
         key=lambda one: (one.name != DriftKind.EXCHANGED, _WORST.index(one.priority)),
     )
     moments = life_of(station, entries, as_left)
@@ -341,16 +344,20 @@ def _how(last: AsFound | NotRead | None) -> tuple[str, str, str]:
 
 
 def _difference(
-    stand: StationView, at: int, alarms: Mapping[DriftKey, Alarm], sources: Mapping[str, Source | None]
+    stand: StationView,
+    at: int,
+    alarms: Mapping[DriftKey, Alarm],
+    sources: Mapping[str, Source | None],
+    estate: Estate,
 ) -> Difference:
     item = stand.standing[at]
     drift, key = item.drift, item.drift.key
-    alarm = alarms.get(key)
+    alarm, found = alarms.get(key), stand.looked.found if stand.looked else None
     setting = stand.as_left.profile.settings.get(key.setting) if key.setting else None
-    found = stand.looked.found if stand.looked else None
-    scale = None
+    scale, conceded = None, False
     if setting and found and key.setting in found.values and key.setting in stand.as_left.values:
         scale = scale_of(setting, stand.as_left.values[key.setting], found.values[key.setting])
+        conceded = only_conceded(estate.concessions, key.station, setting, found.values[key.setting])
     name = key.setting if key.kind is DriftKind.SETTING else key.kind.value
     mark, words, state = mark_of(alarm) if alarm else (str(drift.priority), "", "no alarm yet")
     return Difference(
@@ -369,6 +376,7 @@ def _difference(
         source=sources.get(key.setting),
         concern=drift.concern,
         is_setting=key.kind is DriftKind.SETTING,
+        only_conceded=conceded,
     )
 
 

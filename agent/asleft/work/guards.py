@@ -12,7 +12,7 @@ from asleft.domain.estate import Estate, Person, Right
 from asleft.domain.freezing import Freeze, freeze_at, frozen_for
 from asleft.domain.groups import hazards_together
 from asleft.domain.kinds import Json, nearest
-from asleft.domain.names import harmless
+from asleft.domain.names import harmless, listed
 from asleft.domain.order_rules import OrderRules, SecondFactor, Two
 from asleft.domain.orders import Moved, Order, OrderState, Purpose
 from asleft.domain.profile import Stage
@@ -34,6 +34,7 @@ __all__ = [
     "frozen_words",
     "has_confirmed",
     "longest",
+    "may_draw_up",
     "may_not_put_back",
     "person_of",
     "waits_for",
@@ -112,7 +113,7 @@ def person_of(estate: Estate, key: str) -> Person:
 
 
 def check_reason(reason: str, where: str, *, what: str = "a confirmation", needed: bool = True) -> None:
-    """See that there is a reason of a length that people read.
+    """See that there is a reason in words, of a length that people read.
 
     Args:
         reason: The words.
@@ -121,14 +122,21 @@ def check_reason(reason: str, where: str, *, what: str = "a confirmation", neede
         needed: Whether there has to be one.
 
     Raises:
-        MayNot: There is none, or it is too long.
+        MayNot: There is none, it has neither a letter nor a digit, or it is too long.
     """
-    if needed and not reason.strip():
-        raise MayNot(f"{what} needs a reason", where=where, todo="say why in a few words")
+    # What is no sign to read (spaces, marks of direction) is no reason, however much there is of it.
+    if needed and not any(sign.isalnum() for sign in reason):
+        nothing = ": what was given has neither a letter nor a digit" if reason.strip() else ""
+        raise MayNot(f"{what} needs a reason{nothing}", where=where, todo="say why in a few words")
     if len(reason) > LONGEST_REASON:
         raise MayNot(
             f"the reason has {len(reason)} characters", where=where, todo=f"say it in {LONGEST_REASON}"
         )
+
+
+def may_draw_up(person: Person, site: str) -> bool:
+    """Tell whether a person may have an order drawn up at a site, be it no loan: who may do something there."""
+    return any(person.may(right, site) for right in (Right.ACKNOWLEDGE, Right.CONFIRM))
 
 
 def check_wish(estate: Estate, wish: Wish, sites: Collection[str] = ()) -> None:
@@ -143,7 +151,7 @@ def check_wish(estate: Estate, wish: Wish, sites: Collection[str] = ()) -> None:
     if wish.by:
         person = person_of(estate, wish.by)
         for site in () if wish.purpose is Purpose.LEND else sorted({*sites}):
-            if not any(person.may(right, site) for right in (Right.ACKNOWLEDGE, Right.CONFIRM)):
+            if not may_draw_up(person, site):
                 raise MayNot(
                     f"{person.name} may not have an order drawn up at {site}",
                     where="people.yaml",
@@ -197,11 +205,12 @@ def _no_right(estate: Estate, person: Person, order: Order) -> MayNot:
 
 
 def _others(estate: Estate, order: Order, key: str) -> str:
-    return ", ".join(
+    able = (
         other.key
         for other in estate.people.values()
         if other.key != key and other.may_confirm(order.station.site, order.concerns)
     )
+    return listed(able, "person", "people")
 
 
 def _check_hazards(orders: Sequence[Order], accepted: Collection[str], name: str) -> None:

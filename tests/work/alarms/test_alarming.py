@@ -357,7 +357,7 @@ def test_out_of_service_holds_for_what_comes_later_too(house: House) -> None:
     told = [*house.stands(drift(), later, later=60), *house.tick(5)]
     assert not [change for change in told if change.annunciated]
     assert {alarm.state for alarm in house.alarming.alarms()} == {AlarmState.OUT_OF_SERVICE}
-    with pytest.raises(NoAlarm, match="out of service since 19:00, by idris-quill"):
+    with pytest.raises(NoAlarm, match="out of service since 19:00, by Idris Quill"):
         house.desk.out_of_service(str(DRUMS), "idris-quill", "again")
     back = house.desk.in_service(str(DRUMS), "idris-quill")
     assert [change.annunciated for change in back] == [True, True]
@@ -417,8 +417,14 @@ def test_what_is_not_there_is_said(house: House) -> None:
         house.desk.acknowledge(str(DRUMS), "headphones.gian", "idris-quill")
     assert "headphones.gain" in caught.value.todo
     house.desk.acknowledge(str(DRUMS), None, "idris-quill")
-    with pytest.raises(NoAlarm, match=r"headphones\.gain is acknowledged"):
-        house.desk.acknowledge(str(DRUMS), None, "idris-quill")
+    with pytest.raises(
+        NoAlarm, match=r"nobody has seen yet: headphones\.gain: Idris Quill acknowledged it at 19:00;"
+    ) as caught:
+        house.desk.acknowledge(str(DRUMS), "headphones.gain", "wren-halloway")
+    assert caught.value.todo == "nothing needs to be done"
+    house.now += timedelta(days=1)
+    with pytest.raises(NoAlarm, match=r"Idris Quill acknowledged it at 2026-01-15 19:00;"):
+        house.desk.acknowledge(str(DRUMS), None, "wren-halloway")
     assert len([subject for subject in house.log() if "acknowledge" in subject]) == 1
 
 

@@ -9,6 +9,7 @@ from asleft.domain.effects.effect import Change, Effect, FoundAs, Group, Planned
 from asleft.domain.effects.seeing import seen_effect
 from asleft.domain.estate import StationId
 from asleft.domain.layers import Origin
+from asleft.domain.names import harmless, plural
 from asleft.domain.withheld import Sees
 
 __all__ = [
@@ -154,10 +155,20 @@ def _origin(origin: Origin) -> str:
 
 
 def _found(one: FoundAs, count: int) -> str:
-    at = "" if len(one.stations) == count else f" at {'; '.join(_where(one.stations))}"
+    at = "" if len(one.stations) == count else f" at {_few(one.stations)}"
     if one.text is None:
         return f"not known{at}"
-    return f"already so{at}" if one.so else f"{one.text}{at}"
+    return f"already so{at}" if one.so else f"{harmless(one.text, longest=120)}{at}"
+
+
+def _few(stations: Sequence[StationId]) -> str:
+    """Name the first dozen stations, whatever their sites, and count the rest: no name is cut."""
+    rest = len(stations) - _MOST_NAMES
+    return "; ".join(_where(stations[:_MOST_NAMES])) + (f" and {_more(rest)}" if rest > 0 else "")
+
+
+def _more(count: int) -> str:
+    return plural(count, "more station")
 
 
 def _where(stations: Iterable[StationId]) -> Iterator[str]:
@@ -166,7 +177,7 @@ def _where(stations: Iterable[StationId]) -> Iterator[str]:
     for station in stations:
         sites.setdefault(station.site, []).append(station.name)
     for site, names in sites.items():
-        more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+        more = f" and {_more(len(names) - _MOST_NAMES)}" if len(names) > _MOST_NAMES else ""
         yield f"{site}: {', '.join(names[:_MOST_NAMES])}{more}"
 
 

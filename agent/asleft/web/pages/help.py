@@ -30,7 +30,7 @@ _VIEW = HelpView(
     states=(
         ("unacknowledged", "It is there, and nobody has said yet that they have seen it."),
         ("acknowledged", "It is still there; somebody has seen it and looks after it."),
-        ("returned unacknowledged", "It went away by itself, and nobody has said that they have seen it."),
+        ("returned unacknowledged", "It is as left again, and nobody has seen it."),
         ("shelved", "A named person put it off, with a reason, until a time; then it comes back."),
         (
             "suppressed by design",

@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from ipaddress import ip_address
 from math import ceil
 
 from starlette.requests import Request
@@ -15,6 +16,7 @@ from asleft.domain.errors import AsleftError
 from asleft.web.frame import Viewer
 from asleft.web.logged import note
 from asleft.web.web import Web
+from asleft.work.accounts.passkeys import PasskeyPlace
 from asleft.work.accounts.refusals import BadPasskey, NotFresh, SignInRefused, TooBusy, TooManyTries
 from asleft.work.accounts.sessions import Here, SignedIn
 
@@ -41,6 +43,7 @@ class PasskeysView:
         key: Key of the person.
         rows: The passkeys, oldest first.
         possible: Whether the page can have passkeys at all.
+        by_name: This page by its name, where it was opened by a number, to which no passkey can belong; else empty.
         has_password: Whether a password is asked for; else the session must have just begun.
         wrong: Why nothing was done; empty where nothing was wrong.
         at: What that was about: `add`, or the id of the passkey.
@@ -50,6 +53,7 @@ class PasskeysView:
     key: str
     rows: tuple[PasskeyRow, ...]
     possible: bool
+    by_name: str
     has_password: bool
     wrong: str
     at: str
@@ -164,6 +168,7 @@ class _PasskeyPages:
             viewer,
             keys.of(viewer.person.key),
             possible=keys.place is not None,
+            by_name=_by_name(request, keys.place),
             wrong=wrong,
             at=at,
             name=name,
@@ -176,6 +181,7 @@ def view_of(
     passkeys: Sequence[Passkey],
     *,
     possible: bool,
+    by_name: str = "",
     wrong: str = "",
     at: str = "",
     name: str = "",
@@ -185,11 +191,23 @@ def view_of(
         key=viewer.person.key,
         rows=tuple(PasskeyRow(id=one.id, name=one.name, made=one.made, used=one.used) for one in passkeys),
         possible=possible,
+        by_name=by_name,
         has_password=viewer.session.how is How.PASSWORD,
         wrong=wrong,
         at=at,
         name=name,
     )
+
+
+def _by_name(request: Request, place: PasskeyPlace | None) -> str:
+    """Give this page by its name where a browser opened it by a number: a relying party is a domain (WebAuthn L2 §5.1.3)."""
+    if place is None or not place.origins:
+        return ""
+    try:
+        ip_address(request.url.hostname or "")
+    except ValueError:
+        return ""
+    return f"{place.origins[0]}{_PATH}"
 
 
 def _here(viewer: Viewer) -> Here:

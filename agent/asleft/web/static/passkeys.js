@@ -5,6 +5,8 @@
 (() => {
   if (!window.PublicKeyCredential || !navigator.credentials || !window.fetch) return;
   document.documentElement.dataset.passkeys = "yes"; // the style sheet shows the buttons by it
+  // A passkey belongs to a domain (WebAuthn Level 2 §5.1.3): of a page that was opened by a number no browser gives one.
+  const numbered = /^[\d.]+$|^\[/.test(location.hostname);
   let busy = false;
 
   const bytes = (text) =>
@@ -63,8 +65,12 @@
     if (!form.dataset.passkeyBegin) return;
     event.preventDefault();
     if (busy) return;
-    busy = true;
     const words = form.querySelector("[data-passkey-words]");
+    if (numbered) {
+      words.textContent = "Nothing was done. Open the page by its name: passkeys belong to a name, not to a number.";
+      return;
+    }
+    busy = true;
     words.textContent = "Your browser asks for the passkey now.";
     try {
       form.querySelector("[data-passkey-answer]").value = told(await ask(form));

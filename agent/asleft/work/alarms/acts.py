@@ -12,7 +12,7 @@ from asleft.domain.drift import DriftKind
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.kinds import nearest
-from asleft.domain.names import harmless
+from asleft.domain.names import harmless, listed
 from asleft.domain.people import Person, Right
 from asleft.ports.clock import Clock
 from asleft.work.alarms.alarming import Alarming
@@ -63,6 +63,8 @@ class AlarmActs:
             setting,
             lambda alarm: life.can(alarm, life.Move.ACKNOWLEDGE),
             "that nobody has seen yet",
+            estate=estate,
+            todo="nothing needs to be done",
         )
         mark = Mark(by=by, at=self._clock(), reason=reason.strip())
         after = [life.acknowledge(alarm, mark) for alarm in chosen]
@@ -87,7 +89,7 @@ class AlarmActs:
             )
             with self._refusing(estate, target, "shelve", by, reason):
                 raise MayNot(what, where=name_of(target), todo="give another end")
-        chosen = self._chosen(target, setting, _can_be_shelved, "that could be shelved")
+        chosen = self._chosen(target, setting, _can_be_shelved, "that could be shelved", estate=estate)
         shelf = Shelf(by=by, at=now, reason=reason.strip(), until=until)
         after = [life.shelve(alarm, shelf) for alarm in chosen]
         mark = Mark(by=by, at=now, reason=shelf.reason)
@@ -103,7 +105,9 @@ class AlarmActs:
             NoAlarm: None is shelved.
         """
         person = self._ask(estate, target, "unshelve", by, reason)
-        chosen = self._chosen(target, setting, lambda alarm: alarm.shelf is not None, "that is shelved")
+        chosen = self._chosen(
+            target, setting, lambda alarm: alarm.shelf is not None, "that is shelved", estate=estate
+        )
         mark = Mark(by=by, at=self._clock(), reason=reason.strip())
         after = [life.unshelve(alarm, at=mark.at) for alarm in chosen]
         return self._do(estate, target, "unshelved", chosen, after, person, mark)
@@ -119,7 +123,8 @@ class AlarmActs:
         before = self._alarming.withdrawn().get(target)
         if before is not None:
             raise NoAlarm(
-                f"it is out of service since {_clock_text(before.at, estate, target)}, by {before.by}",
+                f"it is out of service since {_clock_text(before.at, self._clock(), estate, target)},"
+                f" by {_person(estate, before.by)}",
                 where=name_of(target),
                 todo="put it back with asleft in-service",
             )
@@ -175,7 +180,14 @@ class AlarmActs:
         return self._alarming.put(after, by=mark.by, withdrawn=withdrawn)
 
     def _chosen(
-        self, target: StationId, setting: str | None, fits: Callable[[Alarm], bool], that: str
+        self,
+        target: StationId,
+        setting: str | None,
+        fits: Callable[[Alarm], bool],
+        that: str,
+        *,
+        estate: Estate,
+        todo: str = "see asleft alarms",
     ) -> list[Alarm]:
         kept = self._alarming.kept(target)
         named = [alarm for alarm in kept if setting in {None, *_names(alarm)}]
@@ -188,11 +200,12 @@ class AlarmActs:
                 where=name_of(target),
                 todo=nearest(setting, [_names(alarm)[0] for alarm in kept]) if kept else "see asleft alarms",
             )
-        states = ", ".join(f"{_names(alarm)[0]} is {alarm.state}" for alarm in named)
+        now = self._clock()
+        states = "; ".join(_as_it_is(alarm, now, estate, target) for alarm in named)
         raise NoAlarm(
             f"there is no alarm {that}{f': {states}' if states else ''}",
             where=name_of(target),
-            todo="see asleft alarms",
+            todo=todo,
         )
 
     def _ask(
@@ -235,7 +248,9 @@ def _who(
         raise MayNot(
             f"{person.name} may not {verb} at {target.site}",
             where="people.yaml",
-            todo=f"ask {', '.join(able)}" if able else "give somebody the right to acknowledge there",
+            todo=f"ask {listed(able, 'person', 'people')}"
+            if able
+            else "give somebody the right to acknowledge there",
         )
     check_reason(reason, name_of(target), what=f"to {verb}", needed=reason_needed)
     return person
@@ -246,10 +261,25 @@ def _names(alarm: Alarm) -> tuple[str, ...]:
     return (key.setting,) if key.kind is DriftKind.SETTING else (key.kind.value,)
 
 
+def _as_it_is(alarm: Alarm, now: datetime, estate: Estate, target: StationId) -> str:
+    """Say how an alarm is; who has seen it is told by name, for it may have been a moment ago."""
+    name, seen = _names(alarm)[0], alarm.acknowledged
+    if alarm.state is not AlarmState.ACKNOWLEDGED or seen is None:
+        return f"{name} is {alarm.state}"
+    return (
+        f"{name}: {_person(estate, seen.by)} acknowledged it at {_clock_text(seen.at, now, estate, target)}"
+    )
+
+
+def _person(estate: Estate, key: str) -> str:
+    person = estate.people.get(key)
+    return harmless(person.name if person else key)
+
+
 def _can_be_shelved(alarm: Alarm) -> bool:
     return alarm.state is not AlarmState.NORMAL or alarm.pending is not None
 
 
-def _clock_text(at: datetime, estate: Estate, target: StationId) -> str:
+def _clock_text(at: datetime, now: datetime, estate: Estate, target: StationId) -> str:
     site = estate.sites.get(target.site)
-    return until_text(at, at, site.time_zone if site else "UTC")
+    return until_text(at, now, site.time_zone if site else "UTC")

@@ -4,11 +4,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from asleft.domain.comparison import differing
-from asleft.domain.concessions import covering
+from asleft.domain.concessions import Concession, covering
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import AsLeft
 from asleft.domain.hazards import HazardKind, hazards_of
-from asleft.domain.kinds import Found, Value, nearest
+from asleft.domain.kinds import Foreign, Found, Value, nearest
 from asleft.domain.names import harmless
 from asleft.domain.profile import Setting
 from asleft.domain.snapshot import AsFound, Unread
@@ -26,7 +26,7 @@ from asleft.work.proposing.words import (
     what_was_found,
 )
 
-__all__ = ["adopt", "hazard_lines", "put_or_take"]
+__all__ = ["adopt", "hazard_lines", "only_conceded", "put_or_take"]
 
 _STAYS: Final = frozenset({HazardKind.HEARING, HazardKind.OPENED})
 """Hazards of a value that is there already: it stays loud, or open. That it is heard or lost is over."""
@@ -70,7 +70,7 @@ def adopt(
         text = text_of(setting, value)
         values[name] = setting.kind.parse(text)
         if layer != "occasion":
-            _see_that_it_is_conceded(asking, station, setting, text)
+            _see_that_it_is_conceded(asking, station, setting, value)
         edit = put_or_take(tried, left, layer, name, text, values[name])
         edits.append(edit)
         lines.append(
@@ -152,15 +152,34 @@ def _found_value(left: AsLeft, found: AsFound, setting: Setting) -> Found:
     return value
 
 
-def _see_that_it_is_conceded(asking: Asking, station: StationId, setting: Setting, text: str) -> None:
+def only_conceded(
+    concessions: Iterable[Concession], station: StationId, setting: Setting, value: Found
+) -> bool:
+    """Tell whether a found value may stand in the normal state only while it is conceded, and no concession covers it.
+
+    An occasion's own layer may say it all the same.
+
+    Args:
+        concessions: Of the estate, those that have ended too: the check looks at their ends.
+        station: Where it was found.
+        setting: Whose value it is.
+        value: As it was found.
+    """
+    if not setting.concede or isinstance(value, Foreign):
+        return False
+    text = value if isinstance(value, str) else setting.kind.show(value)
+    return text == setting.concede and not covering(concessions, station, setting.name, text)
+
+
+def _see_that_it_is_conceded(asking: Asking, station: StationId, setting: Setting, value: Found) -> None:
     """See that what would stand open in the normal state has a concession, whatever its end, which the check looks at.
 
     Raises:
         CannotPropose: It has none.
     """
-    if setting.concede == text and not covering(asking.estate.concessions, station, setting.name, text):
+    if only_conceded(asking.estate.concessions, station, setting, value):
         raise CannotPropose(
-            f"{setting.name} {text} needs a concession with a holder and an end",
+            f"{setting.name} {setting.concede} needs a concession with a holder and an end",
             where=str(station),
             todo=f"asleft concede {station} {setting.name}, and adopt the others by name",
         )

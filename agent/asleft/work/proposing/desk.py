@@ -10,7 +10,7 @@ from asleft.domain.effects.effect import effect_between
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.journal import Message
 from asleft.domain.kinds import nearest
-from asleft.domain.names import harmless
+from asleft.domain.names import harmless, listed
 from asleft.domain.people import Person, Right
 from asleft.ports.clock import Clock
 from asleft.ports.ledger import Ledger, Looked
@@ -265,7 +265,9 @@ def _proposer(estate: Estate, site: str, by: str, reason: str) -> Person:
         raise MayNot(
             f"{person.name} may not propose changes at {site}",
             where="people.yaml",
-            todo=f"ask {', '.join(able)}" if able else "give somebody the right to confirm or approve there",
+            todo=f"ask {listed(able, 'person', 'people')}"
+            if able
+            else "give somebody the right to confirm or approve there",
         )
     check_reason(reason, site, what="a proposal")
     return person

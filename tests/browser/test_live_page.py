@@ -98,6 +98,9 @@ def test_a_drift_brings_its_caution_and_its_button(
     expect(page.locator("#station-off")).to_contain_text("+12 dB", timeout=LONG)
     expect(page.locator("#station-caution")).to_contain_text("Take the earphones out")
     expect(page.locator("#live-said")).to_contain_text("Take the earphones out")
+    expect(page.locator("#live-alert")).to_contain_text(
+        "A new high alarm: Quillfen Hall, drums: headphone gain", timeout=LONG
+    )
     expect(page.locator("#station-adopt")).to_contain_text("+12 dB")
     expect(alarm.locator("#alarm-caution")).to_contain_text("Take the earphones out", timeout=LONG)
     for act in ("Restore…", "Acknowledge"):

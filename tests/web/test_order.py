@@ -173,6 +173,11 @@ async def test_two_people_in_two_browsers(tmp_path: Path) -> None:
             late = await post(idris, path, accept=ticked)
             assert late.status_code == 303
             assert "It is restored. Nothing is done twice." in plain((await idris.get(path)).text)
+            # What is read out when it changes does not change because time goes by.
+            heard = re.findall(r"<p[^>]* data-say>(.*?)</p>", (await wren.get(path)).text)
+            await page.clock.sleep(180)
+            assert heard
+            assert re.findall(r"<p[^>]* data-say>(.*?)</p>", (await wren.get(path)).text) == heard
         (kept,) = page.desk.orders()
         assert [str(move.event) for move in kept.life].count("begin") == 1
         assert "turn away" not in [str(move.event) for move in kept.life]
@@ -193,6 +198,7 @@ async def test_what_was_typed_is_kept_and_the_error_stands_at_its_field(tmp_path
             assert reason["value"] == 'out & "about" <b>'
             boxes = [field for field in shown.of("input") if field.get("type") == "checkbox"]
             assert [box["aria-invalid"] for box in boxes] == ["true", "true"]
+            assert ["autofocus" in box for box in boxes] == [True, False]
             # The page loaded anew says the same: a live update must not take away what was typed.
             again = Elements((await client.get(path)).text).of("input")
             assert [field for field in again if "id" in field] == [

@@ -120,7 +120,9 @@ def _is_known(estate: Estate, alarm: Alarm) -> bool:
     """Tell whether the baseline still has what an alarm is about."""
     key = alarm.drift.key
     as_left = estate.stations.get(key.station)
-    return as_left is not None and (key.kind is not DriftKind.SETTING or key.setting in as_left.profile.settings)
+    return as_left is not None and (
+        key.kind is not DriftKind.SETTING or key.setting in as_left.profile.settings
+    )
 
 
 def _cause(estate: Estate, group: Group) -> Cause:
@@ -135,7 +137,13 @@ def _cause(estate: Estate, group: Group) -> Cause:
         hearing=any(alarm.drift.concern is Concern.HEARING for alarm in group.alarms),
         ways=tuple(_way(estate, one) for one in group.leading),
         stations=len({one.drift.key.station for one in group.alarms}),
-        restorable=len({one.drift.key.station for one in group.alarms if _is_mended(group, one) and _is_known(estate, one)}),
+        restorable=len(
+            {
+                one.drift.key.station
+                for one in group.alarms
+                if _is_mended(group, one) and _is_known(estate, one)
+            }
+        ),
         unseen=shown_of(group.alarms, Move.ACKNOWLEDGE),
     )
 

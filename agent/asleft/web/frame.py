@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from asleft.domain.accounts import Session
-from asleft.domain.alarms.alarm import AlarmState
+from asleft.domain.alarms.alarm import Alarm, AlarmState
 from asleft.domain.estate import Estate
+from asleft.domain.names import harmless
 from asleft.domain.people import Person, Right
 from asleft.domain.profile import Priority
 from asleft.domain.withheld import Withheld
@@ -17,6 +18,7 @@ from asleft.work.alarms.desk import Board
 __all__ = ["Frame", "Link", "Standing", "Viewer", "links", "standing"]
 
 _OPEN: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED})
+_LONGEST_TOLD: Final = 200
 _PAGES: Final = (
     ("/", "Now"),
     ("/orders", "Orders"),
@@ -71,6 +73,7 @@ class Standing:
         estate: Name of the estate.
         alarms: How many alarms are open.
         high: How many of high priority nobody has seen yet.
+        newest: The newest of them: where, and what; empty where there are none.
         ails: What is wrong with the agent itself, a line each.
         zones_differ: Whether sites have different time zones, so that a time has to say by whose clock it is.
     """
@@ -78,6 +81,7 @@ class Standing:
     estate: str = ""
     alarms: int = 0
     high: int = 0
+    newest: str = ""
     ails: tuple[str, ...] = ()
     zones_differ: bool = False
 
@@ -143,13 +147,23 @@ def standing(estate: Estate, board: Board, health: Sequence[str], viewer: Viewer
         for alarm in (*board.alarms, *board.stale)
         if alarm.state in _OPEN and viewer.sees(alarm.drift.key.station.site)
     ]
+    high = [
+        alarm
+        for alarm in alarms
+        if alarm.state is AlarmState.UNACKNOWLEDGED and alarm.drift.priority is Priority.HIGH
+    ]
     return Standing(
         estate=estate.name,
         alarms=len(alarms),
-        high=sum(
-            alarm.state is AlarmState.UNACKNOWLEDGED and alarm.drift.priority is Priority.HIGH
-            for alarm in alarms
-        ),
+        high=len(high),
+        newest=_told(estate, max(high, key=lambda alarm: alarm.since)) if high else "",
         ails=Withheld.of(estate, viewer.person).lines(health),
         zones_differ=zones_differ(estate, filter(viewer.sees, estate.sites)),
     )
+
+
+def _told(estate: Estate, alarm: Alarm) -> str:
+    station = alarm.drift.key.station
+    site = estate.sites.get(station.site)
+    where = ", ".join(filter(None, (site.title if site else station.site, station.name)))
+    return harmless(f"{where}: {alarm.drift.what}", longest=_LONGEST_TOLD)

@@ -19,6 +19,7 @@ __all__ = [
     "gone_on_words",
     "outcome_words",
     "step_words",
+    "taken_words",
     "todo_for_page",
 ]
 
@@ -137,6 +138,24 @@ def gone_on_words(kepts: Sequence[KeptOrder], me: str, name: Callable[[str], str
     if kept.state is OrderState.HALTED:
         return f"{confirmed}It is halted: below stands what to do. Nothing is done twice."
     return f"{confirmed}It is {STATES[kept.state]}. Nothing is done twice."
+
+
+def taken_words(kepts: Sequence[KeptOrder]) -> str:
+    """Say what came at once of a confirmation, to who gave it: who does not see the page hears that first.
+
+    Args:
+        kepts: The order, or those of a group, of which nothing is told but in which state they are.
+    """
+    states = {kept.state for kept in kepts}
+    if OrderState.HALTED in states:
+        return "It is halted: nobody plays there before a person has looked. Below stands what to do."
+    if states & GOING:
+        return "It is confirmed and being carried out. Below stands how far it has come."
+    if OrderState.DRAWN_UP in states:
+        return "Your confirmation counts. It waits for a second person."
+    if states == {OrderState.RESTORED}:
+        return "Done: every write was read back as ordered."
+    return "It has ended. Below stands what came of it."
 
 
 def todo_for_page(todo: str) -> str:

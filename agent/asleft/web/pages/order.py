@@ -21,7 +21,7 @@ from asleft.web.logged import note
 from asleft.web.order_proof import about_of, body_of, kept_of, name_of
 from asleft.web.order_values import Given, Trouble
 from asleft.web.order_view import group_page, order_page
-from asleft.web.order_words import GOING, SUGGESTED, gone_on_words, todo_for_page
+from asleft.web.order_words import GOING, SUGGESTED, gone_on_words, taken_words, todo_for_page
 from asleft.web.refusals import HIDDEN
 from asleft.web.web import Web
 from asleft.work.accounts.refusals import BadPasskey
@@ -143,7 +143,8 @@ class _OrderPages:
             if hand.handed:
                 return self._shown(request, viewer, self._found(request, viewer), handed=hand.handed.pop())
         if errand.wrong is None:
-            return self._web.back(request, f"/orders/{name}", _NOT_READ if hand and errand.runs else "")
+            said = _NOT_READ if hand and errand.runs else taken_words(self._found(request, viewer).kepts)
+            return self._web.back(request, f"/orders/{name}", said)
         return self._refused(request, viewer, name, errand)
 
     def _hands(self, outlook: Outlook) -> tuple[str, ...]:

@@ -12,6 +12,7 @@
   const LEAVE = 15000; // ms after which news for a form that was begun is looked at again, unless it is left before
   const LOST = 10000; // ms without a stream after which the page says so on top
   const SILENT = 25000; // ms without a word after which a stream is taken as lost: there is one every 15 s
+  const GONE = 100; // ms for which what was said is gone before it is said again: a screen reader hears a change of it
   const ACTS = "a[href], button, summary, label, input, select, textarea";
   const byId = (id) => document.getElementById(id);
   const words = byId("live-words");
@@ -44,7 +45,13 @@
   let paused = false;
   try { paused = sessionStorage.getItem("asleft-paused") === "yes"; } catch { /* kept for this page only */ }
 
-  const say = (text) => { if (words.textContent !== text) words.textContent = text; };
+  // The line at the foot is heard when it changes, and not when it comes with the page.
+  const say = (text) => { if (words.textContent !== text) { words.setAttribute("aria-live", "polite"); words.textContent = text; } };
+  // The same words a second time are no change that is heard: they go, and come again.
+  const speak = (id, text) => {
+    byId(id).textContent = "";
+    if (text) setTimeout(() => { byId(id).textContent = text; }, GONE);
+  };
   const touched = () => { busy = performance.now(); };
   const restless = () => down.size > 0 || performance.now() - busy < QUIET;
   const parts = (root) => [...root.querySelectorAll("[data-live][id]")];
@@ -137,11 +144,11 @@
       for (const [old, fresh] of swaps) old.replaceWith(document.adoptNode(fresh));
       onTop();
     });
-    if (news.length) byId("live-said").textContent = news.join(" ");
+    if (news.length) speak("live-said", news.join(" "));
     document.title = page.title;
     const now = Number(page.body.dataset.high || 0);
-    if (now > high) byId("live-alert").textContent = "A new high alarm. See the page Now.";
-    if (now === 0) byId("live-alert").textContent = "";
+    if (now > high) speak("live-alert", `A new high alarm: ${page.body.dataset.newest}`);
+    if (now === 0) speak("live-alert", "");
     high = now;
     if (waits) { keep(); later(LEAVE); }
     else if (names.size) later(GATHER);
@@ -302,6 +309,14 @@
     says.append(what, " Send it again when the network is back.");
     shift(() => unsent.replaceChildren(says));
     unsent.scrollIntoView({ block: "nearest" });
+  }, { capture: true });
+  // What a browser says of a field that keeps a form back stands in a bubble, which not every screen reader is told of.
+  let refusing = false;
+  addEventListener("invalid", (event) => {
+    if (refusing) return;
+    refusing = true;
+    setTimeout(() => { refusing = false; });
+    speak("live-alert", `Nothing was sent. ${event.target.validationMessage}`);
   }, { capture: true });
   for (const name of ["focusout", "change"]) addEventListener(name, () => { if (waits) later(GATHER); });
   document.addEventListener("visibilitychange", () => {

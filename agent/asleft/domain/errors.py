@@ -1,6 +1,10 @@
 """The one root of all errors that a person may see: what is wrong, where, and what to do about it."""
 
-__all__ = ["AsleftError"]
+from typing import Final
+
+__all__ = ["AsleftError", "told_of"]
+
+_MOST_DEEP: Final = 10
 
 
 class AsleftError(Exception):
@@ -23,3 +27,12 @@ class AsleftError(Exception):
     def __str__(self) -> str:
         said = f"{self.where}: {self.what}" if self.where else self.what
         return f"{said}; {self.todo}" if self.todo else said
+
+
+def told_of(wrong: BaseException, depth: int = 0) -> AsleftError | None:
+    """Find the error for people in what was raised, which may be a group of a task group; None where there is none."""
+    if isinstance(wrong, AsleftError):
+        return wrong
+    if isinstance(wrong, BaseExceptionGroup) and depth < _MOST_DEEP:
+        return next((told for one in wrong.exceptions if (told := told_of(one, depth + 1))), None)
+    return None

@@ -16,7 +16,7 @@ from asleft.web.alarm_sheet import name_of
 from asleft.web.alarm_shown import shown_of
 from asleft.work.alarms.desk import Board
 
-__all__ = ["Cause", "Way", "alarms_of_cause", "causes_of", "order_of"]
+__all__ = ["Cause", "Way", "alarms_of_cause", "causes_of", "is_known", "order_of"]
 
 _WORST: Final = tuple(Priority)
 _RESTORABLE: Final = frozenset({DriftKind.SETTING, DriftKind.OVERDUE})
@@ -85,7 +85,7 @@ def order_of(estate: Estate, board: Board, site: str, common: str) -> tuple[list
         for group in _groups(board, site)
         if group.common == common
         for alarm in group.alarms
-        if _is_mended(group, alarm) and _is_known(estate, alarm)
+        if _is_mended(estate, group, alarm)
     ]
     if not mended:
         raise AsleftError(
@@ -111,18 +111,19 @@ def _groups(board: Board, site: str) -> list[Group]:
     return grouped(here, board.every) if here else []
 
 
-def _is_mended(group: Group, alarm: Alarm) -> bool:
-    """Tell whether an order can mend an alarm: not that a station does not answer, nor what an exchanged unit brought."""
-    return group.common != DriftKind.EXCHANGED and alarm.active and alarm.drift.key.kind in _RESTORABLE
-
-
-def _is_known(estate: Estate, alarm: Alarm) -> bool:
+def is_known(estate: Estate, alarm: Alarm) -> bool:
     """Tell whether the baseline still has what an alarm is about."""
     key = alarm.drift.key
     as_left = estate.stations.get(key.station)
     return as_left is not None and (
         key.kind is not DriftKind.SETTING or key.setting in as_left.profile.settings
     )
+
+
+def _is_mended(estate: Estate, group: Group, alarm: Alarm) -> bool:
+    """Tell whether an order can mend an alarm: not that a station does not answer, nor what came with an exchanged unit or is gone."""
+    mends = group.common != DriftKind.EXCHANGED and alarm.active and alarm.drift.key.kind in _RESTORABLE
+    return mends and is_known(estate, alarm)
 
 
 def _cause(estate: Estate, group: Group) -> Cause:
@@ -137,13 +138,7 @@ def _cause(estate: Estate, group: Group) -> Cause:
         hearing=any(alarm.drift.concern is Concern.HEARING for alarm in group.alarms),
         ways=tuple(_way(estate, one) for one in group.leading),
         stations=len({one.drift.key.station for one in group.alarms}),
-        restorable=len(
-            {
-                one.drift.key.station
-                for one in group.alarms
-                if _is_mended(group, one) and _is_known(estate, one)
-            }
-        ),
+        restorable=len({one.drift.key.station for one in group.alarms if _is_mended(estate, group, one)}),
         unseen=shown_of(group.alarms, Move.ACKNOWLEDGE),
     )
 
@@ -156,7 +151,7 @@ def _meaning(estate: Estate, group: Group) -> str:
     if group.common == DriftKind.EXCHANGED:
         return "unit exchanged"
     for alarm in group.leading:
-        if alarm.drift.key.kind is DriftKind.SETTING and _is_known(estate, alarm):
+        if alarm.drift.key.kind is DriftKind.SETTING and is_known(estate, alarm):
             return estate.stations[alarm.drift.key.station].profile.settings[group.common].meaning
     return group.common
 
@@ -167,7 +162,7 @@ def _way(estate: Estate, alarm: Alarm) -> Way:
     about = "" if key.kind is DriftKind.EXCHANGED else f"/{name_of(alarm)}"
     return Way(
         name=key.station.name,
-        to=f"/alarms/{key.station}{about}" if _is_known(estate, alarm) else "",
+        to=f"/alarms/{key.station}{about}" if is_known(estate, alarm) else "",
         what=alarm.drift.what,
         since=alarm.since,
         state="" if alarm.state is AlarmState.UNACKNOWLEDGED else str(alarm.state),

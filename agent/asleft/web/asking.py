@@ -18,6 +18,7 @@ from asleft.domain.people import Person, Right
 from asleft.web.frame import Viewer
 from asleft.web.parts import Parts
 from asleft.web.refusals import HIDDEN
+from asleft.work.guards import is_reason
 
 __all__ = [
     "LAYER_WORDS",
@@ -166,7 +167,7 @@ def needed(form: Mapping[str, Sequence[str]], name: str = "reason") -> str:
         BadForm: There is none in letters or digits, or it is too long.
     """
     given = one(form, name)
-    if not any(sign.isalnum() for sign in given):
+    if not is_reason(given):
         raise BadForm("a reason is needed", field=name, todo="say why in a few words")
     if len(given) > _LONGEST_REASON:
         raise BadForm(

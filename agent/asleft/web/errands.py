@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
-from asleft.domain.errors import AsleftError
+from asleft.domain.errors import AsleftError, told_of
 
 __all__ = ["HAND_MOMENT", "MOMENT", "STOP_SECONDS", "Errand", "Errands", "Failed", "Key", "Stopping"]
 
@@ -19,7 +19,6 @@ STOP_SECONDS: Final = 3.0
 """Seconds that errands get to end in order when the agent stops."""
 _MOST_KEPT: Final = 200
 _MOST_AT_ONCE: Final = 32
-_MOST_DEEP: Final = 10
 
 Key = tuple[str, str]
 """What an errand is about, and the key of the person who set it going."""
@@ -130,7 +129,7 @@ async def _done(errand: Errand, work: Callable[[], Awaitable[object]], log: _Log
     try:
         await work()
     except Exception as wrong:
-        told = _told(wrong)
+        told = told_of(wrong)
         if told is None:
             number = secrets.token_hex(4)
             log.exception("an errand of a page failed", reference=number, about=key[0], person=key[1])
@@ -139,12 +138,3 @@ async def _done(errand: Errand, work: Callable[[], Awaitable[object]], log: _Log
                 todo=f"look before you repeat it; the agent's log says how, under {number}",
             )
         errand.wrong = told
-
-
-def _told(wrong: BaseException, depth: int = 0) -> AsleftError | None:
-    """Find the error for people in what was raised, which may be a group."""
-    if isinstance(wrong, AsleftError):
-        return wrong
-    if isinstance(wrong, BaseExceptionGroup) and depth < _MOST_DEEP:
-        return next((told for one in wrong.exceptions if (told := _told(one, depth + 1))), None)
-    return None

@@ -33,6 +33,7 @@ __all__ = [
     "check_wish",
     "frozen_words",
     "has_confirmed",
+    "is_reason",
     "longest",
     "may_draw_up",
     "may_not_put_back",
@@ -112,6 +113,11 @@ def person_of(estate: Estate, key: str) -> Person:
     return person
 
 
+def is_reason(text: str) -> bool:
+    """Tell whether there is a word in it: what is no sign to read (spaces, marks of direction) says nothing, however much there is."""
+    return any(sign.isalnum() for sign in text)
+
+
 def check_reason(reason: str, where: str, *, what: str = "a confirmation", needed: bool = True) -> None:
     """See that there is a reason in words, of a length that people read.
 
@@ -124,8 +130,7 @@ def check_reason(reason: str, where: str, *, what: str = "a confirmation", neede
     Raises:
         MayNot: There is none, it has neither a letter nor a digit, or it is too long.
     """
-    # What is no sign to read (spaces, marks of direction) is no reason, however much there is of it.
-    if needed and not any(sign.isalnum() for sign in reason):
+    if needed and not is_reason(reason):
         nothing = ": what was given has neither a letter nor a digit" if reason.strip() else ""
         raise MayNot(f"{what} needs a reason{nothing}", where=where, todo="say why in a few words")
     if len(reason) > LONGEST_REASON:

@@ -9,9 +9,9 @@ from pydantic import ValidationError
 from asleft.daemon.local.asking import adapter_of
 from asleft.daemon.local.protocol import BadRequest
 from asleft.daemon.local.seeing import Sight
-from asleft.daemon.local.server import Caller, Handler, told_of
+from asleft.daemon.local.server import Caller, Handler
 from asleft.daemon.logs import log_of
-from asleft.domain.errors import AsleftError
+from asleft.domain.errors import AsleftError, told_of
 from asleft.domain.names import harmless
 from asleft.domain.withheld import Withheld
 

@@ -29,13 +29,13 @@ from asleft.daemon.local.protocol import (
     read_request,
 )
 from asleft.daemon.logs import Log, log_of
-from asleft.domain.errors import AsleftError
+from asleft.domain.errors import AsleftError, told_of
 from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.work.ordering import MayNot
 from asleft.work.restores import Interrupted
 
-__all__ = ["AgentFailed", "Caller", "Handler", "NoSocket", "answering", "told_of"]
+__all__ = ["AgentFailed", "Caller", "Handler", "NoSocket", "answering"]
 
 MOST_AT_ONCE: Final = 32
 """Commands under way at the same time."""
@@ -47,7 +47,6 @@ STOP_SECONDS: Final = 3.0
 """Seconds that commands under way get to end in order when the agent stops."""
 _PEER: Final = struct.Struct("3i")
 """struct ucred of unix(7): process, user, group."""
-_MOST_DEEP: Final = 10
 
 
 class NoSocket(AsleftError):
@@ -304,15 +303,6 @@ class _Desk:
                 AgentFailed("it is done, but the result is too long to be sent", todo="ask for one site")
             )
         return answer
-
-
-def told_of(wrong: BaseException, depth: int = 0) -> AsleftError | None:
-    """Find the error for people in what was raised, which may be a group of a task group."""
-    if isinstance(wrong, AsleftError):
-        return wrong
-    if isinstance(wrong, BaseExceptionGroup) and depth < _MOST_DEEP:
-        return next((told for one in wrong.exceptions if (told := told_of(one, depth + 1))), None)
-    return None
 
 
 def _overflow() -> int:

@@ -22,6 +22,7 @@ from asleft.domain.profile import Priority
 from asleft.domain.site import Site
 from asleft.domain.snapshot import ReadState
 from asleft.ports.ledger import Glance
+from asleft.web.alarm_causes import is_known
 from asleft.web.asking import frozen_at
 from asleft.web.order_calls import Halted, Waiting, beside_halts, halted_in, waiting_of
 from asleft.web.web import Web
@@ -322,11 +323,9 @@ def _way(group: Group, alarm: Alarm, estate: Estate) -> str:
     key = alarm.drift.key
     if not key.station.name:
         return f"/sites/{group.site}"
-    as_left, is_setting = estate.stations.get(key.station), key.kind is DriftKind.SETTING
-    gone = as_left is None or (is_setting and key.setting not in as_left.profile.settings)
-    if gone or len(group.leading) > 1:
+    if len(group.leading) > 1 or not is_known(estate, alarm):
         return f"/alarms/{group.site}?cause={group.common}"
-    return f"/alarms/{key.station}{f'/{key.setting}' if is_setting else ''}"
+    return f"/alarms/{key.station}{f'/{key.setting}' if key.kind is DriftKind.SETTING else ''}"
 
 
 def _unheard(station: StationId, look: Glance | None, sites: Mapping[str, Site]) -> Unheard:

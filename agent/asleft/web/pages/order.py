@@ -286,8 +286,7 @@ class _OrderPages:
         return ""
 
     def _gone_on(self, kepts: Sequence[KeptOrder], me: str) -> str:
-        people = self._desk.in_force().estate.people
-        return gone_on_words(kepts, me, lambda key: harmless(people[key].name if key in people else key))
+        return gone_on_words(kepts, me, self._web.name_of)
 
     def _refused(self, request: Request, viewer: Viewer, name: str, errand: Errand) -> Response:
         outlook = self._found(request, viewer)

@@ -115,7 +115,8 @@ def test_glances_that_are_kept_are_those_of_the_file(
     ledger: SqliteLedger, tmp_path: Path, last: AsFound | NotRead
 ) -> None:
     """Whatever is looked at after they were asked for: another reader of the file is told the same."""
-    old, new = Looked(last=as_found(), found=as_found()), Looked(last=last, found=as_found())
+    old = Looked(last=as_found(), found=as_found())
+    new = Looked(last=last, found=last if isinstance(last, AsFound) else as_found())
 
     def both() -> Mapping[str, Glance]:
         kept = ledger.glances("quay")
@@ -135,3 +136,39 @@ def test_glances_that_are_kept_are_those_of_the_file(
     assert both()["keys"].state is ReadState.COMPLETE
     ledger.keep_round({KEYS: old}, [], stations=[KEYS])
     assert both().keys() == {"keys"}
+
+
+def test_where_something_stands_is_known_whatever_came_before(ledger: SqliteLedger, tmp_path: Path) -> None:
+    """Stations without a drift are not asked for in the file: what is known of that follows looks, rounds and whoever left."""
+    look, stations = Looked(last=as_found(), found=as_found()), [DRUMS, KEYS]
+
+    def there() -> list[StationId]:
+        kept = ledger.standing_at([DRUMS, KEYS, HALL])
+        with closing(SqliteLedger(tmp_path / "ledger.db", look_only=True)) as other:
+            assert other.standing_at([DRUMS, KEYS, HALL]) == kept
+        return [one.drift.key.station for one in kept]
+
+    def broken() -> Iterator[Standing]:
+        yield a_standing(HALL)
+        raise ZeroDivisionError
+
+    assert there() == []
+    ledger.keep_looks({DRUMS: look}, [a_standing(DRUMS)])
+    assert there() == [DRUMS]
+    ledger.keep_round(dict.fromkeys(stations, look), [a_standing(KEYS)], stations=stations)
+    assert there() == [KEYS]
+    ledger.keep_round({DRUMS: look}, [a_standing(DRUMS)], stations=stations)
+    assert there() == [DRUMS, KEYS]
+    with pytest.raises(ZeroDivisionError):
+        ledger.keep_looks({DRUMS: look}, broken())
+    assert there() == [DRUMS, KEYS]
+    ledger.keep_round({DRUMS: look}, [], stations=[DRUMS])
+    assert there() == []
+
+
+def test_who_looks_only_is_told_of_what_another_process_keeps(ledger: SqliteLedger, tmp_path: Path) -> None:
+    """It knows nothing by heart."""
+    with closing(SqliteLedger(tmp_path / "ledger.db", look_only=True)) as other:
+        assert other.standing_at([DRUMS]) == ()
+        ledger.keep_looks({DRUMS: Looked(last=as_found(), found=as_found())}, [a_standing(DRUMS)])
+        assert other.standing_at([DRUMS]) == (a_standing(DRUMS),)

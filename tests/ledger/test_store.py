@@ -24,7 +24,7 @@ from asleft.domain.kinds import Foreign, Found
 from asleft.domain.orders import Event, Moved, OrderState, Purpose
 from asleft.domain.snapshot import AsFound, ReadState, Unread, UnreadWhy
 from asleft.ledger import file, store
-from asleft.ledger.packing import DRIFT, LOOK, ORDER, pack, pack_look
+from asleft.ledger.packing import DRIFT, LOOK, ORDER, pack, pack_bare
 from asleft.ledger.store import LedgerTrouble, SqliteLedger
 from asleft.ports.ledger import Looked, Standing
 from asleft.ports.orders import Step, StepState
@@ -66,7 +66,7 @@ VALUES: st.SearchStrategy[Found] = st.one_of(
 def test_a_look_comes_back_equal(values: dict[str, Found]) -> None:
     """Switch, whole number, level, text and foreign value each stay what they are."""
     look = replace(as_found(), values=values, readings=values)
-    again = LOOK.validate_json(pack_look(look))
+    again = LOOK.validate_json(pack_bare(look))
     assert again == look
     assert isinstance(again, AsFound)
     assert kinds_of(again.values) == kinds_of(values)
@@ -74,17 +74,30 @@ def test_a_look_comes_back_equal(values: dict[str, Found]) -> None:
 
 
 def test_a_look_is_packed_as_its_type_says() -> None:
-    """The quicker way to pack gives the text that the type's own way gives, where every level is finite."""
-    values: dict[str, Found] = {"label": "x", "gain": -6.5, "dim": 40, "limiter": True, "menus": Foreign("9")}
-    look = replace(as_found(), values=values, readings=values)
-    assert pack_look(look) == pack(LOOK, look)
+    """The quicker way to pack gives the text that the type's own way gives, where every level is finite.
+
+    Also for a whole number of more than 64 bits, which no object of AES70 has (OcaUint64 is its widest) and a file may have.
+    """
+    values: dict[str, Found] = {
+        "label": "x",
+        "gain": -6.5,
+        "dim": 40,
+        "limiter": True,
+        "menus": Foreign("9"),
+        "count": 2**80,
+    }
+    for look in (
+        replace(as_found(), values=values, readings=values),
+        replace(as_found(), values=values | {"count": 2**64 - 1}),
+    ):
+        assert pack_bare(look) == pack(LOOK, look)
 
 
 @pytest.mark.parametrize("level", [inf, -inf])
 def test_an_infinite_level_comes_back(path: Path, level: float) -> None:
     """A gain that a station tells as minus infinity (all the way down) is kept as that, and can be read again."""
     look = replace(as_found(), values={"headphones.gain": level}, readings={"peak": level})
-    assert LOOK.validate_json(pack_look(look)) == look
+    assert LOOK.validate_json(pack_bare(look)) == look
     with closing(SqliteLedger(path)) as ledger:
         ledger.keep_round({DRUMS: Looked(last=look, found=look)}, [], stations=[DRUMS])
     with closing(SqliteLedger(path)) as ledger:
@@ -94,7 +107,7 @@ def test_an_infinite_level_comes_back(path: Path, level: float) -> None:
 @pytest.mark.parametrize("state", [ReadState.SILENT, ReadState.UNREACHABLE])
 def test_a_look_that_read_nothing_comes_back_equal(state: ReadState) -> None:
     """A look that read nothing is not taken for one that did."""
-    assert LOOK.validate_json(pack_look(not_read(state))) == not_read(state)
+    assert LOOK.validate_json(pack_bare(not_read(state))) == not_read(state)
 
 
 def test_orders_and_drifts_come_back_equal() -> None:
@@ -166,6 +179,37 @@ def test_role_maps_of_an_older_file_are_taken_over(path: Path) -> None:
     with closing(SqliteLedger(path)) as ledger:
         assert [(one, of, ledger.directory(one, of)) for one, of, _ in kept] == kept
         assert len(ledger.rows("SELECT packed FROM role_map")) == 2
+
+
+def test_looks_and_drifts_of_an_older_file_are_taken_over(path: Path) -> None:
+    """One that was read, one that fell silent after it had been read, one that never answered, and what stands there."""
+    folder = Path(store.__file__).parent / "migrations"
+    older = sorted(one for one in folder.glob("*.sql") if one.name < "0015")
+    found, silent = as_found(), not_read(ReadState.SILENT)
+    looks = {
+        DRUMS: Looked(last=found, found=found),
+        KEYS: Looked(last=silent, found=found),
+        FAR: Looked(last=silent, found=None),
+    }
+    drift = standing_at(KEYS)
+    with closing(sqlite3.connect(path)) as plain:
+        for script in older:
+            plain.executescript(script.read_text())
+        plain.execute(f"PRAGMA user_version = {len(older)}")
+        for at, look in looks.items():
+            texts = (pack(LOOK, look.last), look.found and pack(LOOK, look.found))
+            plain.execute("INSERT INTO look VALUES (?, ?, ?, ?)", (at.site, at.name, *texts))
+        row = ("setting", "headphones.gain", NOON.isoformat(), NOON.isoformat(), pack(DRIFT, drift.drift))
+        plain.execute("INSERT INTO standing VALUES (?, ?, ?, ?, ?, ?, ?)", (KEYS.site, KEYS.name, *row))
+        plain.commit()
+    with closing(SqliteLedger(path)) as ledger:
+        assert ledger.looks() == looks
+        assert ledger.looked_at() == looks.keys()
+        assert ledger.not_read().keys() == {KEYS, FAR}
+        assert ledger.standing() == ledger.standing_at(looks) == (drift,)
+        ledger.keep_looks({KEYS: looks[DRUMS]}, [])
+        assert ledger.standing() == ()
+        assert ledger.not_read().keys() == {FAR}
 
 
 def drift_at(station: StationId) -> Drift:
@@ -519,7 +563,7 @@ def test_a_file_that_may_not_grow(path: Path) -> None:
 
 def test_a_change_is_whole_or_not_at_all(ledger: SqliteLedger) -> None:
     """Where a round breaks off half way, nothing of it is kept."""
-    before = {DRUMS: Looked(last=as_found(), found=None)}
+    before = {DRUMS: Looked(last=as_found(), found=as_found())}
     ledger.keep_round(before, [standing_at(DRUMS)], stations=[DRUMS])
 
     def broken() -> Iterator[Standing]:

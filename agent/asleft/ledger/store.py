@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from asleft.domain.estate import StationId
-from asleft.domain.snapshot import NotRead, ReadState
+from asleft.domain.snapshot import AsFound, NotRead, ReadState
 from asleft.ledger.file import LedgerTrouble
 from asleft.ledger.heads import HeadTables
 from asleft.ledger.loans import LoanTables
-from asleft.ledger.packing import DRIFT, FOUND, LOOK, pack, pack_look
+from asleft.ledger.packing import DRIFT, FOUND, LOOK, pack_bare
 from asleft.ledger.role_maps import RoleMapTables
 from asleft.ports.ledger import Glance, Looked, Standing
 
@@ -32,6 +32,8 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
         """Stations of the estate at the last round."""
         self._looked: set[StationId] | None = None
         """What `looked_at` gives; None where it has to be read."""
+        self._drifted: set[StationId] | None = None
+        """Where something stands; None where it has to be read. Nearly nowhere does, and to ask the file is most of knowing so."""
         self._glances: dict[str, Mapping[str, Glance]] = {}
         """What `glances` gives, by site, as far as it was asked for: to read a thousand looks takes ten milliseconds."""
         self._look_only = look_only
@@ -39,10 +41,10 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     def looks(self) -> Mapping[StationId, Looked]:
         """Give what is known of every station."""
         return {
-            StationId(site, station): Looked(
-                last=LOOK.validate_json(last), found=FOUND.validate_json(found) if found else None
+            StationId(site, station): _look(last, found)
+            for site, station, last, found in self.rows(
+                "SELECT site, station, last, found FROM look ORDER BY site, station"
             )
-            for site, station, last, found in self.rows("SELECT site, station, last, found FROM look")
         }
 
     def standing(self) -> Sequence[Standing]:
@@ -57,7 +59,7 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     def looks_at(self, stations: Iterable[StationId]) -> Mapping[StationId, Looked]:
         """Give what is known of some stations; those never looked at are left out."""
         return {
-            at: Looked(last=LOOK.validate_json(last), found=FOUND.validate_json(found) if found else None)
+            at: _look(last, found)
             for at in stations
             for last, found in self.rows(
                 "SELECT last, found FROM look WHERE site = ? AND station = ?", (at.site, at.name)
@@ -77,7 +79,7 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     def looked_at(self) -> AbstractSet[StationId]:
         """Give which stations were ever looked at; a set that was given before only grows."""
         if self._looked is None:
-            rows = self.rows("SELECT site, station FROM look INDEXED BY look_known")
+            rows = self.rows("SELECT site, station FROM look")
             self._looked = {StationId(site, station) for site, station in rows}
         looked = self._looked
         if self._look_only:  # another process may look at more meanwhile
@@ -86,14 +88,16 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
 
     def not_read(self) -> Mapping[StationId, Glance]:
         """Give the last look at every station of which it read nothing."""
-        rows = self.rows(f"SELECT site, station, {_GLANCE} FROM look WHERE (last IS found) = 0")  # noqa: S608 as above
+        rows = self.rows(f"SELECT site, station, {_GLANCE} FROM look WHERE read = 0")  # noqa: S608 as above
         return {StationId(site, station): _glance(*glance) for site, station, *glance in rows}
 
     def standing_at(self, stations: Iterable[StationId]) -> Sequence[Standing]:
         """Give the drifts that stand at some stations, station by station."""
+        drifted = self._drifted_at()
         return tuple(
             _standing(*row)
             for at in stations
+            if at in drifted
             for row in self.rows(
                 "SELECT since, seen, drift FROM standing WHERE site = ? AND station = ? ORDER BY kind, setting",
                 (at.site, at.name),
@@ -110,12 +114,31 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     def keep_looks(self, looks: Mapping[StationId, Looked], standing: Iterable[Standing]) -> None:
         """Keep looks at some stations and all that stands there; every other station stays as it is."""
         with self.change() as change:
-            _put_looks(change, looks)
-            change.executemany(
-                "DELETE FROM standing WHERE site = ? AND station = ?", ((at.site, at.name) for at in looks)
-            )
-            _put_standing(change, standing)
+            drifted = self._put(change, looks, standing)
+        self._drifted = drifted
         self._have_looked(looks)
+
+    def _put(
+        self, change: sqlite3.Connection, looks: Mapping[StationId, Looked], standing: Iterable[Standing]
+    ) -> set[StationId]:
+        """Put looks, and what stands there in place of what stood there; gives where something stands then."""
+        before = self._drifted_at()
+        _put_looks(change, looks)
+        gone = before & looks.keys()
+        if gone:
+            change.executemany(
+                "DELETE FROM standing WHERE site = ? AND station = ?", [(at.site, at.name) for at in gone]
+            )
+        return (before - gone).union(_put_standing(change, standing))
+
+    def _drifted_at(self) -> set[StationId]:
+        if self._drifted is not None:
+            return self._drifted
+        rows = self.rows("SELECT DISTINCT site, station FROM standing")
+        drifted = {StationId(site, station) for site, station in rows}
+        if not self._look_only:  # as in `looked_at`
+            self._drifted = drifted
+        return drifted
 
     def _have_looked(self, looks: Mapping[StationId, Looked]) -> None:
         if self._looked is not None:
@@ -136,27 +159,21 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     ) -> None:
         """Keep what a round gave; what is known of stations that are no longer in the estate goes."""
         with self.change() as change:
-            _put_looks(change, looks)
-            # Few stations have anything standing: asking which is quicker than a delete for each that was looked at.
-            held = change.execute("SELECT DISTINCT site, station FROM standing").fetchall()
-            change.executemany(
-                "DELETE FROM standing WHERE site = ? AND station = ?",
-                [(site, station) for site, station in held if StationId(site, station) in looks],
-            )
-            _put_standing(change, standing)
+            drifted = self._put(change, looks, standing)
             if stations is not self._known:
                 _forget_all_but(change, set(stations))
         if stations is self._known:  # nobody left since the last round
+            self._drifted = drifted
             self._have_looked(looks)
         else:
-            self._looked, self._known = None, stations
+            self._looked, self._drifted, self._known = None, None, stations
             self._glances.clear()
 
 
 _GLANCE = (
     "json_extract(last, '$.at'), json_extract(last, '$.state'), json_extract(last, '$.why'),"
     # Nearly all are one text: SQLite takes that apart once a row.
-    " json_extract(CASE WHEN last IS found THEN last ELSE found END, '$.at'), CASE WHEN json_extract(last, '$.unread') = '{}' THEN '' ELSE last END"
+    " json_extract(CASE WHEN read THEN last ELSE found END, '$.at'), CASE WHEN json_extract(last, '$.unread') = '{}' THEN '' ELSE last END"
 )
 
 
@@ -188,13 +205,11 @@ def _time(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
 
 
-def _packed(look: Looked) -> tuple[str, str | None]:
-    if (
-        look.found is look.last
-    ):  # packing is a third of what keeping a round costs, and nearly all looks found something
-        found = pack_look(look.found)
-        return found, found
-    return pack_look(look.last), pack_look(look.found) if look.found else None
+def _look(last: str, found: str | None) -> Looked:
+    look = LOOK.validate_json(last)
+    if isinstance(look, AsFound):
+        return Looked(last=look, found=look)
+    return Looked(last=look, found=FOUND.validate_json(found) if found else None)
 
 
 def _forget_all_but(change: sqlite3.Connection, known: AbstractSet[StationId]) -> None:
@@ -206,12 +221,21 @@ def _forget_all_but(change: sqlite3.Connection, known: AbstractSet[StationId]) -
 
 def _put_looks(change: sqlite3.Connection, looks: Mapping[StationId, Looked]) -> None:
     change.executemany(
-        "INSERT OR REPLACE INTO look (site, station, last, found) VALUES (?, ?, ?, ?)",
-        ((at.site, at.name, *_packed(look)) for at, look in looks.items()),
+        "INSERT INTO look (site, station, read, last, found) VALUES (?, ?, ?, ?, ?)"
+        # `REPLACE` would take the row away, and both entries of the indexes with it, and put them in again.
+        " ON CONFLICT (site, station) DO UPDATE SET read = excluded.read, last = excluded.last, found = excluded.found",
+        (
+            (at.site, at.name, 1, pack_bare(look.last), None)
+            if isinstance(look.last, AsFound)
+            else (at.site, at.name, 0, pack_bare(look.last), look.found and pack_bare(look.found))
+            for at, look in looks.items()
+        ),
     )
 
 
-def _put_standing(change: sqlite3.Connection, standing: Iterable[Standing]) -> None:
+def _put_standing(change: sqlite3.Connection, standing: Iterable[Standing]) -> set[StationId]:
+    """Put what stands, and give where."""
+    some = tuple(standing)
     change.executemany(
         "INSERT OR REPLACE INTO standing (site, station, kind, setting, since, seen, drift)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -223,8 +247,9 @@ def _put_standing(change: sqlite3.Connection, standing: Iterable[Standing]) -> N
                 item.drift.key.setting,
                 item.since.isoformat(),
                 item.seen.isoformat(),
-                pack(DRIFT, item.drift),
+                pack_bare(item.drift),
             )
-            for item in standing
+            for item in some
         ),
     )
+    return {item.drift.key.station for item in some}

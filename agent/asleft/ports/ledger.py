@@ -17,7 +17,7 @@ __all__ = ["Glance", "HeadBook", "KeptHead", "Ledger", "Looked", "Standing"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Looked:
-    """What is known of one station: the last look, and the last one that read something."""
+    """What is known of one station: the last look, and the last one that read something, which may be the same."""
 
     last: AsFound | NotRead
     found: AsFound | None

@@ -186,7 +186,7 @@ async def measure(folder: Path, stations: int) -> dict[str, float]:  # noqa: PLR
     flushes.clear()
     found |= spread(
         DRIFT,
-        await go(("headphones.gain", "+12 dB"), chosen),
+        await go(("headphones.gain", 12.0), chosen),  # as a panel has it: no station reads our texts
     )
     await asyncio.sleep(2)
     found["commits of the records meanwhile"] = float(len(flushes))

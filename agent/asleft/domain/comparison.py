@@ -47,17 +47,17 @@ def compare(
 
 def differing(profile: Profile, left: Mapping[str, Value], found: Mapping[str, Found]) -> tuple[str, ...]:
     """Name the settings that both sides have and that differ by more than their tolerance, in the profile's order."""
+    # Nearly all are equal: those that are not are sought among the values alone, and then put in order.
+    other = {name for name, value in left.items() if name in found and found[name] != value}
     return tuple(
         name
-        for name in profile.settings
-        if name in left and name in found and not _same(profile.settings[name], left[name], found[name])
+        for name, setting in profile.settings.items()
+        if name in other and not _is_close(setting, left[name], found[name])
     )
 
 
-def _same(setting: Setting, left: Value, found: Found) -> bool:
-    """Tell whether a value is as left; two numbers are where the profile says that they are close enough."""
-    if left == found:
-        return True
+def _is_close(setting: Setting, left: Value, found: Found) -> bool:
+    """Tell whether two unequal values are numbers of which the profile says that they are close enough."""
     if isinstance(left, str) or isinstance(found, str | Foreign):
         return False
     tolerance = setting.tolerance()
@@ -70,7 +70,8 @@ def _setting_drift(station: StationId, setting: Setting, left: Value, found: Fou
     verb = "changed"
     if setting.is_number() and not isinstance(found, Foreign):
         verb = "raised" if float(found) > float(left) else "lowered"
-    what = f"{setting.meaning} {verb} to {setting.show(found)}, approved is {setting.show(left)}"
+    approved, there = setting.show(left), setting.show(found)
+    what = f"{setting.meaning} {verb} to {there}, approved is {approved}"
     rise = setting.rise_in_db(left, found) if not isinstance(found, Foreign) else None
     if setting.concern is Concern.HEARING and rise is not None and rise > 0:
         what += f" ({rise:+g} dB: {allowed_time_words(rise)})"
@@ -78,8 +79,8 @@ def _setting_drift(station: StationId, setting: Setting, left: Value, found: Fou
         key=DriftKey(station, DriftKind.SETTING, setting.name),
         concern=setting.concern,
         priority=priority_of(setting.concern),
-        as_left=setting.show(left),
-        as_found=setting.show(found),
+        as_left=approved,
+        as_found=there,
         what=what,
         matters=setting.matters,
     )

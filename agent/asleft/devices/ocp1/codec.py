@@ -92,6 +92,7 @@ _EV2 = Struct(">IIHHB")
 _U16, _U32 = Struct(">H"), Struct(">I")
 _EV1_PARAMETERS = 2
 _EV1_LEAST = _EV1_HEAD.size + _EV1_TAIL.size
+_EVENT_1, _EVENT_2 = int(PduType.NOTIFICATION_1), int(PduType.NOTIFICATION_2)
 _new = tuple.__new__
 
 
@@ -288,31 +289,26 @@ def _event_1(pdu: bytes, at: int, stop: int) -> Notification:
     at += _EV1_HEAD.size
     if at + context + _EV1_TAIL.size > stop:
         raise MalformedBytes(f"a context of {context} bytes does not fit its notification", at - 2)
-    emitter, event_level, event_index = _EV1_TAIL.unpack_from(pdu, at + context)
-    return Notification(
-        emitter=emitter,
-        event=(event_level, event_index),
-        data=pdu[at + context + _EV1_TAIL.size : stop],
-        subscriber=subscriber,
-        method=(level, index),
-        context=pdu[at : at + context],
-    )
+    after = at + context
+    emitter, event_level, event_index = _EV1_TAIL.unpack_from(pdu, after)
+    event, data = (event_level, event_index), pdu[after + _EV1_TAIL.size : stop]
+    return _new(Notification, (emitter, event, data, 1, False, subscriber, (level, index), pdu[at:after]))
 
 
 def _event_2(pdu: bytes, at: int, stop: int) -> Notification:
     _, emitter, level, index, kind = _EV2.unpack_from(pdu, at)
     if kind > 1:
         raise MalformedBytes(f"notification kind {kind} is neither event nor exception", at + 12)
-    return Notification(
-        emitter=emitter, event=(level, index), data=pdu[at + _EV2.size : stop], version=2, exception=kind == 1
+    return _new(
+        Notification, (emitter, (level, index), pdu[at + _EV2.size : stop], 2, kind == 1, 0, (0, 0), b"")
     )
 
 
 def decode_notifications(pdu: bytes) -> list[Notification]:
     """Return the events of a PDU of type 2 or 5."""
-    first = len(pdu) > 7 and pdu[7] == PduType.NOTIFICATION_1  # noqa: PLR2004  where the type stands
+    first = len(pdu) > 7 and pdu[7] == _EVENT_1  # noqa: PLR2004  where the type stands
     least = _EV1_LEAST if first else _EV2.size
-    count = opened(pdu, least, PduType.NOTIFICATION_1, PduType.NOTIFICATION_2)
+    count = opened(pdu, least, _EVENT_1, _EVENT_2)
     at, end = HEADER_SIZE, len(pdu)
     found: list[Notification] = []
     for _ in range(count):

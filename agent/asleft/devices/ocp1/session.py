@@ -47,7 +47,9 @@ DEAD_AFTER: Final = 3
 
 _make_response = Response._make
 RESPONSE: Final = int(PduType.RESPONSE)
-"""A plain number, for it is compared with every PDU."""
+"""A plain number, for it is compared with every PDU, as the next two."""
+KEEPALIVE: Final = int(PduType.KEEPALIVE)
+EVENTS: Final = (int(PduType.NOTIFICATION_1), int(PduType.NOTIFICATION_2))
 
 NUMBER_MASK: Final = (1 << NUMBER_BITS) - 1
 
@@ -321,10 +323,10 @@ class Session(asyncio.Protocol):
 
     def _other(self, pdu: bytes) -> None:
         kind = pdu[7]
-        if kind in (PduType.NOTIFICATION_1, PduType.NOTIFICATION_2):
+        if kind in EVENTS:
             for notification in decode_notifications(pdu):
                 self.unclaimed_notifications += not self._subscriptions.notify(notification)
-        elif kind == PduType.KEEPALIVE:
+        elif kind == KEEPALIVE:
             # Any bytes are a sign of life, and the period is ours to choose: a period of 0 changes nothing either.
             decode_keepalive(pdu)
         elif kind in (PduType.COMMAND, PduType.COMMAND_ANSWERED):

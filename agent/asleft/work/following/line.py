@@ -73,16 +73,23 @@ class Line:
 
     def look(self, as_left: AsLeft, address: str) -> AsFound:
         """Give the present as a look at the station would give it."""
-        who = self._conversation.identity
-        found = {name: self.found[name] for name in as_left.values if name in self.found}
+        who, said = self._conversation.identity, self.found
+        values: dict[str, Found] = {}
+        unread: dict[str, Unread] = {}
+        for name in as_left.values:
+            value = said.get(name)
+            if isinstance(value, Unread):
+                unread[name] = value
+            elif value is not None:
+                values[name] = value
         return AsFound(
             at=self.at,
             address=address,
             serial=who.serial,
             model=who.model,
             firmware=who.firmware,
-            values={name: value for name, value in found.items() if not isinstance(value, Unread)},
-            unread={name: value for name, value in found.items() if isinstance(value, Unread)},
+            values=values,
+            unread=unread,
             readings=self.readings,
         )
 

@@ -132,7 +132,7 @@ async def test_names_that_are_none_do_no_harm() -> None:
 async def test_a_unit_that_says_goodbye_is_no_longer_there() -> None:
     """What was announced and taken back within the time is not given."""
     mark = a_mark()
-    listening = asyncio.create_task(DnsSd([LOOPBACK]).listen(4.0))
+    listening = asyncio.create_task(DnsSd([LOOPBACK]).listen(8.0))
     async with announced(f"Leaving {mark}", addresses=[LOOPBACK]) as zeroconf:
         await asyncio.sleep(0)
         seen = AsyncServiceInfo(SERVICE, f"Leaving {mark}.{SERVICE}")

@@ -114,22 +114,26 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     def keep_looks(self, looks: Mapping[StationId, Looked], standing: Iterable[Standing]) -> None:
         """Keep looks at some stations and all that stands there; every other station stays as it is."""
         with self.change() as change:
-            drifted = self._put(change, looks, standing)
-        self._drifted = drifted
+            gone, come = self._put(change, looks, standing)
+        self._now_drifted(gone, come)
         self._have_looked(looks)
 
     def _put(
         self, change: sqlite3.Connection, looks: Mapping[StationId, Looked], standing: Iterable[Standing]
-    ) -> set[StationId]:
-        """Put looks, and what stands there in place of what stood there; gives where something stands then."""
-        before = self._drifted_at()
+    ) -> tuple[AbstractSet[StationId], AbstractSet[StationId]]:
+        """Put looks, and what stands there in place of what stood there; gives where something stood, and where it does now."""
         _put_looks(change, looks)
-        gone = before & looks.keys()
+        gone = looks.keys() & self._drifted_at()
         if gone:
             change.executemany(
                 "DELETE FROM standing WHERE site = ? AND station = ?", [(at.site, at.name) for at in gone]
             )
-        return (before - gone).union(_put_standing(change, standing))
+        return gone, _put_standing(change, standing)
+
+    def _now_drifted(self, gone: AbstractSet[StationId], come: AbstractSet[StationId]) -> None:
+        if self._drifted is not None:
+            self._drifted -= gone
+            self._drifted |= come
 
     def _drifted_at(self) -> set[StationId]:
         if self._drifted is not None:
@@ -159,11 +163,11 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     ) -> None:
         """Keep what a round gave; what is known of stations that are no longer in the estate goes."""
         with self.change() as change:
-            drifted = self._put(change, looks, standing)
+            gone, come = self._put(change, looks, standing)
             if stations is not self._known:
                 _forget_all_but(change, set(stations))
         if stations is self._known:  # nobody left since the last round
-            self._drifted = drifted
+            self._now_drifted(gone, come)
             self._have_looked(looks)
         else:
             self._looked, self._drifted, self._known = None, None, stations

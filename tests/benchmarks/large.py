@@ -4,7 +4,7 @@ import socket
 import subprocess
 from pathlib import Path
 
-__all__ = ["approve", "plant_large"]
+__all__ = ["approve", "plant_large", "put_in_a_pack"]
 
 _PER_SITE = 100
 _ESTATE = """format: asleft-estate-1
@@ -58,3 +58,8 @@ def approve(folder: Path, subject: str) -> None:
     git = ["git", "-C", str(folder), *who, "-c", "gc.auto=0"]  # none that goes on while it is cloned
     subprocess.run([*git, "add", "-A"], check=True)
     subprocess.run([*git, "commit", "-q", "-m", subject], check=True)
+
+
+def put_in_a_pack(folder: Path) -> None:
+    """Have a repository's objects stand in one pack, as they come from a remote (git-fetch(1)), and not each in a file."""
+    subprocess.run(["git", "-C", str(folder), "repack", "-a", "-d", "-q"], check=True)

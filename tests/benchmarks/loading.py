@@ -11,7 +11,7 @@ import yaml
 from asleft.source.baseline import GitBaseline
 from asleft.source.checkout import Commits
 from asleft.source.profiles import shipped_profiles
-from benchmarks.large import approve, plant_large
+from benchmarks.large import approve, plant_large, put_in_a_pack
 from benchmarks.measure import Cost, Row, against, cost_of, growth, median
 
 __all__ = ["rows"]
@@ -30,11 +30,14 @@ def rows(
     """Measure loading cold, after a change of one station, and growth."""
     repository = folder / "loading"
     plant_large(repository, stations)
+    loose, _ = _turns(repository, stations, max(1, turns // 2), reloads=0)
+    put_in_a_pack(repository)
     cold, reload = _turns(repository, stations, turns)
     by_size = {stations: median([mine for mine, _ in cold]).cpu}
     for size in sizes:
         if size != stations:
             plant_large(folder / f"loading-{size}", size)
+            put_in_a_pack(folder / f"loading-{size}")
             by_size[size] = median(
                 [mine for mine, _ in _turns(folder / f"loading-{size}", size, turns)[0]]
             ).cpu
@@ -45,6 +48,11 @@ def rows(
             "PyYAML's C base loader on the same files",
             cold,
             reach=2,
+        ),
+        against(
+            "the same, where each file is an object of its own, as none comes from a remote",
+            "PyYAML's C base loader on the same files",
+            loose,
         ),
         Row(
             work="reload after one station's file changed",
@@ -60,7 +68,9 @@ def rows(
     ]
 
 
-def _turns(repository: Path, stations: int, turns: int) -> tuple[list[tuple[Cost, Cost]], list[Cost]]:
+def _turns(
+    repository: Path, stations: int, turns: int, *, reloads: int = 1 + _RELOADS
+) -> tuple[list[tuple[Cost, Cost]], list[Cost]]:
     texts = [file.read_bytes() for file in repository.rglob("*.yaml")]
     cold, reload = [], []
     for turn in range(turns):
@@ -70,7 +80,7 @@ def _turns(repository: Path, stations: int, turns: int) -> tuple[list[tuple[Cost
         )
         cold.append((cost_of(partial(_good, baseline, baseline.newest().commit, stations)), floor))
         gc.freeze()  # as an agent has it: what it started with is not gone through
-        for again in range(1 + _RELOADS):  # the first change starts the git processes that stay
+        for again in range(reloads):  # the first change starts the git processes that stay
             file = repository / "sites/site-0/stations/s3.yaml"
             label = f"label: Station {turn}-{again}"
             file.write_text(re.sub("label: .*", label, file.read_text(), count=1))

@@ -1,7 +1,7 @@
 """Reading one revision after another gives what reading each of them afresh gives."""
 
 import random
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -122,6 +122,97 @@ def test_a_reader_that_goes_on_sees_what_a_fresh_one_sees(seed: int) -> None:
         assert problems == told
         assert seen(estate) == seen(fresh)
         before, files = files, next_files(files, chance)
+
+
+BASS = "sites/quillfen-hall/stations/bass.yaml"
+GALLERY = "sites/quillfen-hall/stations/gallery.yaml"
+CHOIR = "sites/brackle-chapel/stations/choir.yaml"
+DRUMMERS = (
+    DRUMS,
+    "sites/tarnwick-yard/stations/drums.yaml",
+    "sites/brackle-chapel/stations/percussion.yaml",
+)
+SITE = "sites/quillfen-hall/site.yaml"
+Edit = tuple[str, bytes, bytes]
+"""A file, what stands in it, and what is to stand there; a file that is not there comes with what is to stand in it."""
+
+
+def edited(files: Mapping[str, bytes], edits: Sequence[Edit]) -> dict[str, bytes]:
+    after = dict(files)
+    for path, old, new in edits:
+        assert (old in after[path]) if path in after else not old
+        after[path] = after[path].replace(old, new) if path in after else new
+    return after
+
+
+@pytest.mark.parametrize(
+    "edits,rule",
+    [
+        # A station loses its address, and another one gets that and its label: they are not there twice.
+        (
+            [
+                (DRUMS, b"127.20.1.11/24", b"127.20.1.99/24"),
+                (DRUMS, b"network: {address: 127.20.1.99/24}", b"network: {address: null}"),
+                (BASS, b"label: Bass", b"label: Drums"),
+            ],
+            "station.address",
+        ),
+        ([(DRUMS, b"  network: {address: 127.20.1.11/24}\n", b"")], "station.address"),
+        ([(DRUMS, b"  mix: {heard: Mix 1}\n", b"  mix: {heard: Mix 1}\n  label-of: x\n")], "setting.unknown"),
+        ([(DRUMS, b"role: drums\n", b"role: drums\nprofile: headphone-distributor\n")], "hearing.unlimited"),
+        # The only stations of a model become ones of another, so that a role names what no model in use has.
+        (
+            [
+                (CHOIR, b"  output-8: {mute: on}\n", b""),
+                (CHOIR, b"profile: headphone-distributor\n", b""),
+                (GALLERY, b"profile: headphone-distributor\n", b""),
+            ],
+            "setting.unknown",
+        ),
+        ([(DRUMS, b"role: drums", b"role: nobody")], "station.role"),
+        ([("roles/nobody.yaml", b"", b"format: asleft-role-1\nmeaning: None\n")], "whole.orphan-role"),
+        # What all stations of a role name alike belongs in it, until it says the same.
+        (
+            [
+                *((path, b"settings:\n", b"settings:\n  tone: {preset: warm}\n") for path in DRUMMERS),
+                ("roles/drums.yaml", b"tone: {preset: deep}", b"tone: {preset: warm}"),
+            ],
+            "whole.lift",
+        ),
+        ([(DRUMS, b"label: Drums", b"label: bASS")], "label.twice"),
+        ([(DRUMS, b"127.20.1.11/24", b"127.20.1.12/24")], "address.twice"),
+        ([(DRUMS, b"QS41-2107", b"QS41-2114")], "serial.twice"),
+        ([(SITE, b"127.20.1.10-", b"127.20.1.17-")], "address.range"),
+    ],
+)
+def test_what_comes_to_be_wrong_is_told_and_no_longer_when_it_is_mended(
+    edits: Sequence[Edit], rule: str
+) -> None:
+    """After each edit, after a line above it that changes nothing, and after each is taken back, in the same reader."""
+    shipped, now = shipped_profiles(), shipped_files()
+    rows = [now]
+    for at in range(len(edits)):
+        rows.append(edited(rows[-1], edits[at : at + 1]))
+    first = edits[0][0]
+    if rows[-1][first].startswith(b"format"):
+        rows.append({**rows[-1], first: b"# looked at\n" + rows[-1][first]})
+    rows.extend([*reversed(rows[:-1]), edited(now, edits), now])
+    reader, before, told = EstateReader(shipped), dict[str, bytes](), list[set[str]]()
+    for files in rows:
+        blobs = {path: str(hash(data)) for path, data in files.items()}
+
+        def fetch(wanted: Mapping[str, str], files: Mapping[str, bytes] = files) -> Iterator[FileRead]:
+            return (read_file(path, blob, files[path]) for path, blob in wanted.items())
+
+        changed = {path for path in files.keys() | before.keys() if files.get(path) != before.get(path)}
+        estate, problems = reader.read("c" * 40, blobs, fetch, changed if before else None)
+        fresh, afresh_told = read_estate(files, commit="c" * 40, shipped=shipped)
+        assert problems == afresh_told
+        assert seen(estate) == seen(fresh)
+        told.append({problem.rule for problem in problems})
+        before = files
+    assert rule in set[str]().union(*told) - told[0]
+    assert told[-1] == told[0]
 
 
 def test_a_site_that_comes_later_stands_in_its_place() -> None:

@@ -114,6 +114,37 @@ def test_thousands_of_changes_are_one_answer(folder: Path, commit: Commit, commi
     assert commits.trees.changes(second, second, "") == {}
 
 
+def test_a_few_blobs_are_asked_for_at_once(folder: Path, commit: Commit, commits: Commits) -> None:
+    """Each answer stands where its question stood: the same twice, too large, missing, empty; more than a pipe holds."""
+    texts = {"a": "a\nb", "empty": "", "most": "m" * 200_000, "large": "l" * 200_001}
+    for name, text in texts.items():
+        write(folder, name, text=text)
+    head = commit()
+    ids = {name: blob(folder, head, name) for name in texts}
+    asked = [*ids.values(), "d" * 40, ids["a"], *[ids["most"]] * 10]
+    found = commits.trees.blobs(asked, most=200_000)
+    most = texts["most"].encode()
+    assert found == [b"a\nb", b"", most, 200_001, None, b"a\nb", *[most] * 10]
+    assert commits.trees.blobs([ids["a"]], most=2) == [3]
+    assert commits.trees.blobs([], most=2) == []
+
+
+def test_a_blob_that_is_damaged_is_said_so_and_the_next_one_is_given(
+    folder: Path, commit: Commit, commits: Commits
+) -> None:
+    """One that breaks off ends git; another process answers what is asked next."""
+    write(folder, "good", text="g")
+    write(folder, "bad", text=" ".join(map(str, range(10_000))))
+    head = commit()
+    good, bad = (blob(folder, head, name) for name in ("good", "bad"))
+    damaged = folder / ".git/objects" / bad[:2] / bad[2:]
+    damaged.chmod(0o600)
+    damaged.write_bytes(damaged.read_bytes()[:10_000])
+    with pytest.raises(Unreadable, match=f"{good[:12]} or {bad[:12]}"):
+        commits.trees.blobs([good, bad], most=100_000)
+    assert commits.trees.blobs([good], most=100) == [b"g"]
+
+
 def test_a_commit_that_is_not_there_is_said_so_and_the_next_question_is_answered(
     folder: Path, commit: Commit, commits: Commits
 ) -> None:

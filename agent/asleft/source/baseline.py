@@ -24,7 +24,7 @@ __all__ = ["GitBaseline"]
 _KEPT: Final = 4
 """Revisions that are kept as read; a round needs one, a comparison two."""
 _FEW: Final = 16
-"""So many files are read one by one from a git process that stays; more of them by one of their own."""
+"""So many files are asked of a git process that stays, all at once; more of them of one of their own."""
 _MUCH: Final = 50_000
 """Objects that the collector would go through at once, and that are better told to be old; a reload makes some hundreds."""
 
@@ -164,8 +164,8 @@ class GitBaseline:
 
     def _fetch(self, wanted: Mapping[str, str]) -> Iterator[FileRead]:
         if len(wanted) <= _FEW:
-            for path, blob in wanted.items():
-                found = self._commits.trees.blob(blob, most=MAX_BLOB)
+            contents = self._commits.trees.blobs([*wanted.values()], most=MAX_BLOB)
+            for (path, blob), found in zip(wanted.items(), contents, strict=True):
                 if isinstance(found, bytes):
                     yield read_file(path, blob, found)
                 else:

@@ -250,17 +250,21 @@ class Objects(_Staying):
     def __init__(self, git: Git, env: Mapping[str, str]) -> None:
         super().__init__(git, env, ("cat-file", "--batch"))
 
-    def get(self, name: str, *, most: int | None = None) -> Object | None:
-        """Give an object; None where the repository has none of that name.
+    def few(self, names: Sequence[str], *, most: int | None = None) -> list[Object | None]:
+        """Give a few objects, all asked for at once; None where the repository has none of a name.
 
         Args:
-            name: An id, or what git calls an extended object name, without a line break.
+            names: Ids, or what git calls extended object names, without line breaks: all of them less than a pipe holds
+                (4 KiB anywhere), for git answers before it has read all.
             most: Content of more bytes than these is passed over.
 
         Raises:
             EOFError: git broke off.
         """
-        return self._ask(f"{name}\n", lambda answers: _object_in(answers, most))
+        return self._ask(
+            "".join(f"{name}\n" for name in names),
+            lambda answers: [_object_in(answers, most) for _ in names],
+        )
 
 
 class Differences(_Staying):

@@ -51,15 +51,15 @@ class Trees:
             raise self._unreadable(new[:12])
         return dict(_changed(said, f"{prefix}/".encode() if prefix else b""))
 
-    def blob(self, blob: str, *, most: int) -> bytes | int | None:
-        """Give a blob's content; its size where it has more bytes than `most`; None where it is missing."""
+    def blobs(self, blobs: Sequence[str], *, most: int) -> list[bytes | int | None]:
+        """Give the contents of a few blobs; the size of one that has more bytes than `most`; None for a missing one."""
+        if not blobs:
+            return []
         try:
-            found = self._objects.get(full_id(blob), most=most)
+            found = self._objects.few([full_id(blob) for blob in blobs], most=most)
         except EOFError as wrong:
-            raise self._unreadable(blob[:12]) from wrong
-        if found is None:
-            return None
-        return found.size if found.data is None else found.data
+            raise self._unreadable(" or ".join(blob[:12] for blob in blobs)) from wrong
+        return [None if one is None else one.size if one.data is None else one.data for one in found]
 
     def close(self) -> None:
         """End the git processes that stay."""

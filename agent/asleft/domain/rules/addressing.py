@@ -1,9 +1,10 @@
 """Whether the addresses, labels and serials of an estate fit together, and fit the address plans of its sites."""
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Network
+from typing import Final
 
 from asleft.domain.addressing import dotted, ends_of, number_of, numbers_of
 from asleft.domain.estate import AsLeft
@@ -11,7 +12,7 @@ from asleft.domain.kinds import Value
 from asleft.domain.layers import Origin
 from asleft.domain.names import harmless
 from asleft.domain.problems import Problem
-from asleft.domain.profile import Profile
+from asleft.domain.profile import Profile, Setting
 from asleft.domain.rules.addressing_plan import PlanNumbers, check_block, check_plan, few_left
 from asleft.domain.rules.addressing_table import (
     ENDS,
@@ -26,23 +27,27 @@ from asleft.domain.rules.addressing_table import (
     SERIAL_TWICE,
     TWICE,
 )
-from asleft.domain.rules.rule import SiteView
+from asleft.domain.rules.rule import SERIAL, Move, Part, SiteView
 from asleft.domain.stations import StationId
 
-__all__ = ["RULES", "Serials", "Sum", "check_estate", "check_site", "sum_up"]
+__all__ = [
+    "PARTS",
+    "RULES",
+    "Labels",
+    "Serials",
+    "Sum",
+    "check_estate",
+    "check_labels",
+    "check_site",
+    "sum_up",
+]
 
 
 def check_site(view: SiteView) -> Iterator[Problem]:
     """Tell what is wrong with the addresses, labels and serials of one site."""
-    plan = PlanNumbers.of(view.site)
-    profiles = {as_left.profile.name: as_left.profile for as_left in view.stations.values()}
-    named = {name: _Named.of(profile) for name, profile in profiles.items()}
-    rows = [(one, one.values, named[one.profile.name]) for one in view.stations.values()]
-    yield from check_plan(plan)
-    yield from _check_addresses(plan, rows)
-    yield from _check_gateways(plan, rows)
-    yield from _check_labels(rows)
-    yield from _check_serials(view)
+    for part in PARTS:
+        yield from part.find(view)
+    yield from check_labels(view)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -76,29 +81,61 @@ def sum_up(view: SiteView) -> Sum:
     )
 
 
-class Serials:
-    """Counts at how many sites each serial stands, as sites come and go: going through all takes half of a reload."""
+class _Counts:
+    """Counts texts that should stand once, as they come and go."""
 
-    def __init__(self) -> None:
-        self._sites: Counter[str] = Counter()
-        self._again = 0
+    def __init__(self, texts: Iterable[str] = ()) -> None:
+        self._counts = Counter(texts)
+        self._again = self._counts.total() - len(self._counts)
+
+    def put(self, text: str) -> None:
+        self._again += self._counts[text] > 0
+        self._counts[text] += 1
+
+    def take(self, text: str) -> None:
+        self._again -= self._counts[text] > 1
+        self._counts[text] -= 1
+        if not self._counts[text]:
+            del self._counts[text]
+
+    def unique(self) -> bool:
+        """Whether none stands twice."""
+        return not self._again
+
+
+class Serials(_Counts):
+    """Counts at how many sites each serial stands, as sites come and go: going through all takes half of a reload."""
 
     def replace(self, before: Sum | None, after: Sum | None) -> None:
         """Take a site out as it was, and in as it is."""
         old = before.serials.keys() if before else set[str]()
         new = after.serials.keys() if after else set[str]()
         for serial in old - new:
-            self._again -= self._sites[serial] > 1
-            self._sites[serial] -= 1
-            if not self._sites[serial]:
-                del self._sites[serial]
+            self.take(serial)
         for serial in new - old:
-            self._again += self._sites[serial] > 0
-            self._sites[serial] += 1
+            self.put(serial)
 
-    def unique(self) -> bool:
-        """Whether none stands at two sites."""
-        return not self._again
+
+class Labels(_Counts):
+    """Counts how often each label stands at a site, as stations come to have others.
+
+    Going through a hundred stations took a tenth of a reload, most of it in waiting for their memory.
+
+    Args:
+        view: The site as it is at first.
+    """
+
+    def __init__(self, view: SiteView) -> None:
+        super().__init__([label.casefold() for _, _, label in _labels(view)])
+
+    def move(self, moved: Iterable[Move]) -> None:
+        """Take labels out as they were, and in as they are, where it is labels that moved."""
+        for profile, name, before, after in moved:
+            if name in profile.settings and _is_label(profile.settings[name]):
+                if before is not None:
+                    self.take(str(before).casefold())
+                if after is not None:
+                    self.put(str(after).casefold())
 
 
 def check_estate(sums: Mapping[str, Sum], serials: Serials) -> Iterator[Problem]:
@@ -119,30 +156,36 @@ def check_estate(sums: Mapping[str, Sum], serials: Serials) -> Iterator[Problem]
         yield from _overlaps(sums, sorted(spans))
 
 
-@dataclass(frozen=True, slots=True)
-class _Named:
-    """Which settings of a model are its address, its gateways and its labels."""
-
-    address: str
-    gateways: tuple[str, ...]
-    labels: tuple[str, ...]
-
-    @classmethod
-    def of(cls, profile: Profile) -> "_Named":
-        points = [(setting.name, setting.point) for setting in profile.managed()]
-        return cls(
-            profile.reached_at,
-            tuple(name for name, point in points if point.part == "gateway"),
-            tuple(
-                name
-                for name, point in points
-                if point.class_name == "OcaDeviceManager" and point.property_name == "DeviceName"
-            ),
-        )
+def _is_gateway(setting: Setting) -> bool:
+    return setting.point.part == "gateway"
 
 
-_Rows = Sequence[tuple[AsLeft, Mapping[str, Value], _Named]]
-"""Each station of a site, its values, and which of them are looked at."""
+def _is_label(setting: Setting) -> bool:
+    point = setting.point
+    return point.class_name == "OcaDeviceManager" and point.property_name == "DeviceName"
+
+
+def _named(view: SiteView, looked_at: Callable[[Setting], bool]) -> Mapping[str, Sequence[str]]:
+    """Give the settings that are looked at, by the models of a site's stations."""
+    profiles = {as_left.profile.name: as_left.profile for as_left in view.stations.values()}
+    return {
+        name: [setting.name for setting in profile.managed() if looked_at(setting)]
+        for name, profile in profiles.items()
+    }
+
+
+_Rows = Sequence[tuple[AsLeft, Mapping[str, Value], Value | None]]
+"""Each station of a site, its values, and the one that is its address."""
+
+
+def _check_plan(view: SiteView) -> Iterator[Problem]:
+    """Hold a plan against itself, and the addresses and gateways of the stations against it."""
+    plan = PlanNumbers.of(view.site)
+    stations = view.stations.values()
+    rows = [(one, one.values, one.values.get(one.profile.reached_at)) for one in stations]
+    yield from check_plan(plan)
+    yield from _check_addresses(plan, rows)
+    yield from _check_gateways(plan, rows, _named(view, _is_gateway))
 
 
 def _check_addresses(plan: PlanNumbers, rows: _Rows) -> Iterator[Problem]:
@@ -152,7 +195,7 @@ def _check_addresses(plan: PlanNumbers, rows: _Rows) -> Iterator[Problem]:
     ending, gateway = f"/{plan.length}", plan.gateway
     # Reserved ranges outside the station range need no look at stations inside it.
     crossing = plan.stations is None or any(a <= high and low <= b for a, b, _ in plan.reserved)
-    texts = [(one, str(values[names.address])) for one, values, names in rows if names.address in values]
+    texts = [(one, str(address)) for one, _, address in rows if address is not None]
     for (as_left, text), number in zip(texts, numbers_of(text for _, text in texts), strict=True):
         other = taken.setdefault(number, as_left)
         if (
@@ -168,13 +211,15 @@ def _check_addresses(plan: PlanNumbers, rows: _Rows) -> Iterator[Problem]:
         yield from few_left(plan, low, high, sum(low <= number <= high for number in taken))
 
 
-def _check_gateways(plan: PlanNumbers, rows: _Rows) -> Iterator[Problem]:
+def _check_gateways(
+    plan: PlanNumbers, rows: _Rows, gateways: Mapping[str, Sequence[str]]
+) -> Iterator[Problem]:
     seen: dict[Value, tuple[int, str]] = {}
     first, last = plan.subnet or (1, 0)
     ending, planned = f"/{plan.length}", plan.gateway
-    for as_left, values, names in rows:
-        for name in names.gateways:
-            value, address = values.get(name), values.get(names.address)
+    for as_left, values, address in rows:
+        for name in gateways[as_left.profile.name]:
+            value = values.get(name)
             if value is None or address is None:
                 continue
             known = seen.get(value)
@@ -191,20 +236,28 @@ def _check_gateways(plan: PlanNumbers, rows: _Rows) -> Iterator[Problem]:
                 yield from _tell_gateway(plan, as_left, name, text, gateway)
 
 
-def _check_labels(rows: _Rows) -> Iterator[Problem]:
+def _labels(view: SiteView) -> list[tuple[AsLeft, str, str]]:
+    """Give each label of a site's stations, with its station and its setting."""
+    named = _named(view, _is_label)
+    return [
+        (as_left, name, str(label))
+        for as_left in view.stations.values()
+        for name in named[as_left.profile.name]
+        if (label := as_left.values.get(name)) is not None
+    ]
+
+
+def check_labels(view: SiteView) -> Iterator[Problem]:
+    """Tell the labels that two stations of a site have."""
     taken: dict[str, AsLeft] = {}
-    for as_left, values, names in rows:
-        for name in names.labels:
-            label = values.get(name)
-            if label is None:
-                continue
-            other = taken.setdefault(str(label).casefold(), as_left)
-            if other is not as_left:
-                yield LABEL_TWICE.at(
-                    as_left.origins[name],
-                    f"'{harmless(str(label))}' is the label of {other.station} too",
-                    f"give {as_left.station} a label of its own",
-                )
+    for as_left, name, label in _labels(view):
+        other = taken.setdefault(label.casefold(), as_left)
+        if other is not as_left:
+            yield LABEL_TWICE.at(
+                as_left.origins[name],
+                f"'{harmless(label)}' is the label of {other.station} too",
+                f"give {as_left.station} a label of its own",
+            )
 
 
 def _check_serials(view: SiteView) -> Iterator[Problem]:
@@ -214,6 +267,21 @@ def _check_serials(view: SiteView) -> Iterator[Problem]:
             other = taken.setdefault(as_left.serial, as_left)
             if other is not as_left:
                 yield _serial_twice(as_left.serial, as_left.file, other.station)
+
+
+def _of_plan(profile: Profile, name: str) -> bool:
+    return name == profile.reached_at or (name in profile.settings and _is_gateway(profile.settings[name]))
+
+
+def _of_serials(_: Profile, name: str) -> bool:
+    return name == SERIAL
+
+
+PARTS: Final = (
+    Part(_check_plan, _of_plan),
+    Part(_check_serials, _of_serials),
+)
+"""What `check_site` tells, part by part, but for labels."""
 
 
 def _tell_address(

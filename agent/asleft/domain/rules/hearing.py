@@ -22,9 +22,9 @@ from asleft.domain.layers import Origin
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Ear, Profile
 from asleft.domain.rules.listing import first_few
-from asleft.domain.rules.rule import Rule, SiteView
+from asleft.domain.rules.rule import WORN, Rule, SiteView
 
-__all__ = ["RULES", "check_site"]
+__all__ = ["RULES", "check_site", "looks_at"]
 
 LEVEL = Rule(
     id="hearing.level",
@@ -111,6 +111,11 @@ def check_site(view: SiteView) -> Iterator[Problem]:
         ears = first_few((ear for ear in group.ears if ear), most=8)
         at = f"{listed}, {ears}" if ears else listed
         yield breach.rule.at(group.origin, f"{at}: {breach.what}", f"{breach.fix}. {CAUTION}")
+
+
+def looks_at(profile: Profile, name: str) -> bool:
+    """Tell whether what `check_site` finds hangs on a setting of a model, or on WORN of its stations."""
+    return name == WORN or any(name in (ear.gain, ear.limiter, ear.limiter_level) for ear in profile.ears)
 
 
 def _gather(

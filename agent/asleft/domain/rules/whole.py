@@ -11,9 +11,19 @@ from asleft.domain.occasions import Occasion
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Profile, Setting
 from asleft.domain.rules.listing import first_few
-from asleft.domain.rules.rule import Rule, SiteView
+from asleft.domain.rules.rule import SERIAL, Rule, SiteView
 
-__all__ = ["RULES", "RoleCount", "Sum", "check_estate", "check_layer", "check_site", "sum_up"]
+__all__ = [
+    "RULES",
+    "RoleCount",
+    "Sum",
+    "alike",
+    "check_estate",
+    "check_layer",
+    "check_site",
+    "looks_at",
+    "sum_up",
+]
 
 ORPHAN_ROLE = Rule(
     id="whole.orphan-role", level=Level.WARNING, sentence="every role is the role of some station"
@@ -84,6 +94,11 @@ def check_site(view: SiteView) -> Iterator[Problem]:
         )
 
 
+def looks_at(_: Profile, name: str) -> bool:
+    """Tell whether what `check_site` finds hangs on something of the stations of a model."""
+    return name == SERIAL
+
+
 def sum_up(view: SiteView) -> Sum:
     """Count what the stations of each role at a site say themselves."""
     counts: dict[str, RoleCount] = {}
@@ -102,6 +117,11 @@ def sum_up(view: SiteView) -> Sum:
             shared[profile.name] = _shareable(profile)
         _count_own(as_left.layers[-1].settings, "", as_left.values, shared[profile.name], count.named)
     return counts
+
+
+def alike(one: Sum, other: Sum) -> bool:
+    """Tell whether two sums of a site give the same in `check_estate`, which goes by models in the order of the stations."""
+    return one == other and all(list(one[role].profiles) == list(other[role].profiles) for role in one)
 
 
 def _shareable(profile: Profile) -> frozenset[str]:

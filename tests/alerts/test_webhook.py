@@ -59,6 +59,16 @@ async def test_an_alert_arrives_signed(web: WebServer) -> None:
     }
 
 
+async def test_a_cause_is_told_as_data_tells_it(web: WebServer) -> None:
+    """The cause itself is made of what is, and may name what its receiver may not be told."""
+    sender = channel(web.port)
+    await sender.send(replace(DRUMS, cause="raw", data={"cause": "told"}))
+    await sender.close()
+    (call,) = web.calls
+    assert b"raw" not in call.body
+    assert json.loads(call.body)["cause"] == "told"
+
+
 async def test_an_alert_arrives_over_tls(web_tls: WebServer, certificates: Certificates) -> None:
     """Over https the server's certificate is checked and the call made."""
     await channel(web_tls.port, scheme="https", context=certificates.trusting).send(DRUMS)

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from asleft.domain.estate import StationId
+from asleft.domain.withheld import Withheld
 from asleft.ports.records import Entry
 from asleft.web import life
 from asleft.web.life import MOST_MOMENTS, Lives
@@ -41,16 +42,16 @@ async def test_what_was_recorded_since_is_on_top(tmp_path: Path) -> None:
     """What is about another station is left out, and nothing is told twice, however often it is asked for."""
     with a_page(tmp_path, ("drums", "keys")) as page:
         lives = Lives(page.desk)
-        assert commits(await lives.of(station_of(page))) == read_anew(page) == []
+        assert commits(await lives.of(station_of(page), Withheld.nothing())) == read_anew(page) == []
         for value in ("open", "locked", "open"):
             await meddled(page, value)
             await meddled(page, value, "keys")
             for _ in range(2):
-                assert commits(await lives.of(station_of(page))) == read_anew(page)
+                assert commits(await lives.of(station_of(page), Withheld.nothing())) == read_anew(page)
         assert len(read_anew(page)) >= 3
         keys = station_of(page, "keys")
-        assert commits(await lives.of(keys)) == read_anew(page, f"{HALL}/keys")
-        assert set(commits(await lives.of(keys))) != set(read_anew(page))
+        assert commits(await lives.of(keys, Withheld.nothing())) == read_anew(page, f"{HALL}/keys")
+        assert set(commits(await lives.of(keys, Withheld.nothing()))) != set(read_anew(page))
 
 
 async def test_where_too_much_came_it_is_read_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -58,12 +59,12 @@ async def test_where_too_much_came_it_is_read_anew(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(life, "_MOST_NEW", 2)
     with a_page(tmp_path) as page:
         lives = Lives(page.desk)
-        await lives.of(station_of(page))
+        await lives.of(station_of(page), Withheld.nothing())
         for at in range(6):
             await meddled(page, "open" if at % 2 else "locked")
-        assert commits(await lives.of(station_of(page))) == read_anew(page)
+        assert commits(await lives.of(station_of(page), Withheld.nothing())) == read_anew(page)
         await meddled(page, "locked")
-        assert commits(await lives.of(station_of(page))) == read_anew(page)
+        assert commits(await lives.of(station_of(page), Withheld.nothing())) == read_anew(page)
 
 
 async def test_a_life_that_is_longer_than_a_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -72,10 +73,10 @@ async def test_a_life_that_is_longer_than_a_page(tmp_path: Path, monkeypatch: py
     with a_page(tmp_path) as page:
         lives = Lives(page.desk)
         for value in ("open", "locked", "open"):
-            told, more = await lives.of(station_of(page))
+            told, more = await lives.of(station_of(page), Withheld.nothing())
             assert [one.commit for one in told] == read_anew(page)[:2]
             assert more is (len(read_anew(page)) > 2)
             await meddled(page, value)
-        told, more = await lives.of(station_of(page))
+        told, more = await lives.of(station_of(page), Withheld.nothing())
         assert [one.commit for one in told] == read_anew(page)[:2]
         assert more

@@ -55,7 +55,8 @@ def body_of(alert: Alert) -> bytes:
         "receiver": alert.receiver,
         "priority": str(alert.priority),
         "created": alert.created.isoformat(),
-        "cause": alert.cause,
+        # As data tells it: the cause itself may name what its receiver may not be told.
+        "cause": alert.data.get("cause", alert.cause),
         "subject": subject(alert),
         "text": text(alert),
         "data": dict(alert.data),

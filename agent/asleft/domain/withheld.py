@@ -3,15 +3,17 @@
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import cached_property
 from typing import Final, Self
 
+from asleft.domain.drift import Drift
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate
 from asleft.domain.people import Person, Right
 from asleft.domain.problems import Problem
 
-__all__ = ["Sees", "Withheld", "may_see_file", "may_see_person", "may_see_problem"]
+__all__ = ["Sees", "Withheld", "drift_seen", "may_see_file", "may_see_person", "may_see_problem"]
 
 Sees = Callable[[str], bool]
 """Tells whether a site may be looked at."""
@@ -20,6 +22,8 @@ _NOT_BEFORE, _NOT_AFTER = r"(?<![\w/.-])", r"(?![\w-])"
 _PATHS: Final = re.compile(rf"{_NOT_BEFORE}({_NAME})/({_NAME})")
 _FOLDERS: Final = frozenset({"occasions", "profiles", "roles", "rotas"})
 """Folders of a baseline that are no site's; what else stands before a stroke is taken for a site."""
+_RUNS: Final = re.compile(r"[\w-]+")
+_QUOTED: Final = re.compile(r"((?<!\w)'[\w./-]+'(?!\w))")
 _WORDS: Final = {
     "file": "another site's file",
     "station": "another site's station",
@@ -47,6 +51,19 @@ def may_see_problem(problem: Problem, sees: Sees, withheld: "Withheld", *, every
     return everywhere or (may_see_file(problem.file, sees) and not any(map(withheld.holds, texts)))
 
 
+def drift_seen(drift: Drift, withheld: "Withheld") -> Drift:
+    """Give a drift at a site that may be looked at: a unit that came from another site is said to be of some station there."""
+    if withheld.everywhere:
+        return drift
+    return replace(
+        drift,
+        as_left=withheld.say(drift.as_left),
+        as_found=withheld.say(drift.as_found),
+        what=withheld.say(drift.what),
+        matters=withheld.say(drift.matters),
+    )
+
+
 class Withheld:
     """Knows the names of what somebody may not look at.
 
@@ -72,12 +89,12 @@ class Withheld:
         return cls(None, lambda _: True, everywhere=True)
 
     @cached_property
-    def _names(self) -> re.Pattern[str]:
+    def _names(self) -> "_Names":
         """The names; made with the first text, for it goes through all sites and people, and most pages tell none."""
         estate, sees = self._estate, self.sees
         sites = [one for one in estate.sites.values() if not sees(one.name)] if estate else []
         people = [one for one in estate.people.values() if not may_see_person(one, sees)] if estate else []
-        return _pattern(
+        return _Names(
             [one.name for one in sites],
             [one.title for one in sites],
             [text for one in people for text in (one.name, one.key)],
@@ -87,7 +104,7 @@ class Withheld:
         """Tell whether a text names anything that is withheld, or a site or station that nobody knows here."""
         if self.everywhere:
             return False
-        return self._names.search(text) is not None or any(
+        return self._names.stand_in(text) or any(
             not self.sees(second if first == "sites" else first)
             for first, second in _PATHS.findall(text)
             if first not in _FOLDERS
@@ -97,7 +114,7 @@ class Withheld:
         """Give a text in which what is withheld has no name, and which stays true."""
         if self.everywhere:
             return text
-        return self._names.sub(lambda found: _WORDS[found.lastgroup or "site"], text)
+        return self._names.replaced(text)
 
     def names(self, names: Iterable[str]) -> tuple[str, ...]:
         """Give those of some names that may be told."""
@@ -124,24 +141,78 @@ class Withheld:
         said = (self.say(text) for text in texts)
         return tuple(dict.fromkeys(_SOMETHING if self.holds(text) else text for text in said))
 
+    def refusal(self, wrong: AsleftError) -> AsleftError:
+        """Give a refusal that names nothing that is withheld; it is the same one where that named nothing.
+
+        Another one is of the same class, by which faces answer, unless the class knows more than its texts. What stands between
+        quotes in what is wrong was typed by who asks, and comes back as it was: other words in its place would tell that there
+        is such a name.
+        """
+        texts = (wrong.what, wrong.where, wrong.todo)
+        what, where, todo = self._typed(wrong.what), self.say(wrong.where), self.say(wrong.todo)
+        if (what, where, todo) == texts:
+            return wrong
+        kind = type(wrong)
+        plain = kind if kind.__init__ is AsleftError.__init__ else AsleftError
+        return plain(what, where=where, todo=todo)
+
+    def _typed(self, text: str) -> str:
+        return "".join(
+            part if part.startswith("'") else self.say(part) for part in _QUOTED.split(text) if part
+        )
+
     @contextmanager
     def in_refusals(self) -> Iterator[None]:
         """Have a refusal name nothing that is withheld.
 
         Raises:
-            AsleftError: What was raised; where it named something, another one that does not. That is of the same class,
-                by which faces answer, unless the class knows more than these texts.
+            AsleftError: What was raised, as `refusal` gives it.
         """
         try:
             yield
         except AsleftError as wrong:
-            texts = (wrong.what, wrong.where, wrong.todo)
-            what, where, todo = map(self.say, texts)
-            if (what, where, todo) == texts:
+            told = self.refusal(wrong)
+            if told is wrong:
                 raise
-            kind = type(wrong)
-            plain = kind if kind.__init__ is AsleftError.__init__ else AsleftError
-            raise plain(what, where=where, todo=todo) from wrong
+            raise told from wrong
+
+
+class _Names:
+    """Names of sites and people, looked for in texts.
+
+    Most texts hold none, and the pattern tries each name at each word. So it is asked only of a text that has the first run of
+    letters, digits and hyphens of some name as a run of its own: a name never begins, nor ends, within one.
+
+    Args:
+        sites: Names of sites.
+        titles: The same as people read them.
+        people: Names and keys of people.
+    """
+
+    def __init__(self, sites: Collection[str], titles: Collection[str], people: Collection[str]) -> None:
+        self._listed = sites, titles, people
+        runs = [_RUNS.search(name) for name in (*sites, *titles, *people) if name]
+        self._firsts = frozenset(run[0] for run in runs if run)
+        self._always = not all(runs)
+        """Whether a name has no such run, so that every text is looked through."""
+
+    @cached_property
+    def _pattern(self) -> re.Pattern[str]:
+        """Any of them; made for the first text that may hold one, for of thousands of names that takes longer than all else."""
+        return _pattern(*self._listed)
+
+    def _may_stand_in(self, text: str) -> bool:
+        return self._always or not self._firsts.isdisjoint(_RUNS.findall(text))
+
+    def stand_in(self, text: str) -> bool:
+        """Tell whether a text has one of them."""
+        return self._may_stand_in(text) and self._pattern.search(text) is not None
+
+    def replaced(self, text: str) -> str:
+        """Give a text with other words in their place."""
+        if not self._may_stand_in(text):
+            return text
+        return self._pattern.sub(lambda found: _WORDS[found.lastgroup or "site"], text)
 
 
 def _pattern(sites: Collection[str], titles: Iterable[str], people: Iterable[str]) -> re.Pattern[str]:

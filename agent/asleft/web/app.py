@@ -192,10 +192,17 @@ def _asleft(web: Web) -> Answer:
             note(request, wrong.why, what=str(wrong), **wrong.about)
         elif status != 404:  # noqa: PLR2004 what is not there is said by its path
             note(request, what=str(wrong))
+        told = _in_part(web, request, wrong)
         # Where it happened may be a path of this computer, which is for the log.
-        return _told(web, request, _Wrong(title=title, what=wrong.what, todo=wrong.todo), status)
+        return _told(web, request, _Wrong(title=title, what=told.what, todo=told.todo), status)
 
     return refused
+
+
+def _in_part(web: Web, request: Request, wrong: AsleftError) -> AsleftError:
+    """Give what of a refusal may be told to who is signed in; before that nobody is refused anything about a site."""
+    viewer = web.find_viewer(request)
+    return wrong if viewer is None else web.refusal(viewer.person, wrong)
 
 
 def _told(web: Web, request: Request, wrong: _Wrong, status: int) -> Response:

@@ -15,6 +15,7 @@ from asleft.domain.estate import Estate, StationId
 from asleft.domain.freezing import freeze_at
 from asleft.domain.occasions import changes
 from asleft.domain.people import Person, Right
+from asleft.domain.withheld import Withheld
 from asleft.web.frame import Viewer
 from asleft.web.parts import Parts
 from asleft.web.refusals import HIDDEN
@@ -230,11 +231,12 @@ def read_day(form: Mapping[str, Sequence[str]], name: str) -> date:
         raise BadForm("the last day is not said", field=name, todo="give it, as 2026-06-30") from None
 
 
-def wrong_of(act: str, wrong: AsleftError) -> Wrong:
-    """Say at a form why nothing was done."""
-    return Wrong(
-        act=act, field=wrong.field if isinstance(wrong, BadForm) else "", what=wrong.what, todo=wrong.todo
-    )
+def wrong_of(act: str, wrong: AsleftError, withheld: Withheld) -> Wrong:
+    """Say at a form why nothing was done, without what may not be told; what is wrong with a field is about what was typed."""
+    if isinstance(wrong, BadForm):
+        return Wrong(act=act, field=wrong.field, what=wrong.what, todo=wrong.todo)
+    told = withheld.refusal(wrong)
+    return Wrong(act=act, field="", what=told.what, todo=told.todo)
 
 
 async def draw_up(

@@ -82,7 +82,5 @@ async def told_of(past: Past, stand: Stand, estate: Estate, person: Person) -> T
         return EVERYTHING
     commits = [stand.in_force.commit, stand.newest.commit]
     commits += [one.revision.commit for one in stand.objections[:_MOST]]
-    return Told(
-        withheld=Withheld.of(estate, person),
-        sayings=await past.sayings(commits, Scope(person.sites)),
-    )
+    scope = Scope.of(estate, person)
+    return Told(withheld=scope.withheld, sayings=await past.sayings(commits, scope))

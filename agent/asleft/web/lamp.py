@@ -47,10 +47,10 @@ class Lamps:
         if done:
             self._lit.discard(lighting)
             return _words(lighting.result())
-        lighting.add_done_callback(lambda task: self._ended(task, station, viewer.token))
+        lighting.add_done_callback(lambda task: self._ended(task, station, viewer))
         return f"The lamp of {station} is being lit for {int(seconds)} s. It goes out by itself."
 
-    def _ended(self, lighting: asyncio.Task[Lit], station: StationId, token: str) -> None:
+    def _ended(self, lighting: asyncio.Task[Lit], station: StationId, viewer: Viewer) -> None:
         self._lit.discard(lighting)
         if lighting.cancelled():
             return
@@ -58,9 +58,11 @@ class Lamps:
         if wrong is None:
             return
         self._web.parts.log.warning("a lamp that a page asked for", station=str(station), why=str(wrong))
-        what = wrong.what if isinstance(wrong, AsleftError) else "the agent failed; its log says how"
+        what = "the agent failed; its log says how"
+        if isinstance(wrong, AsleftError):
+            what = self._web.refusal(viewer.person, wrong).what
         still = "" if isinstance(wrong, LampOn) else "The lamp: "
-        self._web.say(token, f"{station}: {still}{what}")
+        self._web.say(viewer.token, f"{station}: {still}{what}")
 
 
 def _words(lit: Lit) -> str:

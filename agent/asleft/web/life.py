@@ -7,8 +7,10 @@ from contextlib import closing
 from typing import Final
 
 from asleft.domain.estate import StationId
+from asleft.domain.withheld import Withheld
 from asleft.ports.records import Entry
 from asleft.work.desk import OwnerDesk
+from asleft.work.in_part import entry_seen
 from asleft.work.questions import is_about
 
 __all__ = ["MOST_MOMENTS", "Lives"]
@@ -38,8 +40,13 @@ class Lives:
         self._head = ""
         """The newest commit that was read."""
 
-    async def of(self, station: StationId) -> tuple[Sequence[Entry], bool]:
-        """Give the newest commits about a station, and whether there are more."""
+    async def of(self, station: StationId, withheld: Withheld) -> tuple[Sequence[Entry], bool]:
+        """Give the newest commits about a station, and whether there are more.
+
+        Args:
+            station: The station.
+            withheld: Knows what their texts may not name.
+        """
         async with self._one:
             head = self._desk.recorded()
             if head != self._head:
@@ -56,7 +63,8 @@ class Lives:
             self._kept[station] = (len(self._since), life)
             while len(self._kept) > _MOST_KEPT:
                 self._kept.popitem(last=False)
-        return life[:MOST_MOMENTS], len(life) > MOST_MOMENTS
+        told = [entry_seen(entry, withheld) for entry in life[:MOST_MOMENTS]]
+        return told, len(life) > MOST_MOMENTS
 
     def _catch_up(self, head: str) -> None:
         """Read what was recorded since; where that is too much, or since when is not known, lives are read anew."""

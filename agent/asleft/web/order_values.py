@@ -1,8 +1,10 @@
 """What the page tells of orders and groups, as values: frozen, ready to be shown, with no question left open."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import Self
 
+from asleft.domain.withheld import Withheld
 from asleft.work.handing import Handed
 
 __all__ = [
@@ -61,6 +63,10 @@ class Trouble:
     todo: str = ""
     at: str = ""
     late: bool = False
+
+    def told(self, withheld: Withheld) -> Self:
+        """Give it as far as it may be told."""
+        return replace(self, what=withheld.say(self.what), todo=withheld.say(self.todo))
 
     @property
     def stop(self) -> str:

@@ -3,7 +3,7 @@
 from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final, TypeVar
 
@@ -96,6 +96,8 @@ class Past:
             scope: The sites that may be told of, of which there are some.
         """
         listed = [*dict.fromkeys(commits)]
+        # Which names may not be told follows from the estate of now, and what a commit is about never changes.
+        scope, say = Scope(scope.sites), scope.withheld.say
         told = {commit: self._sayings[scope, commit] for commit in listed if (scope, commit) in self._sayings}
         new = [commit for commit in listed if commit not in told]
         if new:
@@ -107,7 +109,7 @@ class Past:
                 told[commit] = self._sayings[scope, commit] = _saying(scope, found.get(commit))
             while len(self._sayings) > _KEPT_SAYINGS:
                 self._sayings.popitem(last=False)
-        return told
+        return {commit: replace(one, subject=say(one.subject)) for commit, one in told.items()}
 
     def _answered(self, question: Callable[[EvidenceDesk], _Told]) -> _Told:
         with self._evidence() as desk:

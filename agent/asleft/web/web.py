@@ -11,6 +11,9 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from asleft.domain.account_events import KeptEvent
 from asleft.domain.accounts import Whence
 from asleft.domain.errors import AsleftError
+from asleft.domain.estate import Estate
+from asleft.domain.people import Person, Right
+from asleft.domain.withheld import Withheld
 from asleft.web.cookies import LOOK, SESSION, VISIT, drop_cookie, get_cookie, set_cookie
 from asleft.web.frame import Frame, Standing, Viewer, links, standing
 from asleft.web.judged import Judged
@@ -25,6 +28,7 @@ from asleft.work.accounts.refusals import NotSignedIn
 from asleft.work.accounts.secret import digest_of, form_token, is_form_token, secret_text
 from asleft.work.accounts.sessions import SignedIn
 from asleft.work.alarms.desk import Board
+from asleft.work.in_part import InPart
 
 __all__ = ["FORM_TOKEN", "LIVE_HEADER", "LOOKS", "Web", "own_path"]
 
@@ -56,6 +60,7 @@ class Web:
         """Paths of pages that are there; the way to any other is not shown."""
         self._showing = Showing(self.statics.path)
         self._said: OrderedDict[str, str] = OrderedDict()
+        self._in_part: tuple[Estate, dict[tuple[frozenset[str], bool], InPart]] | None = None
 
     def viewer(self, request: Request) -> Viewer:
         """Give who looks.
@@ -114,10 +119,33 @@ class Web:
         address = address_through(self._peer(request), request.headers.items(), self.parts.proxy)
         return Whence(address or "the local socket", request.headers.get("user-agent", ""))
 
+    def in_part(self, person: Person) -> InPart:
+        """Give what the desk answers, as far as it may be told to a person; all that a page or an operation tells comes from it.
+
+        It is kept for all who may look at the same sites, as long as the same revision is in force.
+        """
+        estate = self.parts.desk.in_force().estate
+        if self._in_part is None or self._in_part[0] is not estate:
+            self._in_part = estate, {}
+        kept, key = self._in_part[1], (person.sites, Right.LOOK in person.rights)
+        if key not in kept:
+            kept[key] = InPart(self.parts.desk, Withheld.of(estate, person))
+        return kept[key]
+
+    def refusal(self, person: Person, wrong: AsleftError) -> AsleftError:
+        """Give a refusal as far as it may be told to a person; without a baseline nobody knows who may hear of which site."""
+        if not person.sites:
+            return wrong
+        try:
+            withheld = self.in_part(person).withheld
+        except AsleftError:
+            return AsleftError("no baseline can be used", todo="ask who looks after the agent")
+        return withheld.refusal(wrong)
+
     def board(self, request: Request) -> Board:
-        """Give the alarms as they are now; once a request, however often it is asked for."""
+        """Give the alarms as they are now to who is signed in; once a request, however often it is asked for."""
         if not hasattr(request.state, "board"):
-            request.state.board = self.parts.desk.alarms()
+            request.state.board = self.in_part(self.viewer(request).person).alarms()
         found: Board = request.state.board
         return found
 

@@ -17,7 +17,7 @@ from typing import Any, cast
 import pytest
 
 from asleft.daemon.local.every import every_handler
-from asleft.daemon.local.in_part import order_seen, stopped_seen
+from asleft.daemon.local.in_part import stopped_seen
 from asleft.daemon.local.order_calls import StopSent
 from asleft.daemon.local.protocol import pack_request
 from asleft.daemon.local.seeing import Sight
@@ -29,6 +29,7 @@ from asleft.domain.withheld import Withheld
 from asleft.ledger.outbox import SqliteOutbox
 from asleft.work.approved import InForce
 from asleft.work.desk import OwnerDesk
+from asleft.work.in_part import order_seen
 from asleft.work.ordering import MayNot, NoStation
 from asleft.work.trying import Trying
 from daemon.local.every_call import BASS, CALLS, LENT, WHY

@@ -6,13 +6,13 @@ from dataclasses import replace
 from datetime import timedelta
 
 from asleft.daemon.local.handlers import Turn, handler_of
-from asleft.daemon.local.in_part import order_seen
 from asleft.daemon.local.lending_calls import GiveBackAsked, LendAsked, LendSent
 from asleft.daemon.local.seeing import Sight
 from asleft.daemon.local.server import Handler
 from asleft.domain.errors import AsleftError
 from asleft.domain.withheld import Withheld
 from asleft.work.desk import OwnerDesk
+from asleft.work.in_part import order_seen
 
 __all__ = ["lending_handlers"]
 

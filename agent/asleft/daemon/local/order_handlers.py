@@ -14,7 +14,7 @@ from functools import partial
 from typing import Any, TypeVar
 
 from asleft.daemon.local.handling import Turn, handler_of
-from asleft.daemon.local.in_part import drawn_seen, order_seen, orders_seen, outlook_seen, stopped_seen
+from asleft.daemon.local.in_part import drawn_seen, outlook_seen, stopped_seen
 from asleft.daemon.local.order_calls import (
     ClearAsked,
     ClearSent,
@@ -40,6 +40,7 @@ from asleft.daemon.local.server import Caller, Handler
 from asleft.domain.withheld import Withheld
 from asleft.work.desk import OwnerDesk
 from asleft.work.handing import Handed
+from asleft.work.in_part import order_seen, orders_seen
 from asleft.work.outlook import is_group
 
 __all__ = ["order_handlers"]

@@ -5,20 +5,19 @@ was typed in them and no more. What of an answer may be told is said in `in_part
 """
 
 from collections.abc import Callable, Sequence
-from typing import Final, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 from asleft.daemon.local.server import Caller
 from asleft.domain.errors import AsleftError
-from asleft.domain.kinds import nearest
 from asleft.domain.names import harmless
 from asleft.domain.orders import OrderState
-from asleft.domain.withheld import Withheld, may_see_person
+from asleft.domain.withheld import Withheld
 from asleft.ports.orders import KeptOrder
 from asleft.work.desk import OwnerDesk
 from asleft.work.giving_back import NoLoan
+from asleft.work.in_part import BASELINE, see_holder, see_role
 from asleft.work.ordering import MayNot, NoOrder, NoStation, one_order
 from asleft.work.outlook import is_group
-from asleft.work.proposing.words import CannotPropose
 
 __all__ = ["Sight", "sees_all", "withheld_by"]
 
@@ -101,7 +100,7 @@ class Sight:
             NoStation: It may not.
         """
         if not withheld.sees(name):
-            raise self.mended(NoStation(f"there is no site '{harmless(name)}'", where=_BASELINE), withheld)
+            raise self.mended(NoStation(f"there is no site '{harmless(name)}'", where=BASELINE), withheld)
 
     def at(self, asked: _Placed, withheld: Withheld) -> _Placed:
         """Give what is asked for at a named station or site that may be looked at; raises as `place`."""
@@ -120,7 +119,7 @@ class Sight:
             NoStation: It may not.
         """
         if not withheld.sees(name.partition("/")[0]):
-            raise self.mended(NoStation(f"there is no station '{harmless(name)}'", where=_BASELINE), withheld)
+            raise self.mended(NoStation(f"there is no station '{harmless(name)}'", where=BASELINE), withheld)
 
     def role(self, role: str, withheld: Withheld) -> None:
         """See that a station which may be looked at has a role.
@@ -128,10 +127,10 @@ class Sight:
         Raises:
             NoStation: None has.
         """
-        stations = self._desk.in_force().estate.stations
-        if not any(one.role == role and withheld.sees(at.site) for at, one in stations.items()):
-            what = f"no station has the role '{harmless(role)}'"
-            raise self.mended(NoStation(what, where=_BASELINE), withheld)
+        try:
+            see_role(self._desk.in_force().estate, role, withheld)
+        except NoStation as none:
+            raise self.mended(none, withheld) from None
 
     def lent(self, name: str, withheld: Withheld) -> None:
         """See that what may be lent at a station may be looked at.
@@ -148,12 +147,7 @@ class Sight:
         Raises:
             CannotPropose: They may not.
         """
-        people = self._desk.in_force().estate.people
-        seen = [one.key for one in people.values() if may_see_person(one, withheld.sees)]
-        if not withheld.everywhere and key not in seen:
-            raise CannotPropose(
-                f"'{harmless(key)}' is not in people.yaml", where="people.yaml", todo=nearest(key, seen)
-            )
+        see_holder(self._desk.in_force().estate, key, withheld)
 
     def order(self, name: str, withheld: Withheld) -> str:
         """Give the whole id of an order that may be looked at, named by the beginning of it.
@@ -224,10 +218,6 @@ class Sight:
 def sees_all(withheld: Withheld) -> bool:
     """Tell whether every site may be looked at, also one that comes; who is bound to no site may still lack the right to look."""
     return withheld.everywhere and withheld.sees("")
-
-
-_BASELINE: Final = "the baseline"
-"""Where the work says that a place is not."""
 
 
 def _sees(withheld: Withheld, kept: KeptOrder) -> bool:

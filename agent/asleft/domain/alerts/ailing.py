@@ -7,6 +7,7 @@ from typing import cast
 
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import Event, Told, alert_id, rfc_3339
+from asleft.domain.alerts.discretion import cause_told, withheld_from
 from asleft.domain.alerts.routes import Receiver
 from asleft.domain.alerts.routing import Scene
 from asleft.domain.alerts.words import alert_of
@@ -91,25 +92,28 @@ def _over(scene: Scene, one: Told) -> Alert:
 
 def _alert(scene: Scene, receiver: Receiver, event: Event, ailment: Ailment) -> Alert:
     made = alert_id(receiver, event, ailment.cause, (), after=rfc_3339(ailment.since))
+    say = withheld_from(scene.estate, receiver).say
+    what, where = say(ailment.what), say(ailment.where)
     begins = "All clear, " if event is Event.WELL else ""
     subject = harmless(
-        f"{begins}{ailment.priority if begins else ailment.priority.capitalize()} everywhere: {ailment.cause}"
+        f"{begins}{ailment.priority if begins else ailment.priority.capitalize()} everywhere: {say(ailment.cause)}"
     )
     until = f", until {scene.now:%Y-%m-%d %H:%M} UTC" if event is Event.WELL else ""
     lines = {
-        "what": harmless(f"{ailment.what[:1].upper()}{ailment.what[1:]}", longest=_LONGEST),
-        "where": f"the agent, {harmless(ailment.where)}",
+        "what": harmless(f"{what[:1].upper()}{what[1:]}", longest=_LONGEST),
+        "where": f"the agent, {harmless(where)}",
         "since": f"{ailment.since:%Y-%m-%d %H:%M} UTC{until}",
-        "matters": ailment.matters,
-        "do": ailment.todo,
+        "matters": say(ailment.matters),
+        "do": say(ailment.todo),
         "link": scene.link or "this agent has no pages",
     }
     data: dict[str, Json] = {
+        "cause": cause_told(ailment.cause, say(ailment.cause)),
         "site": None,
         "count": 1,
         "step": 0,
         "drifts": [],
-        "ailing": {"what": ailment.what, "where": ailment.where},
+        "ailing": {"what": what, "where": where},
         "failing-since": rfc_3339(ailment.since),
     }
     return alert_of(made, receiver, event, ailment.cause, ailment.priority, scene.now, subject, lines, data)

@@ -7,7 +7,7 @@ still not acknowledged is told to whoever may be told then.
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from asleft.domain.alarms.alarm import Alarm, AlarmState
@@ -211,8 +211,10 @@ def _passed_on(scene: Scene) -> Iterator[Alert]:
                 # Of all that was told, so that it stays the same step when some of it is acknowledged.
                 made = alert_id(receiver, Event.PASSED_ON, told.alert.cause, told.about, step=step)
                 if made not in known:
+                    # As the alarm has it: who was told first may have been told of it in part.
+                    as_is = [replace(one, drift=scene.alarms[one.drift.key].drift) for one in still]
                     yield compose(
-                        scene.estate, receiver, Event.PASSED_ON, cause=told.alert.cause, about=still,
+                        scene.estate, receiver, Event.PASSED_ON, cause=told.alert.cause, about=as_is,
                         now=scene.now, link=scene.link, first=told.alert, step=step, alert=made,
                         exchanged=exchanged,
                     )  # fmt: skip

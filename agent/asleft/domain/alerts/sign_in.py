@@ -6,6 +6,7 @@ from asleft.domain.account_events import by_words, from_words, kept_of, what_wor
 from asleft.domain.accounts import AccountEvent
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import Event, alert_id, rfc_3339
+from asleft.domain.alerts.discretion import may_name, name_told, withheld_from
 from asleft.domain.alerts.routes import Receiver
 from asleft.domain.alerts.trial import all_receivers
 from asleft.domain.alerts.words import alert_of
@@ -42,7 +43,11 @@ def _alert(estate: Estate, receiver: Receiver, event: AccountEvent, link: str) -
     kept = kept_of(event)
     what = what_words(kept)
     address = from_words(kept)
-    by = by_words(event, lambda key: _name(estate, key))
+    withheld = withheld_from(estate, receiver)
+    by = by_words(event, lambda key: name_told(estate, key, withheld))
+    hidden = (
+        event.by in estate.people and event.by != event.person and not may_name(estate, event.by, withheld)
+    )
     at = rfc_3339(event.at)
     cause = f"sign-in {event.person} {at} {event.move}"
     subject = f"About your sign-in to {harmless(estate.name, longest=60)}: {what}"
@@ -64,7 +69,7 @@ def _alert(estate: Estate, receiver: Receiver, event: AccountEvent, link: str) -
         "person": event.person,
         "move": event.move,
         "marks": [*_sorted(event.marks)],
-        "by": harmless(event.by),
+        "by": by if hidden else harmless(event.by),
         "address": harmless(event.whence.address),
     }
     return alert_of(
@@ -75,8 +80,3 @@ def _alert(estate: Estate, receiver: Receiver, event: AccountEvent, link: str) -
 
 def _sorted(marks: Iterable[str]) -> list[str]:
     return sorted(map(str, marks))
-
-
-def _name(estate: Estate, key: str) -> str:
-    person = estate.people.get(key)
-    return person.name if person else key

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import SCHEMA, VERSION, Event, rfc_3339
+from asleft.domain.alerts.discretion import withheld_from
 from asleft.domain.alerts.routes import Receiver
 from asleft.domain.estate import Estate
 from asleft.domain.names import harmless
@@ -52,6 +53,10 @@ def trial(estate: Estate, receivers: Iterable[Receiver], *, by: str, at: datetim
         by: Name of who asked for it.
         at: When, UTC.
     """
+    return [_alert(estate, one, withheld_from(estate, one).say(by), at) for one in receivers]
+
+
+def _alert(estate: Estate, receiver: Receiver, by: str, at: datetime) -> Alert:
     name = harmless(estate.name)
     subject = f"Trial from {name}: nothing is wrong"
     lines = {
@@ -61,25 +66,22 @@ def trial(estate: Estate, receivers: Iterable[Receiver], *, by: str, at: datetim
         "Why it matters": "an alarm comes the same way; if this came late or looks odd, so will an alarm",
         "What to do": "nothing; tell whoever asked for it that it came",
     }
-    return [
-        Alert(
-            id=hashlib.sha256(f"trial {rfc_3339(at)} {receiver.key}".encode()).hexdigest()[:32],
-            receiver=receiver.key,
-            channel=receiver.channel,
-            address=receiver.address,
-            subject=subject,
-            text="\n".join(f"{word}: {line}" for word, line in lines.items()),
-            data={
-                "schema": SCHEMA,
-                "version": VERSION,
-                "event": Event.TRIAL,
-                "at": rfc_3339(at),
-                "by": by,
-                "subject": subject,
-            },
-            priority=Priority.LOW,
-            created=at,
-            cause=f"trial {rfc_3339(at)}",
-        )
-        for receiver in receivers
-    ]
+    return Alert(
+        id=hashlib.sha256(f"trial {rfc_3339(at)} {receiver.key}".encode()).hexdigest()[:32],
+        receiver=receiver.key,
+        channel=receiver.channel,
+        address=receiver.address,
+        subject=subject,
+        text="\n".join(f"{word}: {line}" for word, line in lines.items()),
+        data={
+            "schema": SCHEMA,
+            "version": VERSION,
+            "event": Event.TRIAL,
+            "at": rfc_3339(at),
+            "by": by,
+            "subject": subject,
+        },
+        priority=Priority.LOW,
+        created=at,
+        cause=f"trial {rfc_3339(at)}",
+    )

@@ -1,12 +1,14 @@
 """Alerts in words: what, where, since when, why it matters, what to do, and a link; a line each, and the same as data."""
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from asleft.domain.alarms.floods import cause_of
 from asleft.domain.alerts.alert import Alert
 from asleft.domain.alerts.data import SCHEMA, VERSION, About, Event, Told, alert_id, rfc_3339, row_of
+from asleft.domain.alerts.discretion import cause_told, may_name, name_told, withheld_from
 from asleft.domain.alerts.routes import Receiver
 from asleft.domain.drift import DriftKind
 from asleft.domain.estate import Estate
@@ -16,6 +18,7 @@ from asleft.domain.names import harmless, plural
 from asleft.domain.profile import Concern, Priority
 from asleft.domain.rules.listing import first_few
 from asleft.domain.stations import StationId
+from asleft.domain.withheld import Withheld, drift_seen
 
 __all__ = ["alert_of", "compose", "compose_reach", "lasting"]
 
@@ -43,7 +46,7 @@ def compose(
     unseen: bool = False,
     exchanged: Collection[StationId] = (),
 ) -> Alert:
-    """Give the alert that tells a receiver of drifts of one cause at one site.
+    """Give the alert that tells a receiver of drifts of one cause at one site, as far as they may be told.
 
     Args:
         estate: For the names of sites and people.
@@ -60,6 +63,9 @@ def compose(
         exchanged: Stations at which another unit stands than the approved one, whether that is told here or not.
     """
     site_name = about[0].drift.key.station.site
+    withheld = withheld_from(estate, receiver, site_name)
+    made = alert or alert_id(receiver, event, cause, about, step=step, after=first.id if first else "")
+    about = _seen(about, withheld)
     site = estate.sites.get(site_name)
     title = harmless(site.title if site else site_name, longest=_LONGEST_TITLE)
     zone = site.time_zone if site else "UTC"
@@ -73,7 +79,7 @@ def compose(
         case Event.PASSED_ON:
             waited = lasting(now - first.created) if first else ""
             subject = f"Not acknowledged for {waited}, {worst} at {title}: {count}, {place}"
-            who = f" (told: {_person(estate, first)})" if first else ""
+            who = f" (told: {_person(estate, first, withheld)})" if first else ""
             what = f"Nobody has acknowledged this for {waited}{who}: {told}"
         case Event.ALL_CLEAR:
             subject = f"All clear, {worst} at {title}: {count} as left again, {place}"
@@ -91,9 +97,9 @@ def compose(
         "link": _link(link, stations, site_name, {cause_of(one.drift, one.drift.key.station in exchanged) for one in about}),
     }  # fmt: skip
     return alert_of(
-        alert or alert_id(receiver, event, cause, about, step=step, after=first.id if first else ""),
-        receiver, event, cause, worst, now, subject, lines,
+        made, receiver, event, cause, worst, now, subject, lines,
         {
+            "cause": cause_told(cause, withheld.say(cause)),
             "site": site_name,
             "count": len(about),
             "step": step,
@@ -129,7 +135,10 @@ def compose_reach(
         why: What the last try gave.
         link: Address of the agent's pages; empty where it has none.
     """
-    who = _person(estate, failing)
+    withheld = withheld_from(estate, receiver)
+    person = _receiver(failing).person
+    who = _person(estate, failing, withheld)
+    named = not person or may_name(estate, person, withheld)
     wait = f"{waiting} message{'s wait' if waiting != 1 else ' waits'}"
     lasted = lasting(now - since)
     if event is Event.REACHED:
@@ -140,22 +149,26 @@ def compose_reach(
         subject = f"{failing.priority.capitalize()} everywhere: {who} cannot be reached, {wait}"
         what = f"{who} has not been reached for {lasted}; {wait}"
         matters = "alarms of which nobody else is told may reach nobody"
-        todo = f"tell them another way, and see whether the service behind it works; the last try: {harmless(why)}"
+        todo = f"tell them another way, and see whether the service behind it works; the last try: {harmless(withheld.say(why))}"
+        if not named:  # what the last try gave may hold their address
+            todo = "have them told another way by whoever looks after the routes; that one can say what the last try gave"
     lines = {
         "what": _capital(what),
-        "where": f"the agent, channel {harmless(failing.channel)}",
+        "where": f"the agent, channel {harmless(withheld.say(failing.channel))}",
         "since": _time(since, "UTC"),
         "matters": matters,
         "do": todo,
         "link": _link(link, (), ""),
     }
     made = alert_id(receiver, event, cause, (), after=rfc_3339(since))
+    said = withheld.say(cause) if named else cause.replace(failing.receiver, who)
     data: dict[str, Json] = {
+        "cause": cause_told(cause, said),
         "site": None,
         "count": waiting,
         "step": 0,
         "drifts": [],
-        "receiver": failing.receiver,
+        "receiver": withheld.say(failing.receiver) if named else who,
         "failing-since": rfc_3339(since),
     }
     return alert_of(made, receiver, event, cause, failing.priority, now, subject, lines, data)
@@ -183,7 +196,7 @@ def alert_of(
         now: When it is told, UTC.
         subject: One line, harmless.
         lines: What, where, since, why it matters, what to do, link, under the names that its data has.
-        data: What else its data has.
+        data: What else its data has; a cause in it is told in place of the other.
     """
     words = ("What", "Where", "Since", "Why it matters", "What to do", "Link")
     return Alert(
@@ -220,12 +233,23 @@ def lasting(time: timedelta) -> str:
     return f"{max(seconds, 0)} s"
 
 
-def _person(estate: Estate, alert: Alert) -> str:
-    receiver = Told(alert, Event.RAISED, ()).receiver
+def _receiver(alert: Alert) -> Receiver:
+    return Told(alert, Event.RAISED, ()).receiver
+
+
+def _person(estate: Estate, alert: Alert, withheld: Withheld) -> str:
+    receiver = _receiver(alert)
+    channel = harmless(withheld.say(receiver.channel))
     if not receiver.person:
-        return harmless(receiver.channel)
-    person = estate.people.get(receiver.person)
-    return f"{harmless(person.name if person else receiver.person)} by {harmless(receiver.channel)}"
+        return channel
+    return f"{harmless(name_told(estate, receiver.person, withheld))} by {channel}"
+
+
+def _seen(about: Sequence[About], withheld: Withheld) -> Sequence[About]:
+    """Give what is told of in words that name nothing that is withheld."""
+    if withheld.everywhere:
+        return about
+    return [replace(one, drift=drift_seen(one.drift, withheld)) for one in about]
 
 
 def _exchanges(about: Sequence[About]) -> set[StationId]:

@@ -1,8 +1,10 @@
 """What is done to alarms, and the lamp. The work asks the person's rights; the token's are asked here, before."""
 
 import asyncio
+from collections.abc import Iterable
 from typing import Final
 
+from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.people import Right
 from asleft.domain.profile import Concern
@@ -18,6 +20,7 @@ from asleft.web.api.operations import Ask
 from asleft.web.api.order_shapes import Cleared, ClearErrors, Identified, Identify, ReadBack
 from asleft.web.carrying import CHANGED, fresh
 from asleft.work.acts import Lit
+from asleft.work.in_part import changes_seen
 
 __all__ = [
     "acknowledge",
@@ -47,9 +50,7 @@ async def acknowledge(ask: Ask) -> AlarmChanges:
     """Say that a person has seen alarms."""
     sent = ask.sent(AboutAlarms)
     _may(ask, sent.name, "acknowledge")
-    return _changed(
-        ask, changes_of(ask.parts.desk.acknowledge(sent.name, sent.setting, _by(ask), sent.reason))
-    )
+    return _changed(ask, ask.parts.desk.acknowledge(sent.name, sent.setting, _by(ask), sent.reason))
 
 
 async def shelve(ask: Ask) -> AlarmChanges:
@@ -57,33 +58,33 @@ async def shelve(ask: Ask) -> AlarmChanges:
     sent = ask.sent(Shelve)
     _may(ask, sent.name, "shelve")
     desk = ask.parts.desk
-    return _changed(ask, changes_of(desk.shelve(sent.name, sent.setting, _by(ask), sent.reason, sent.until)))
+    return _changed(ask, desk.shelve(sent.name, sent.setting, _by(ask), sent.reason, sent.until))
 
 
 async def unshelve(ask: Ask) -> AlarmChanges:
     """Take alarms from the shelf."""
     sent = ask.sent(AboutAlarms)
     _may(ask, sent.name, "unshelve")
-    return _changed(ask, changes_of(ask.parts.desk.unshelve(sent.name, sent.setting, _by(ask), sent.reason)))
+    return _changed(ask, ask.parts.desk.unshelve(sent.name, sent.setting, _by(ask), sent.reason))
 
 
 async def out_of_service(ask: Ask) -> AlarmChanges:
     """Take a station out of service."""
     sent = ask.sent(ServiceReason)
     _may(ask, sent.name, "take out of service")
-    return _changed(ask, changes_of(ask.parts.desk.out_of_service(sent.name, _by(ask), sent.reason)))
+    return _changed(ask, ask.parts.desk.out_of_service(sent.name, _by(ask), sent.reason))
 
 
 async def in_service(ask: Ask) -> AlarmChanges:
     """Put a station back in service."""
     sent = ask.sent(ServiceAct)
     _may(ask, sent.name, "put back in service")
-    return _changed(ask, changes_of(ask.parts.desk.in_service(sent.name, _by(ask), sent.reason)))
+    return _changed(ask, ask.parts.desk.in_service(sent.name, _by(ask), sent.reason))
 
 
-def _changed(ask: Ask, changes: AlarmChanges) -> AlarmChanges:
+def _changed(ask: Ask, changes: Iterable[AlarmChange]) -> AlarmChanges:
     ask.parts.live.changed(CHANGED)
-    return changes
+    return changes_of(changes_seen(changes, ask.in_part.withheld))
 
 
 async def identify(ask: Ask) -> tuple[Identified, int]:

@@ -18,6 +18,7 @@ from asleft.web.api.shapes import PageQuery
 from asleft.web.carrying import CHANGED, fresh
 from asleft.web.errands import MOMENT
 from asleft.web.order_words import GOING
+from asleft.work.in_part import order_seen
 
 __all__ = ["give_back", "lend", "lent"]
 
@@ -29,7 +30,7 @@ async def lent(ask: Ask) -> Lent:
         ask.place(desk.estate_now(), query.site)
     loans = [
         loan
-        for loan in desk.loans()
+        for loan in ask.in_part.loans()
         if ask.caller.sees(loan.station.site) and query.site in {None, loan.station.site}
     ]
     some, after = follow(loans, lambda loan: loan.id, query)
@@ -52,12 +53,13 @@ async def lend(ask: Ask) -> LentBy:
             reason=sent.reason,
         )
     ask.parts.live.changed(CHANGED)
-    return lent_by(kept, desk.outlook(kept.id))
+    told = ask.in_part
+    return lent_by(order_seen(kept, told.withheld), told.outlook(kept.id))
 
 
 async def give_back(ask: Ask) -> tuple[OrderPart, int]:
     """Give back what is lent: it goes on by itself, whoever waits; what refuses it at once is told at once."""
-    sent, errands, desk = ask.sent(GiveBack), ask.parts.errands, ask.parts.desk
+    sent, errands = ask.sent(GiveBack), ask.parts.errands
     _see_may(ask, ask.caller, sent)
     me, name = ask.caller.person.key, f"loan {sent.setting or ''} of {sent.name}"
     ended: list[KeptOrder] = []
@@ -69,10 +71,10 @@ async def give_back(ask: Ask) -> tuple[OrderPart, int]:
         errands.forget((name, me))
         raise errand.wrong
     if ended:
-        return part_of(ask, desk.outlook(ended[0].id), PageQuery()), 200
+        return part_of(ask, ask.in_part.outlook(ended[0].id), PageQuery()), 200
     going = [
         order_of(view.kept)
-        for view in desk.order_views()
+        for view in ask.in_part.order_views()
         if view.kept.order.purpose is Purpose.GIVE_BACK
         and view.kept.state in GOING
         and str(view.kept.order.station) == sent.name

@@ -9,7 +9,6 @@ from asleft.domain.drift import DriftKind
 from asleft.domain.estate import StationId
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.people import Right
-from asleft.domain.withheld import Withheld
 from asleft.web.alarm_view import alarms_of, kind_of
 from asleft.web.api.alarm_shapes import (
     Alarms,
@@ -72,14 +71,13 @@ async def me(ask: Ask) -> Me:
 
 
 def _now_view(ask: Ask) -> NowView:
-    desk = ask.parts.desk
-    return view_now(desk, desk.alarms(), ask.caller.sees, ask.parts.rounds(), ask.parts.clock())
+    told = ask.in_part
+    return view_now(told, told.alarms(), ask.caller.sees, ask.parts.rounds(), ask.parts.clock())
 
 
 async def now(ask: Ask) -> Now:
     """Say what needs a person."""
     view, most = _now_view(ask), ask.asked(NowQuery).limit
-    withheld = Withheld.of(ask.parts.desk.in_force().estate, ask.caller.person)
     whole = {name: len(getattr(view, name)) for name in _LISTS}
     cut = replace(
         view,
@@ -101,7 +99,7 @@ async def now(ask: Ask) -> Now:
             "at": ask.parts.clock(),
             "quiet": view.quiet,
             "more": {name: count - most for name, count in whole.items() if count > most},
-            "ails": withheld.lines(ask.parts.health()),
+            "ails": ask.in_part.withheld.lines(ask.parts.health()),
         }
     )
 
@@ -114,20 +112,20 @@ async def sites(ask: Ask) -> Sites:
 
 async def site(ask: Ask) -> Site:
     """Give one site with its stations."""
-    desk = ask.parts.desk
-    estate = desk.estate_now()
+    told = ask.in_part
+    estate = told.estate_now()
     found = ask.site(estate)
     view = view_site(
-        desk,
+        told,
         found.name,
         now=ask.parts.clock(),
-        board=desk.alarms(),
+        board=told.alarms(),
         rounds=ask.parts.rounds(),
         may=may_at(estate, ask.caller.person, found.name),
     )
     rows = sorted((*view.off, *view.quiet), key=lambda row: row.name)
     some, after = piece(rows, lambda row: row.name, ask.asked(SitePage))
-    lent = [loan_of(loan) for loan in desk.loans() if loan.station.site == found.name]
+    lent = [loan_of(loan) for loan in told.loans() if loan.station.site == found.name]
     return Site.model_validate(
         {
             **{name: getattr(view, name) for name in ("name", "title", "zone", "has_calendar", "on")},
@@ -146,10 +144,10 @@ async def site(ask: Ask) -> Site:
 
 async def station(ask: Ask) -> Station:
     """Put as left beside as found."""
-    desk = ask.parts.desk
-    found = ask.station(desk.estate_now())
-    loans = [loan for loan in desk.loans() if loan.station == found]
-    return station_of(desk.station(str(found)), loans[:MOST])
+    told = ask.in_part
+    found = ask.station(told.estate_now())
+    loans = [loan for loan in told.loans() if loan.station == found]
+    return station_of(told.station(str(found)), loans[:MOST])
 
 
 async def why(ask: Ask) -> Why:
@@ -157,14 +155,14 @@ async def why(ask: Ask) -> Why:
     estate = ask.parts.desk.estate_now()
     found = ask.station(estate)
     view = await asyncio.to_thread(ask.parts.desk.whence(str(found), ask.path["setting"]))
-    return why_of(await told_why(ask.house.web.past, estate, view, Scope(ask.caller.person.sites)))
+    return why_of(await told_why(ask.house.web.past, estate, view, Scope.of(estate, ask.caller.person)))
 
 
 async def alarms(ask: Ask) -> Alarms:
     """Give the alarms: all, or those of a site as a whole, of a station, or of one setting."""
-    desk, query = ask.parts.desk, ask.asked(PageQuery)
-    estate = desk.estate_now()
-    board = desk.alarms()
+    told, query = ask.in_part, ask.asked(PageQuery)
+    estate = told.estate_now()
+    board = told.alarms()
     target: StationId | None = None
     if "site" in ask.path:
         target = ask.station(estate) if "station" in ask.path else StationId(ask.site(estate).name, "")
@@ -209,7 +207,7 @@ async def alarms(ask: Ask) -> Alarms:
             stations=_withdrawn(board, filter(ours, board.withdrawn)), alarms=of("out-of-service")
         ),
         flood=FloodShape(on=flood.on, since=flood.since, count=sum(by_site.values()), by_site=by_site),
-        lent=tuple(loan_of(loan) for loan in desk.loans() if ours(loan.station))[:MOST],
+        lent=tuple(loan_of(loan) for loan in told.loans() if ours(loan.station))[:MOST],
         next=after,
     )
 

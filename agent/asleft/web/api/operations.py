@@ -20,6 +20,7 @@ from asleft.web.logged import note
 from asleft.web.parts import Parts
 from asleft.web.refusals import HIDDEN
 from asleft.web.web import Web
+from asleft.work.in_part import InPart
 
 __all__ = ["LOOK", "Ask", "House", "Operation", "Proof", "Replied", "Work"]
 
@@ -70,6 +71,11 @@ class Ask:
     def parts(self) -> Parts:
         """What the page is given, too."""
         return self.house.parts
+
+    @property
+    def in_part(self) -> InPart:
+        """What the desk answers, as far as it may be told to who asks: all that an operation tells comes from it."""
+        return self.house.web.in_part(self.caller.person)
 
     def asked(self, kind: type[_Given]) -> _Given:
         """Give what stands behind the question mark."""

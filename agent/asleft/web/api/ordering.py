@@ -40,7 +40,8 @@ from asleft.web.logged import note
 from asleft.web.order_words import GOING
 from asleft.web.refusals import HIDDEN
 from asleft.work.guards import Confirming
-from asleft.work.ordering import MayNot, NoOrder
+from asleft.work.in_part import drawn_up_seen, order_seen, see_role
+from asleft.work.ordering import MayNot, NoOrder, NoStation
 from asleft.work.outlook import Outlook
 
 __all__ = [
@@ -69,13 +70,13 @@ async def orders(ask: Ask) -> Orders:
     if query.cursor:
         _see_cursor(ask, query.cursor)
     sites = ask.caller.person.sites or None if query.site is None else (query.site,)
-    found = desk.order_page(
+    found = ask.in_part.order_page(
         query.limit + 1,
         before=query.cursor,
         sites=sites,
         states=None if query.all_ == "true" else set(OrderState) - ENDS,
     )
-    views = desk.order_views()
+    views = ask.in_part.order_views()
     waits = {view.kept.id: view.waits for view in views}
     some = found[: query.limit]
     return Orders(
@@ -119,16 +120,10 @@ def part_of(ask: Ask, outlook: Outlook, query: PageQuery) -> OrderPart:
     """Give an order, or the orders of a group, as far as they may be looked at."""
     seen = [kept for kept in outlook.kepts if ask.caller.sees(kept.order.station.site)]
     whole = len(seen) == len(outlook.kepts)
-    waits = [
-        words
-        for kept, said in zip(outlook.kepts, outlook.waits, strict=True)
-        if ask.caller.sees(kept.order.station.site)
-        for words in said
-    ]
     some, after = follow(seen, lambda kept: kept.id, query)
     return OrderPart(
         orders=tuple(map(order_of, some)),
-        waits=outlook.together if whole else tuple(dict.fromkeys(waits)),
+        waits=outlook.together,
         may_confirm=outlook.able if whole else (),
         group=group_of(outlook.group) if _sees_group(ask, outlook) else None,
         next=after,
@@ -151,7 +146,7 @@ def _found(ask: Ask, name: str) -> Outlook:
     """
     none = NoOrder(f"there is no order '{name}'", todo="GET /api/orders lists what there is")
     try:
-        outlook = ask.parts.desk.outlook(name)
+        outlook = ask.in_part.outlook(name)
     except NoOrder:
         raise none from None
     if not any(ask.caller.sees(kept.order.station.site) for kept in outlook.kepts):
@@ -181,12 +176,16 @@ async def _drawn_up(
     caller, estate = ask.again(), ask.parts.desk.estate_now()
     for name in names:
         caller.check(ask.place(estate, name).site, *ACTING, verb="have an order drawn up")
+    if role and not caller.everywhere:
+        _see_role(ask, estate, role)
     wish = replace(wish, by=caller.person.key)
     async with ask.parts.turn():
-        drawn = await ask.parts.desk.restore(names, wish, role=role, stop_share=stop_share)
+        made = await ask.parts.desk.restore(names, wish, role=role, stop_share=stop_share)
     ask.parts.live.changed(CHANGED)
+    told = ask.in_part
+    drawn = drawn_up_seen(made, told.withheld)
     kepts = [item.order for item in drawn if item.order is not None]
-    outlook = ask.parts.desk.outlook(kepts[0].group or kepts[0].id) if kepts else None
+    outlook = told.outlook(kepts[0].group or kepts[0].id) if kepts else None
     return DrawnUps(
         orders=tuple(map(drawn_of, drawn[:MOST])),
         waits=outlook.together if outlook else (),
@@ -194,6 +193,23 @@ async def _drawn_up(
         group=group_of(outlook.group) if outlook else None,
         more=max(0, len(drawn) - MOST),
     )
+
+
+def _see_role(ask: Ask, estate: Estate, role: str) -> None:
+    """See that a station has a role where the token may look.
+
+    Raises:
+        ApiRefused: None has, whether or not one elsewhere does.
+    """
+    try:
+        see_role(estate, role, ask.in_part.withheld)
+    except NoStation as none:
+        raise ApiRefused(
+            "not-there",
+            none.what,
+            where="role",
+            todo="GET /api/sites/{site} names the stations of a site, each with its role",
+        ) from none
 
 
 async def undo(ask: Ask) -> UndoneBy:
@@ -207,7 +223,8 @@ async def undo(ask: Ask) -> UndoneBy:
     async with ask.parts.turn():
         kept = await desk.undo(sent.order, by=caller.person.key, cannot_wait=sent.cannot_wait)
     ask.parts.live.changed(CHANGED)
-    return undone_of(kept, desk.outlook(kept.id))
+    told = ask.in_part
+    return undone_of(order_seen(kept, told.withheld), told.outlook(kept.id))
 
 
 async def withdraw(ask: Ask) -> OrderPart:

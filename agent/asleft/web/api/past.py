@@ -70,7 +70,8 @@ async def who(ask: Ask) -> Who:
     except NoEvidence as none:
         if isinstance(none, TooMuch):
             raise
-        raise ApiRefused("not-there", none.what, where=setting, todo=none.todo) from none
+        told = scope.withheld.refusal(none)
+        raise ApiRefused("not-there", told.what, where=setting, todo=told.todo) from none
     return who_of(setting, found)
 
 
@@ -92,7 +93,7 @@ async def account(ask: Ask) -> AccountAnswer:
 
 def _scope(ask: Ask, site: str) -> Scope:
     """Give the sites that the token may look at; a site that is asked for has to be one of them."""
-    scope = Scope(ask.caller.person.sites)
+    scope = Scope.of(ask.parts.desk.in_force().estate, ask.caller.person)
     if site and not scope.holds(site):
         raise ApiRefused(
             "not-there",

@@ -126,8 +126,13 @@ def word_of(status: int) -> str:
     return _BY_STATUS.get(status, KINDS["not-now"]).name
 
 
-def told(wrong: AsleftError) -> Response:
-    """Tell an error."""
+def told(wrong: AsleftError, seen: AsleftError) -> Response:
+    """Tell an error.
+
+    Args:
+        wrong: The error, which says of which kind it is.
+        seen: The same in words that may be told to who asks.
+    """
     kind = kind_of(wrong)
     headers = dict(wrong.headers) if isinstance(wrong, ApiRefused) else {}
     if isinstance(wrong, TooManyTries):
@@ -137,8 +142,8 @@ def told(wrong: AsleftError) -> Response:
     if isinstance(wrong, NoToken):
         headers["WWW-Authenticate"] = 'Bearer realm="asleft", error="invalid_token"'  # RFC 6750 §3
     # Where it happened may be a path of this computer, which is for the log.
-    where = "" if wrong.where.startswith("/") and not isinstance(wrong, ApiRefused) else wrong.where
-    return problem_response(kind, wrong.what, where=where, todo=for_programs(wrong.todo), headers=headers)
+    where = "" if seen.where.startswith("/") and not isinstance(wrong, ApiRefused) else seen.where
+    return problem_response(kind, seen.what, where=where, todo=for_programs(seen.todo), headers=headers)
 
 
 def problem_response(

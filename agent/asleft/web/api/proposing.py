@@ -6,7 +6,6 @@ from typing import Final
 
 from asleft.domain.estate import Estate
 from asleft.domain.people import Right
-from asleft.domain.withheld import Withheld
 from asleft.ports.baseline import OpenProposal
 from asleft.web.api.effect_shapes import EffectAnswer, effect_answer
 from asleft.web.api.operations import Ask
@@ -29,6 +28,7 @@ from asleft.web.api.shapes import MOST, PageQuery
 from asleft.web.carrying import fresh
 from asleft.web.discretion import may_see_proposal, told_of
 from asleft.work.approved import approvers_of
+from asleft.work.in_part import see_holder
 from asleft.work.proposing.desk import ProposalDesk
 from asleft.work.proposing.enrol import Wish
 from asleft.work.proposing.words import Proposed, approve_words
@@ -102,7 +102,7 @@ async def _waiting(ask: Ask) -> list[OpenProposal]:
 
 def _approvers(ask: Ask, estate: Estate) -> tuple[str, ...]:
     """Name those who may approve, as far as they have to do with a site that may be looked at."""
-    return Withheld.of(estate, ask.caller.person).names(approvers_of(estate))
+    return ask.in_part.withheld.names(approvers_of(estate))
 
 
 def _row(estate: Estate, one: OpenProposal) -> ProposalRow:
@@ -128,13 +128,14 @@ async def concede(ask: Ask) -> Proposal:
         raise ApiRefused(
             "not-valid", "there is no such day", where="until", todo="give a day, as 2026-12-31"
         ) from wrong
-    return await _proposed(
-        ask,
-        sent.name,
-        lambda desk, by: desk.concede(
+
+    async def made(desk: ProposalDesk, by: str) -> Proposed:
+        see_holder(ask.parts.desk.in_force().estate, sent.holder, ask.in_part.withheld)
+        return await desk.concede(
             sent.name, sent.setting, sent.value, holder=sent.holder, until=until, by=by, reason=sent.reason
-        ),
-    )
+        )
+
+    return await _proposed(ask, sent.name, made)
 
 
 async def exchange(ask: Ask) -> Proposal:
@@ -166,8 +167,6 @@ async def _proposed(ask: Ask, name: str, make: Make) -> Proposal:
     caller = ask.again()
     site = ask.place(desk.estate_now(), name).site
     caller.check(site, *PROPOSING, verb="propose changes")
-    withheld = Withheld.of(desk.in_force().estate, caller.person)
-    with withheld.in_refusals():
-        async with ask.parts.turn():
-            made = await make(desk.proposing, caller.person.key)
-    return proposal_of(made, withheld)
+    async with ask.parts.turn():
+        made = await make(desk.proposing, caller.person.key)
+    return proposal_of(made, ask.in_part.withheld)

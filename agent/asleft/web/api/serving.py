@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from asleft.domain.errors import AsleftError
 from asleft.domain.names import harmless
+from asleft.web.api.callers import Caller
 from asleft.web.api.document import PARTS
 from asleft.web.api.operations import Ask, House, Operation, Proof
 from asleft.web.api.problems import KINDS, ApiRefused, is_api, kind_of, problem_response, told
@@ -70,7 +71,7 @@ def make_api(web: Web, *, proof: Proof = proof_asked) -> ASGIApp:
         ],
         exception_handlers={
             HTTPException: _http,
-            AsleftError: _asleft,
+            AsleftError: _asleft(web),
             ClientDisconnect: gone,
         },
     )
@@ -188,14 +189,22 @@ async def _http(_: Request, wrong: Exception) -> Response:
     return problem_response(status, _WORDS.get(status, "this cannot be done"), headers=kept)
 
 
-async def _asleft(request: Request, wrong: Exception) -> Response:
-    assert isinstance(wrong, AsleftError)  # noqa: S101 it is registered for this class
-    kind = kind_of(wrong)
-    if kind.status == 422:  # noqa: PLR2004 what it says may be what was sent
-        note(request, kind.name)
-    elif kind.status != 404:  # noqa: PLR2004 what is not there is said by its path
-        note(request, kind.name, what=str(wrong))
-    return told(wrong)
+def _asleft(web: Web) -> Callable[[Request, Exception], Awaitable[Response]]:
+    async def refused(request: Request, wrong: Exception) -> Response:
+        assert isinstance(wrong, AsleftError)  # noqa: S101 it is registered for this class
+        kind = kind_of(wrong)
+        if kind.status == 422:  # noqa: PLR2004 what it says may be what was sent
+            note(request, kind.name)
+        elif kind.status != 404:  # noqa: PLR2004 what is not there is said by its path
+            note(request, kind.name, what=str(wrong))
+        caller: Caller | None = getattr(request.state, "caller", None)
+        if caller is None or isinstance(
+            wrong, ApiRefused
+        ):  # this tells what was sent, and nothing of what lies elsewhere
+            return told(wrong, wrong)
+        return told(wrong, web.refusal(caller.person, wrong))
+
+    return refused
 
 
 def _failed(_: Scope, number: str) -> Response:

@@ -147,8 +147,8 @@ class _Accounting:
         return as_file(account_rows(made), "account", self._web.parts.clock())
 
     def _wish(self, request: Request) -> _Wish:
-        scope, now = scope_of(self._web.viewer(request)), self._web.parts.clock()
-        estate = self._web.parts.desk.in_force().estate
+        estate, now = self._web.parts.desk.in_force().estate, self._web.parts.clock()
+        scope = scope_of(self._web.viewer(request), estate)
         typed = typed_in(request.query_params, ("site", "from", "to"))
         site = typed["site"]
         zone = zone_asked(estate, scope, site)
@@ -171,7 +171,8 @@ class _Accounting:
         try:
             return await self._web.past.ask(wish.ask), ""
         except NoEvidence as none:
-            return None, f"{none.what}; {none.todo}"
+            told = wish.scope.withheld.refusal(none)
+            return None, f"{told.what}; {told.todo}"
 
     def _shown(self, request: Request, wish: _Wish, made: Account | None, why: str) -> Response:
         estate = self._web.parts.desk.in_force().estate

@@ -14,7 +14,6 @@ from asleft.domain.alarms.alarm import AlarmChange
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import Estate, StationId
 from asleft.domain.evidence.seeing import Scope
-from asleft.domain.withheld import Withheld
 from asleft.ports.records import Entry
 from asleft.web.alarm_causes import alarms_of_cause, order_of
 from asleft.web.alarm_life import MOST_MOVES
@@ -37,6 +36,7 @@ from asleft.web.proposed import proposed_words
 from asleft.web.sources import Sources
 from asleft.web.web import Web
 from asleft.work.alarms.acts import NoAlarm
+from asleft.work.in_part import InPart, see_holder
 
 __all__ = ["routes"]
 
@@ -112,9 +112,10 @@ class _Alarms:
     async def _shown(
         self, request: Request, given: Given | None = None, wrong: Wrong | None = None
     ) -> Response:
-        web, desk = self._web, self._web.parts.desk
+        web = self._web
         viewer, now = web.viewer(request), web.parts.clock()
-        estate = desk.estate_now()
+        told = web.in_part(viewer.person)
+        estate = told.estate_now()
         target, setting = self._about(request, viewer, estate)
         kind = kind_of(setting)
         known = kind is not None or (
@@ -124,7 +125,7 @@ class _Alarms:
             raise HTTPException(404)
         entries: Sequence[Entry] = ()
         if target.name:
-            entries, _ = await self._lives.of(target)
+            entries, _ = await self._lives.of(target, told.withheld)
         board = web.board(request)
         names = {alarm.drift.key.setting for alarm in alarms_of(board, target, setting)} - {""}
         view = view_of(
@@ -133,13 +134,13 @@ class _Alarms:
             setting,
             now=now,
             board=board,
-            look=desk.station(str(target)).looked if target.name else None,
-            orders=desk.order_views(),
-            sources=await self._sources.of(estate, target, names, Scope(viewer.person.sites))
+            look=told.station(str(target)).looked if target.name else None,
+            orders=told.order_views(),
+            sources=await self._sources.of(estate, target, names, Scope.of(estate, viewer.person))
             if target.name
             else {},
             entries=entries,
-            events=desk.alarm_life(
+            events=told.alarm_life(
                 target, MOST_MOVES, kind=kind, setting=setting if setting and kind is None else ""
             ),
             may=may_at(estate, viewer.person, target.site),
@@ -172,7 +173,8 @@ class _Alarms:
                 cannot_wait=one(form, "cannot-wait"),
                 cause=one(form, "cause"),
             )
-            return await self._shown(request, given, wrong_of(what if what in _ACTS else "", wrong))
+            withheld = web.in_part(viewer.person).withheld
+            return await self._shown(request, given, wrong_of(what if what in _ACTS else "", wrong, withheld))
         return web.back(request, to or request.url.path, said)
 
     async def _do(
@@ -194,6 +196,7 @@ class _Alarms:
                 return "", await self._to_shown(
                     ACKNOWLEDGE,
                     form,
+                    self._web.in_part(viewer.person),
                     target,
                     setting,
                     lambda place, called: desk.acknowledge(place, called, by, reason),
@@ -203,6 +206,7 @@ class _Alarms:
                 return "", await self._to_shown(
                     SHELVE,
                     form,
+                    self._web.in_part(viewer.person),
                     target,
                     setting,
                     lambda place, called: desk.shelve(place, called, by, reason, until),
@@ -221,15 +225,14 @@ class _Alarms:
                 return to, ""
             case "adopt":
                 layer, reason = one(form, "layer") or "station", needed(form)
-                with Withheld.of(desk.in_force().estate, viewer.person).in_refusals():
-                    made = await desk.proposing.adopt(name, [setting], layer=layer, by=by, reason=reason)
+                made = await desk.proposing.adopt(name, [setting], layer=layer, by=by, reason=reason)
                 return "", proposed_words(made, viewer)
             case "concede":
                 reason, day = needed(form), read_day(form, "day")
-                with Withheld.of(desk.in_force().estate, viewer.person).in_refusals():
-                    made = await desk.proposing.concede(
-                        name, setting, None, holder=one(form, "holder"), until=day, by=by, reason=reason
-                    )
+                see_holder(estate, one(form, "holder"), self._web.in_part(viewer.person).withheld)
+                made = await desk.proposing.concede(
+                    name, setting, None, holder=one(form, "holder"), until=day, by=by, reason=reason
+                )
                 return "", proposed_words(made, viewer)
             case "out-of-service":
                 desk.out_of_service(name, by, needed(form))
@@ -244,19 +247,25 @@ class _Alarms:
                 raise AsleftError("this page does nothing such", todo="use its own buttons")
 
     async def _to_shown(
-        self, act: ShownAct, form: Mapping[str, list[str]], target: StationId, setting: str, do: _Do
+        self,
+        act: ShownAct,
+        form: Mapping[str, list[str]],
+        told: InPart,
+        target: StationId,
+        setting: str,
+        do: _Do,
     ) -> str:
         """Do one thing to the alarms that the page showed, where they still are as they were shown, and say to how many.
 
         Raises:
             AsleftError: To none; or the work refused it.
         """
-        desk, cause = self._web.parts.desk, "" if target.name else one(form, "cause")
+        cause = "" if target.name else one(form, "cause")
         shown, above = one(form, "shown"), one(form, "above")
         names = frozenset(shown.split() if above in {"", digest_of(shown)} else ())
 
         def found() -> tuple[list[tuple[StationId, str]], int]:
-            board = desk.alarms()
+            board = told.alarms()  # they are named by what the page told of them
             here = alarms_of_cause(board, target.site, cause) if cause else alarms_of(board, target, setting)
             return act.chosen(here, names)
 
@@ -264,7 +273,7 @@ class _Alarms:
         for station, called in found()[0]:
             # Each is a record of its own: others get their turn in between, and may be quicker with one of them.
             await asyncio.sleep(0)
-            if act.chosen(alarms_of(desk.alarms(), station, called), names)[0]:
+            if act.chosen(alarms_of(told.alarms(), station, called), names)[0]:
                 with suppress(NoAlarm):
                     done += len(do(_place(station), called))
         _, left = found()

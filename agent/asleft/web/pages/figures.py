@@ -97,9 +97,9 @@ def routes(web: Web) -> list[Route]:
 
     async def page(request: Request) -> Response:
         viewer = web.viewer(request)
-        scope = Scope(viewer.person.sites)
         days = days_in(request, usual=_USUAL, most=_MOST)
         desk = web.parts.desk
+        scope = Scope.of(desk.in_force().estate, viewer.person)
         happened = desk.happened(days.value)
         weeks, why = None, ""
         # A page that keeps itself up to date keeps that part as it is: it is asked of git.
@@ -107,7 +107,8 @@ def routes(web: Web) -> list[Route]:
             try:
                 weeks = await _weeks(web, scope, days.value)
             except (NoEvidence, TooBusy) as none:
-                why = f"{begun(none.what)}; {none.todo}."
+                told = scope.withheld.refusal(none)
+                why = f"{begun(told.what)}; {told.todo}."
         view = view_of(
             desk.estate_now(),
             days=days,

@@ -133,7 +133,7 @@ def routes(web: Web) -> list[Route]:
             site,
             on=base.on(web.parts.clock()).get(site.name, ()),
             looks=desk.looks(),
-            drifts=[item.drift for item in desk.drifts()],
+            drifts=[item.drift for item in web.in_part(viewer.person).drifts_in(site.name)],
         )
         return web.show(request, "hearing.html", title=f"Hearing at {site.title}", view=view)
 

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from asleft.domain.estate import Estate
 from asleft.domain.evidence.pieces import Piece, Source, kind_of
 from asleft.domain.evidence.seeing import Scope
 from asleft.domain.people import Right
@@ -39,15 +40,15 @@ def routes(web: Web) -> list[Route]:
     ]
 
 
-def scope_of(viewer: Viewer) -> Scope:
-    """Give the sites of which somebody may be told.
+def scope_of(viewer: Viewer, estate: Estate) -> Scope:
+    """Give the sites of which somebody may be told, and what of others may not be named.
 
     Raises:
         HTTPException: 403: none at all.
     """
     if Right.LOOK not in viewer.person.rights:
         raise HTTPException(403)
-    return Scope(viewer.person.sites)
+    return Scope.of(estate, viewer.person)
 
 
 class _History:
@@ -64,7 +65,7 @@ class _History:
     async def page(self, request: Request) -> Response:
         """Search the time line."""
         viewer, estate = self._web.viewer(request), self._desk.in_force().estate
-        scope, query = scope_of(viewer), request.query_params
+        scope, query = scope_of(viewer, estate), request.query_params
         search = Search.of(query, estate, scope, self._web.parts.clock())
         at, place = query.get("at", ""), None
         found = Timeline(pieces=(), zones={})
@@ -86,7 +87,7 @@ class _History:
     async def export(self, request: Request) -> Response:
         """Give a search as a table."""
         viewer, estate = self._web.viewer(request), self._desk.in_force().estate
-        scope, now = scope_of(viewer), self._web.parts.clock()
+        scope, now = scope_of(viewer, estate), self._web.parts.clock()
         search = Search.of(request.query_params, estate, scope, now)
         asked = search.asked
         if asked is None:
@@ -100,7 +101,7 @@ class _History:
     async def commit(self, request: Request) -> Response:
         """Show a commit."""
         viewer, estate = self._web.viewer(request), self._desk.in_force().estate
-        scope, commit = scope_of(viewer), request.path_params["commit"]
+        scope, commit = scope_of(viewer, estate), request.path_params["commit"]
         if not _COMMIT.match(commit):
             raise HTTPException(404)
         entry = await run_in_threadpool(self._desk.entry, commit)
@@ -110,7 +111,9 @@ class _History:
             raise HTTPException(404, HIDDEN if whole else None)
         text = ""
         if piece.source is Source.RECORDS:
-            text = await run_in_threadpool(self._difference, piece, None if piece is whole else piece.sites)
+            in_part = whole is not None and not all(map(scope.holds, whole.sites))
+            text = await run_in_threadpool(self._difference, piece, piece.sites if in_part else None)
+            text = scope.withheld.say(text)
         view = commit_view(estate, piece, text, paths=self._web.paths)
         word = "Record" if piece.source is Source.RECORDS else "Baseline"
         return self._web.show(request, "history-commit.html", title=f"{word} {commit[:10]}", view=view)

@@ -27,7 +27,7 @@ from asleft.web.asking import frozen_at
 from asleft.web.order_calls import Halted, Waiting, beside_halts, halted_in, waiting_of
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
-from asleft.work.desk import OwnerDesk
+from asleft.work.in_part import InPart
 from asleft.work.order_desk import OrderView
 
 __all__ = ["NowView", "routes", "view_now", "view_of"]
@@ -39,11 +39,12 @@ _STATES: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.ACK
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cause:
-    """Alarms of one site that have one cause; `beside` says what stands with it and has no card of its own."""
+    """Alarms of one site that have `common` as their cause; `beside` says what stands with it and has no card of its own."""
 
     priority: Priority
     state: str
     site: str
+    common: str
     title: str
     zone: str
     since: datetime
@@ -156,32 +157,32 @@ def routes(web: Web) -> list[Route]:
 
     async def page(request: Request) -> Response:
         viewer = web.viewer(request)
-        desk = web.parts.desk
-        view = view_now(desk, web.board(request), viewer.sees, web.parts.rounds(), web.parts.clock())
+        told = web.in_part(viewer.person)
+        view = view_now(told, web.board(request), viewer.sees, web.parts.rounds(), web.parts.clock())
         return web.show(request, "now.html", title="Now", view=view)
 
     return [Route("/", page, methods=["GET"])]
 
 
 def view_now(
-    desk: OwnerDesk,
+    told: InPart,
     board: Board,
     sees: Callable[[str], bool],
     rounds: Mapping[str, datetime],
     now: datetime,
 ) -> NowView:
-    """Ask the desk for what a person should see now, and put it together."""
-    estate = desk.estate_now()
+    """Ask for what a person should see now, and put it together."""
+    estate = told.estate_now()
     return view_of(
         estate,
         sees=sees,
         board=board,
-        orders=desk.order_views(),
-        never_looked_at=desk.never_looked_at(),
-        not_read=desk.not_read(),
-        loans=desk.loans(),
+        orders=told.order_views(),
+        never_looked_at=told.never_looked_at(),
+        not_read=told.not_read(),
+        loans=told.loans(),
         rounds=rounds,
-        coming=desk.comings(filter(sees, estate.sites)),
+        coming=told.comings(filter(sees, estate.sites)),
         now=now,
     )
 
@@ -299,6 +300,7 @@ def _cause(group: Group, estate: Estate, folded: Sequence[str]) -> Cause:
         priority=min((alarm.drift.priority for alarm in group.alarms), key=_WORST.index),
         state=str(worst.state),
         site=site.name,
+        common=group.common,
         title=site.title,
         zone=site.time_zone,
         since=max(alarm.since for alarm in group.alarms),

@@ -264,7 +264,7 @@ class _OrderPages:
         if len(name) != _ID_LENGTH or not _DIGITS.issuperset(name[is_group(name) :]):
             raise none
         try:
-            outlook = self._desk.outlook(name)
+            outlook = self._web.in_part(viewer.person).outlook(name)
         except NoOrder:
             raise none from None
         if not any(viewer.sees(kept.order.station.site) for kept in outlook.kepts):
@@ -325,6 +325,10 @@ class _OrderPages:
             if given is not None and not ticked:
                 # A hazard is ticked by who looks at it now: not by an earlier visit, nor in another browser.
                 given = replace(given, accepted=())
+        told = self._web.in_part(person)
+        trouble, undo_trouble, look_trouble = (
+            one and one.told(told.withheld) for one in (trouble, undo_trouble, look_trouble)
+        )
         if is_group(name):
             group = group_page(
                 outlook,
@@ -353,7 +357,7 @@ class _OrderPages:
             look_given=look_given,
             behind=self._behind(outlook.kepts[0]),
             handed=handed,
-            open_now=any(loan.id == name and loan.opened for loan in self._desk.loans()),
+            open_now=any(loan.id == name and loan.opened for loan in told.loans()),
         )
         response = self._web.show(
             request, "order.html", title=f"Order for {view.station}", view=view, status=status

@@ -93,9 +93,10 @@ def routes(web: Web) -> list[Route]:
     """Give the route of the list."""
 
     async def page(request: Request) -> Response:
-        viewer, desk = web.viewer(request), web.parts.desk
+        viewer = web.viewer(request)
+        told = web.in_part(viewer.person)
         before = request.query_params.get("before", "")
-        newest = desk.order_page(
+        newest = told.order_page(
             _PAGE + 1,
             before=before,
             sites=viewer.person.sites or None,
@@ -103,11 +104,11 @@ def routes(web: Web) -> list[Route]:
             groups_once=True,
         )
         view = view_of(
-            desk.estate_now(),
+            told.estate_now(),
             viewer.person,
             web.parts.clock(),
-            waiting=desk.order_views(),
-            ended=[desk.orders_in(kept.group) if kept.group else (kept,) for kept in newest[:_PAGE]],
+            waiting=told.order_views(),
+            ended=[told.orders_in(kept.group) if kept.group else (kept,) for kept in newest[:_PAGE]],
             older=f"/orders?before={newest[_PAGE - 1].id}" if len(newest) > _PAGE else "",
             later=bool(before),
         )

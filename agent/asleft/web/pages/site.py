@@ -22,7 +22,7 @@ from asleft.web.asking import Frozen, May, Wrong, draw_up, frozen_at, may_at, on
 from asleft.web.pages.site_rows import StationRow, badness, row_of
 from asleft.web.web import Web
 from asleft.work.alarms.desk import Board
-from asleft.work.desk import OwnerDesk
+from asleft.work.in_part import InPart
 from asleft.work.order_desk import OrderView
 
 __all__ = ["SiteView", "routes", "view_of", "view_site"]
@@ -116,11 +116,12 @@ def routes(web: Web) -> list[Route]:
     """Give the routes of the page about a site."""
 
     def shown(request: Request, wrong: Wrong | None = None, cannot_wait: str = "") -> Response:
-        viewer, desk = web.viewer(request), web.parts.desk
-        estate = desk.estate_now()
+        viewer = web.viewer(request)
+        told = web.in_part(viewer.person)
+        estate = told.estate_now()
         site = seen(estate, viewer, request.path_params["site"]).site
         view = view_site(
-            desk,
+            told,
             site,
             now=web.parts.clock(),
             board=web.board(request),
@@ -144,7 +145,8 @@ def routes(web: Web) -> list[Route]:
         try:
             to = await draw_up(web.parts, viewer, site, cannot_wait=cannot_wait)
         except AsleftError as wrong:
-            return shown(request, wrong_of("restore", wrong), cannot_wait)
+            withheld = web.in_part(viewer.person).withheld
+            return shown(request, wrong_of("restore", wrong, withheld), cannot_wait)
         return web.back(request, to)
 
     return [
@@ -154,7 +156,7 @@ def routes(web: Web) -> list[Route]:
 
 
 def view_site(
-    desk: OwnerDesk,
+    told: InPart,
     name: str,
     *,
     now: datetime,
@@ -165,17 +167,17 @@ def view_site(
     wrong: Wrong | None = None,
     cannot_wait: str = "",
 ) -> SiteView:
-    """Ask the desk for what is known of one site, and put it together."""
+    """Ask for what is known of one site, and put it together."""
     return view_of(
-        desk.estate_now(),
+        told.estate_now(),
         name,
         now=now,
         board=board,
-        standing=desk.drifts_in(name),
-        orders=desk.order_views(),
-        glances=desk.glances(name),
-        loans=desk.loans(),
-        coming=desk.coming(name),
+        standing=told.drifts_in(name),
+        orders=told.order_views(),
+        glances=told.glances(name),
+        loans=told.loans(),
+        coming=told.coming(name),
         ended=rounds.get(name),
         may=may,
         ways=ways,

@@ -62,11 +62,8 @@ def routes(web: Web) -> list[Route]:
     """Give the routes of the page."""
 
     async def page(request: Request) -> Response:
-        scope, estate, now = (
-            scope_of(web.viewer(request)),
-            web.parts.desk.in_force().estate,
-            web.parts.clock(),
-        )
+        estate, now = web.parts.desk.in_force().estate, web.parts.clock()
+        scope = scope_of(web.viewer(request), estate)
         typed = typed_in(request.query_params, ("station", "at"))
         named = "/".join(request.path_params.values()) or typed["station"].lower()
         station, wrong = StationId.parse(named), {}

@@ -11,7 +11,6 @@ from starlette.routing import Route
 from asleft.domain.errors import AsleftError
 from asleft.domain.estate import StationId
 from asleft.domain.evidence.seeing import Scope
-from asleft.domain.withheld import Withheld
 from asleft.drawn.life import Topic, life_of
 from asleft.web.asking import (
     BadForm,
@@ -68,14 +67,15 @@ class _Stations:
     async def _shown(
         self, request: Request, given: Given | None = None, wrong: Wrong | None = None
     ) -> Response:
-        web, desk = self._web, self._web.parts.desk
+        web = self._web
         viewer, now = web.viewer(request), web.parts.clock()
-        estate = desk.estate_now()
+        told = web.in_part(viewer.person)
+        estate = told.estate_now()
         station = seen(estate, viewer, request.path_params["site"], request.path_params["name"])
-        entries, has_more = await self._lives.of(station)
-        stand = desk.station(str(station))
+        entries, has_more = await self._lives.of(station, told.withheld)
+        stand = told.station(str(station))
         drifted = [row.setting for row in stand.rows if row.state is RowState.DRIFT]
-        scope = Scope(viewer.person.sites)
+        scope = Scope.of(estate, viewer.person)
         sources = await self._sources.of(estate, station, drifted, scope)
         view = view_of(
             estate,
@@ -83,8 +83,8 @@ class _Stations:
             now=now,
             stand=stand,
             board=web.board(request),
-            orders=desk.order_views(),
-            loans=desk.loans(),
+            orders=told.order_views(),
+            loans=told.loans(),
             sources=sources,
             touched=await self._sources.known(estate, station, scope),
             entries=entries,
@@ -113,7 +113,8 @@ class _Stations:
         try:
             to, said = await self._do(what, form, given, viewer, station)
         except AsleftError as wrong:
-            return await self._shown(request, given, wrong_of(what if what in _ACTS else "", wrong))
+            withheld = web.in_part(viewer.person).withheld
+            return await self._shown(request, given, wrong_of(what if what in _ACTS else "", wrong, withheld))
         return web.back(request, to or f"/stations/{station}", said)
 
     async def _do(
@@ -132,10 +133,9 @@ class _Stations:
                     raise BadForm(
                         "no setting is ticked", field="setting", todo="tick what shall be approved as found"
                     )
-                with Withheld.of(desk.in_force().estate, viewer.person).in_refusals():
-                    made = await desk.proposing.adopt(
-                        name, given.settings, layer=given.layer, by=by, reason=reason
-                    )
+                made = await desk.proposing.adopt(
+                    name, given.settings, layer=given.layer, by=by, reason=reason
+                )
                 return "", proposed_words(made, viewer)
             case "exchange":
                 return "", await propose_exchange(self._web.parts, viewer, name, form)
@@ -154,10 +154,10 @@ class _Stations:
         name = request.path_params["setting"]
         why = await asyncio.to_thread(desk.whence(str(station), name))
         self._sources.keep(estate.commit, why)
-        scope = Scope(viewer.person.sites)
+        scope = Scope.of(estate, viewer.person)
         why = await told_why(web.past, estate, why, scope)
         rows = {row.setting: row for row in desk.station(str(station)).rows}
-        entries, _ = await self._lives.of(station)
+        entries, _ = await self._lives.of(station, web.in_part(viewer.person).withheld)
         view = SettingPage(
             site=station.site,
             name=station.name,

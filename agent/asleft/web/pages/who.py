@@ -74,7 +74,8 @@ def routes(web: Web) -> list[Route]:
     """Give the route of the page."""
 
     async def page(request: Request) -> Response:
-        scope, estate = scope_of(web.viewer(request)), web.parts.desk.in_force().estate
+        estate = web.parts.desk.in_force().estate
+        scope = scope_of(web.viewer(request), estate)
         setting = request.path_params["setting"].lower()
         if not is_setting(setting):
             raise HTTPException(404)
@@ -90,7 +91,8 @@ def routes(web: Web) -> list[Route]:
                     lambda desk: desk.who(setting, [site] if site else (), scope=scope)
                 )
             except NoEvidence as none:
-                why, status = f"{none.what}; {none.todo}", 422 if isinstance(none, TooMuch) else 404
+                told = scope.withheld.refusal(none)
+                why, status = f"{told.what}; {told.todo}", 422 if isinstance(none, TooMuch) else 404
         field = Field(typed=site, wrong=wrong)
         view = WhoView(
             setting=setting,

@@ -6,8 +6,10 @@ a role that WAI-ARIA does not have (a `summary`, a field for a date).
 """
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, Final
 
 from playwright.sync_api import CDPSession, Error, Page
@@ -23,6 +25,10 @@ CONTROLS: Final = frozenset(
 """Roles that take a command (WAI-ARIA 1.2 §5.3.2), and Chromium's own for elements of HTML that have none."""
 _CONTEXTS: Final = frozenset({"listitem", "row", "paragraph", "article", "region", "group", "form"})
 """What surrounds a link and says where it leads (WCAG 2.2 2.4.4, G53, H77 to H79)."""
+_NAMED_PARTS: Final = frozenset(
+    {"navigation", "region", "form", "complementary", "list", "table", "status", "alert", "log"}
+)
+"""What is said by its name when it is come to: with nothing in it, it says that something is there that is not."""
 _EMPTY_WORDS: Final = frozenset(
     {"here", "click", "click here", "link", "button", "go", "submit", "this", "read more"}
 )
@@ -61,6 +67,7 @@ class Node:
         dom: Its element, as DevTools number it; 0 for none.
         above: What it is in; None for the whole.
         below: What is in it, in the order in which it is read.
+        given: Its name as it was given, with the blanks at its ends.
     """
 
     role: str
@@ -71,6 +78,7 @@ class Node:
     dom: int = 0
     above: "Node | None" = None
     below: "list[Node]" = field(default_factory=list)
+    given: str = ""
 
     def walk(self) -> "Iterator[Node]":
         """Give it and all that is in it, in the order in which it is read."""
@@ -199,6 +207,7 @@ def _node(at: dict[str, Any]) -> Node:
         value=text("value"),
         states={one["name"]: str(one["value"].get("value", "")).lower() for one in at.get("properties", ())},
         dom=at.get("backendDOMNodeId", 0),
+        given=str(at.get("name", {}).get("value", "")),
     )
 
 
@@ -226,6 +235,9 @@ def _wrong_with(page: Page, reader: Reader) -> Iterator[str]:
     yield from _tables(nodes)
     yield from _drawings(page, nodes)
     yield from _live(page, nodes)
+    yield from _together(nodes)
+    yield from _empty(nodes)
+    yield from _twice(page)
 
 
 def _landmarks(nodes: Sequence[Node]) -> Iterator[str]:
@@ -346,3 +358,36 @@ _SAID_UNHEARD: Final = """
     && !document.querySelector(`[aria-describedby~="${CSS.escape(one.id || ' ')}"]`))
   .map((one) => one.textContent.trim().slice(0, 80))
 """
+
+
+def _together(nodes: Sequence[Node]) -> Iterator[str]:
+    """Find words of two elements with nothing between them, as a layout leaves them that takes the blank away (1.3.1; F32).
+
+    Of what has a name of its own, the name is said instead.
+    """
+    for node in nodes:
+        if node.role in CONTROLS:
+            continue
+        for one, other in pairwise(node.below):
+            texts = one.role == other.role == "StaticText"
+            if texts and one.given[-1:].isalnum() and other.given[:1].isalnum():
+                yield f"“{one.name}” and “{other.name}” are read as one word (1.3.1)"
+
+
+def _empty(nodes: Sequence[Node]) -> Iterator[str]:
+    """Find what is called something and has nothing in it (1.3.1)."""
+    for node in nodes:
+        if (
+            node.role in _NAMED_PARTS
+            and node.name
+            and not any(one.role == "StaticText" for one in node.walk())
+        ):
+            yield f"an empty {node.role} is called “{node.name}” (1.3.1)"
+
+
+def _twice(page: Page) -> Iterator[str]:
+    """Find an id that two elements have (HTML §3.2.6: it is unique): by it a name is found, and what stays as the page changes."""
+    ids: list[str] = page.evaluate("[...document.querySelectorAll('[id]')].map((one) => one.id)")
+    for name, count in Counter(ids).items():
+        if count > 1 or not name or re.search(r"\s", name):
+            yield f"{count} elements have the id “{name}” (HTML 3.2.6)"

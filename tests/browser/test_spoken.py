@@ -178,6 +178,14 @@ FAULTS = (
     ),
     ("<main><p class=said>Done</p><h1>A</h1></main>", "“Done” is said in no live region"),
     ("<main><h1>A</h1><p id=live-words>Live</p></main>", "#live-words is no status"),
+    (
+        "<main><h1>A</h1><p style='display: flex'><span>1 High</span> <span>2 alarms</span></p></main>",
+        "“1 High” and “2 alarms” are read as one word",
+    ),
+    ("<main><h1>A</h1><p role=status aria-label=News></p></main>", "an empty status is called “News”"),
+    ("<main><h1>A</h1><nav aria-label=Pages></nav></main>", "an empty navigation is called “Pages”"),
+    ("<main><h1 id=a>A</h1><p id=a>x</p></main>", "2 elements have the id “a”"),
+    ("<main><h1>A</h1><p id='a b'>x</p></main>", "1 elements have the id “a b”"),
 )
 
 

@@ -372,7 +372,8 @@ def _planned(served: Served, orders: dict[str, KeptOrder], proposal: str, cookie
     }
     alarm, station = f"/alarms/{HALL}/choir-left/panel.menus", f"/stations/{DRUMS}"
     refused = (
-        *(_act(alarm, act) for act in ("shelve", "adopt", "concede", "out-of-service")),
+        *(_act(alarm, act) for act in ("shelve", "concede", "out-of-service")),
+        _act(f"/alarms/{DRUMS}/headphones.gain", "adopt"),
         _act(station, "adopt"),
         _act(f"/stations/{YARD}/trumpet", "exchange"),
         Refused(path=waiting, form="form.confirm", status=409),

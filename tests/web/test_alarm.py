@@ -52,7 +52,7 @@ async def test_what_it_tells(tmp_path: Path) -> None:
         async with page.signed_in() as client:
             text = (await client.get(f"/alarms/{DRUMS}/headphones.gain")).text
     said = plain(text)
-    assert "1 High unacknowledged" in said
+    assert "1 High, unacknowledged" in said
     assert (
         "raised to +12 dB, approved is 0 dB (+12 dB: a sixteenth of the allowed time by the 3 dB rule)"
         in said
@@ -64,7 +64,10 @@ async def test_what_it_tells(tmp_path: Path) -> None:
     assert "Take the earphones out" in said
     assert "by Wren Halloway" in said
     assert "<title>(1) headphone gain" in text
-    assert 'aria-labelledby="scale-1-title" aria-describedby="scale-1-desc"' in text
+    assert (
+        'aria-labelledby="scale-setting-headphones.gain-title" aria-describedby="scale-setting-headphones.gain-desc"'
+        in text
+    )
     assert "As left 0 dB, as found +12 dB, apart by +12 dB" in said
 
 
@@ -81,7 +84,7 @@ async def test_what_becomes_an_alarm_has_a_place_to_come_to(tmp_path: Path) -> N
             await send(client, MENUS, "shelve", reason="later", until="for 30")
             texts += [(await client.get(MENUS)).text, (await watcher.get(MENUS)).text]
             texts.append((await send(client, MENUS, "concede", holder=WREN, day="soon", reason="why")).text)
-    for act in ("restore", "acknowledge", "shelve", "adopt", "concede", "out-of-service"):
+    for act in ("restore", "acknowledge", "shelve", "concede", "out-of-service"):
         assert f'value="{act}"' in texts[1], act
     assert 'id="cannot-wait"' in texts[2]
     assert 'value="unshelve"' in texts[2]
@@ -383,7 +386,7 @@ async def test_an_alarm_that_went_away_says_what_was_found_and_what_is_now(tmp_p
         assert "As found" not in words
     assert "Now 0 dB, read 14:10, just now Since 14:00" in said
     assert "Now 0 dB, read 14:10, 2 min ago" in silent
-    assert 'id="scale-1-title"' not in text
+    assert 'id="scale-' not in text
 
 
 @pytest.mark.parametrize(
@@ -406,7 +409,7 @@ async def test_shelve(tmp_path: Path, fields: dict[str, str], until: timedelta) 
             assert answer.status_code == 303
             said = plain((await client.get(MENUS)).text)
             assert "Wren Halloway: parts come tomorrow" in said
-            assert "Shelved until" in said
+            assert "Shelved, until" in said
             (alarm,) = page.desk.alarms().shelved
             assert alarm.shelf is not None
             assert abs(alarm.shelf.until - at - until) < timedelta(minutes=1)
@@ -528,7 +531,7 @@ async def test_the_alarms_of_a_site_by_cause(tmp_path: Path) -> None:
     assert worst.index("Headphone gain range: 1 station") < worst.index("Menus: 2 stations")
     said = plain(text)
     assert said.index("Menus: 2 stations") < said.index("Headphone gain range: 1 station")
-    assert "2 Medium 2 alarms" in said
+    assert "2 Medium, 2 alarms" in said
     assert all(f"{matters[0].upper()}{matters[1:]}." in said for matters in why)
     assert "Take the earphones out before a level is raised" in said
     links = [one.get("href") for one in Elements(text).of("a")]

@@ -13,6 +13,7 @@ from asleft.domain.profile import Concern, Priority
 from asleft.domain.snapshot import AsFound
 from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.ledger import Looked
+from asleft.web.adopting import Adopting, adopting_of
 from asleft.web.alarm_marks import mark_of
 from asleft.web.sources import Source
 
@@ -45,6 +46,7 @@ class Sheet:
 
     Args:
         name: Dotted name of its setting, or its kind.
+        key: What tells it from all others of its place.
         to: Path of its own page.
         meaning: What it is about.
         priority: How soon somebody should act.
@@ -74,11 +76,12 @@ class Sheet:
         shelf: Who put it off.
         suppressed: By what it is suppressed by design.
         needs: The value that can be conceded; empty where none can.
-        adoptable: Whether what was found can be approved instead.
+        adopting: Whether what was found can be approved instead; None where nothing that can stands.
         restorable: Whether a restore can mend it.
     """
 
     name: str
+    key: str
     to: str
     meaning: str
     priority: Priority
@@ -108,7 +111,7 @@ class Sheet:
     shelf: Done | None
     suppressed: str
     needs: str
-    adoptable: bool
+    adopting: Adopting | None
     restorable: bool
 
 
@@ -144,6 +147,7 @@ def sheet_of(
     place = str(key.station) if key.station.name else key.station.site
     return Sheet(
         name=name_of(alarm),
+        key="-".join(filter(None, (key.kind, key.setting))),
         to=f"/alarms/{place}/{name_of(alarm)}" if key.station.name else f"/alarms/{place}",
         meaning=row.meaning if row else str(key.kind),
         priority=drift.priority,
@@ -180,7 +184,9 @@ def sheet_of(
         else None,
         suppressed=alarm.suppressed,
         needs=row.concede if row and is_setting and not exchanged and row.concede == drift.as_found else "",
-        adoptable=is_setting and alarm.active and not exchanged,
+        adopting=adopting_of(estate, key.station, row, found)
+        if is_setting and alarm.active and not exchanged
+        else None,
         restorable=key.kind in _RESTORABLE and alarm.active and not exchanged,
     )
 

@@ -17,19 +17,12 @@ from asleft.domain.withheld import may_see_person
 from asleft.drawn.life import Moment, TimeLine, Topic, life_of, time_line
 from asleft.ports.ledger import Looked
 from asleft.ports.records import Entry
+from asleft.web.adopting import Adopting, layers_of
 from asleft.web.alarm_causes import Cause, causes_of
 from asleft.web.alarm_life import Became, became
 from asleft.web.alarm_sheet import Done, Sheet, done_of, name_of, sheet_of
 from asleft.web.alarm_shown import digest_of, shown_of
-from asleft.web.asking import (
-    LAYER_WORDS,
-    Choice,
-    Frozen,
-    May,
-    Wrong,
-    frozen_at,
-    shelf_choices,
-)
+from asleft.web.asking import Choice, Frozen, May, Wrong, frozen_at, shelf_choices
 from asleft.web.order_calls import halted_at
 from asleft.web.sources import Source
 from asleft.work.alarms.desk import Board
@@ -81,7 +74,7 @@ class AlarmPage:
         withdrawn: Who took the station out of service.
         frozen: Why nothing is written there now.
         choices: Quick answers to until when it is put off.
-        layers: Where a value can be adopted into.
+        layers: Where what was found can be adopted into; none where that would be refused everywhere.
         people: Who could answer for a concession: key and name.
         moments: What the records say of it, the newest first.
         line: The same as a drawing.
@@ -147,8 +140,23 @@ class AlarmPage:
 
     @property
     def adoptable(self) -> bool:
-        """Whether this is one setting whose found value can be approved instead."""
-        return bool(self.setting) and any(sheet.adoptable for sheet in self.sheets)
+        """Whether this is one setting whose found value can be approved instead, in one of the layers at least."""
+        return self.adopting in {Adopting.OPEN, Adopting.CONCEDED} and bool(self.layers)
+
+    @property
+    def adopting(self) -> Adopting | None:
+        """Whether the found value of this setting can be approved; None where it is not one setting."""
+        return self.sheets[0].adopting if self.setting and self.sheets else None
+
+    @property
+    def conceded(self) -> bool:
+        """Whether the found value of this setting can only be conceded as the normal state."""
+        return self.adopting is Adopting.CONCEDED
+
+    @property
+    def foreign(self) -> bool:
+        """Whether its profile does not know the found value of this setting."""
+        return self.adopting is Adopting.FOREIGN
 
     @property
     def forms(self) -> frozenset[str]:
@@ -243,12 +251,11 @@ def view_of(
         withdrawn=done_of(out, estate) if out else None,
         frozen=frozen_at(estate, target.site, now),
         choices=shelf_choices(estate, target.site, now),
-        layers=tuple(
-            (word, words)
-            for word, words in LAYER_WORDS
-            if as_left
-            and (word != "role" or as_left.role)
-            and (word != "occasion" or any(one.file.startswith("occasions/") for one in as_left.layers))
+        layers=layers_of(
+            estate,
+            as_left,
+            setting,
+            conceded=bool(setting) and any(one.adopting is Adopting.CONCEDED for one in sheets),
         ),
         people=tuple(
             (person.key, person.name)

@@ -104,7 +104,7 @@ def station_names(stations: Iterable[Named], site: str) -> Markup:
     for one in stations:
         name = str(escape(one.name))
         role = f' <span class="hint">{escape(one.role)!s}</span>' if one.role else ""
-        items.append(f'<li><a href="/stations/{at}/{name}">{name}</a>{role}</li>\n')
+        items.append(f'<li id="quiet-{name}"><a href="/stations/{at}/{name}">{name}</a>{role}</li>\n')
     return Markup("".join(items))  # noqa: S704 every part of it is escaped above
 
 

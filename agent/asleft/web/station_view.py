@@ -1,6 +1,6 @@
 """What the pages about a station tell, put together from what the desk knows."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Final
@@ -17,15 +17,15 @@ from asleft.domain.snapshot import AsFound, NotRead, ReadState
 from asleft.drawn.life import Moment, TimeLine, life_of, time_line
 from asleft.drawn.scale import Scale, scale_of
 from asleft.ports.records import Entry
+from asleft.web.adopting import Adopting, adopting_of, layers_of
 from asleft.web.alarm_marks import mark_of
-from asleft.web.asking import LAYER_WORDS, Frozen, May, Wrong, frozen_at
+from asleft.web.asking import Frozen, May, Wrong, frozen_at
 from asleft.web.exchanged import Exchanged, exchanged_at
 from asleft.web.order_calls import halted_at
 from asleft.web.sources import Source
 from asleft.work.acts import IDENTIFY
 from asleft.work.alarms.desk import Board
 from asleft.work.order_desk import OrderView
-from asleft.work.proposing.adopt import only_conceded
 from asleft.work.questions import Row, RowState, StationView, WhyView
 
 __all__ = ["Difference", "Given", "SettingPage", "StationPage", "view_of"]
@@ -54,8 +54,8 @@ class Difference:
         scale: A drawing of it; None where there are no numbers.
         source: Where the approved value comes from; None where no layer says it.
         concern: Why it matters, in one word.
-        is_setting: Whether it is a setting, which can be adopted.
-        only_conceded: Whether its found value needs a concession that there is not.
+        is_setting: Whether it is a setting.
+        adopting: Whether its found value can be approved; None where nothing is known of it.
     """
 
     name: str
@@ -73,7 +73,7 @@ class Difference:
     source: Source | None
     concern: Concern
     is_setting: bool
-    only_conceded: bool
+    adopting: Adopting | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -203,14 +203,21 @@ class StationPage:
 
     @property
     def adoptable(self) -> tuple[Difference, ...]:
-        """Settings that could be approved as they were found: none of a unit that is not approved, nor what is only conceded."""
-        some = [one for one in self.differences if one.is_setting and not one.only_conceded]
-        return () if self.exchanged else tuple(some)
+        """Settings that could be approved as they were found: none of a unit that is not approved, nor what would be refused."""
+        return self._found(Adopting.OPEN)
 
     @property
     def concedable(self) -> tuple[Difference, ...]:
         """Settings whose found value can be conceded for a time, and not approved as the normal state."""
-        return () if self.exchanged else tuple(one for one in self.differences if one.only_conceded)
+        return self._found(Adopting.CONCEDED)
+
+    @property
+    def foreign(self) -> tuple[Difference, ...]:
+        """Settings whose found value their profile does not know."""
+        return self._found(Adopting.FOREIGN)
+
+    def _found(self, adopting: Adopting) -> tuple[Difference, ...]:
+        return () if self.exchanged else tuple(one for one in self.differences if one.adopting is adopting)
 
     @property
     def restorable(self) -> bool:
@@ -316,20 +323,11 @@ def view_of(
         has_more=has_more,
         frozen=frozen_at(estate, station.site, now),
         lamp=_LAMP if IDENTIFY in as_left.profile.actions and site.drop is None else (),
-        layers=_layers(as_left.role, {layer.file for layer in as_left.layers}),
+        layers=layers_of(estate, as_left),
         may=may,
         given=given or Given(),
         wrong=wrong,
         caution=CAUTION if any(one.concern is Concern.HEARING for one in differences) else "",
-    )
-
-
-def _layers(role: str, files: Collection[str]) -> tuple[tuple[str, str], ...]:
-    occasion = any(file.startswith("occasions/") for file in files)
-    return tuple(
-        (word, f"{words} ({role})" if word == "role" else words)
-        for word, words in LAYER_WORDS
-        if (word != "role" or role) and (word != "occasion" or occasion)
     )
 
 
@@ -354,10 +352,9 @@ def _difference(
     drift, key = item.drift, item.drift.key
     alarm, found = alarms.get(key), stand.looked.found if stand.looked else None
     setting = stand.as_left.profile.settings.get(key.setting) if key.setting else None
-    scale, conceded = None, False
+    scale = None
     if setting and found and key.setting in found.values and key.setting in stand.as_left.values:
         scale = scale_of(setting, stand.as_left.values[key.setting], found.values[key.setting])
-        conceded = only_conceded(estate.concessions, key.station, setting, found.values[key.setting])
     name = key.setting if key.kind is DriftKind.SETTING else key.kind.value
     mark, words, state = mark_of(alarm) if alarm else (str(drift.priority), "", "no alarm yet")
     return Difference(
@@ -376,7 +373,7 @@ def _difference(
         source=sources.get(key.setting),
         concern=drift.concern,
         is_setting=key.kind is DriftKind.SETTING,
-        only_conceded=conceded,
+        adopting=adopting_of(estate, key.station, setting, found),
     )
 
 

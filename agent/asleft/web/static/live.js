@@ -74,6 +74,37 @@
     return [Math.round(box.left), Math.round(box.top), one.outerHTML, ...form].join("\n");
   }
 
+  // Make an element as the fresh one is, and leave in the page what is equal: a screen reader has its place there, and begins
+  // anew where that is taken away. What stands in it is known again by its id, or else by its order among its like; what differs
+  // in itself is replaced whole, and so is a form.
+  function mend(old, fresh) {
+    if (old.isEqualNode(fresh)) return;
+    if (old.localName === "form" || !old.cloneNode(false).isEqualNode(fresh.cloneNode(false))) { old.replaceWith(fresh); return; }
+    const isText = (node) => node.nodeType === Node.TEXT_NODE;
+    const gone = [...old.children];
+    const twins = new Map();
+    for (const one of fresh.children) {
+      const found = gone.findIndex((other) => other.localName === one.localName && other.id === one.id);
+      if (found >= 0) twins.set(one, gone.splice(found, 1)[0]);
+    }
+    for (const one of gone) one.remove();
+    let at = old.firstChild; // all before it is as it should be
+    const drop = () => { const next = at.nextSibling; at.remove(); at = next; };
+    for (const one of [...fresh.childNodes]) {
+      const twin = twins.get(one);
+      // Text goes out of the way of an element, and of two elements the one that goes further down: the others stay in the page.
+      while (at && at !== twin && !isText(one) && (isText(at) || (twin && at.nextElementSibling === twin))) drop();
+      if (at && (at === twin || (isText(at) && isText(one)))) {
+        if (isText(one) && at.data !== one.data) at.data = one.data;
+        at = at.nextSibling;
+      } else {
+        old.insertBefore(twin ?? one, at);
+      }
+      if (twin) mend(twin, one);
+    }
+    while (at) drop();
+  }
+
   // Do what moves things, and keep what could be tapped before.
   function shift(doing) {
     stood = new Set([...document.querySelectorAll(ACTS)].filter((one) => {
@@ -141,7 +172,7 @@
     kept = keeps;
     // Both at once: what could be tapped before is kept of one shift.
     if (swaps.length || top.dataset.says !== topmost()) shift(() => {
-      for (const [old, fresh] of swaps) old.replaceWith(document.adoptNode(fresh));
+      for (const [old, fresh] of swaps) mend(old, fresh);
       onTop();
     });
     if (news.length) speak("live-said", news.join(" "));

@@ -61,7 +61,13 @@ class Agent:
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "asleft", "run", "--home", str(home)],
-                env={**kept, "NOTIFY_SOCKET": str(notify), "ASLEFT_LOG_FORMAT": "json"},
+                env={
+                    **kept,
+                    "NOTIFY_SOCKET": str(notify),
+                    "ASLEFT_LOG_FORMAT": "json",
+                    # Its own: at the port that an agent takes if nobody says, one alone of all tests could be served.
+                    "ASLEFT_METRICS_LISTEN": f"unix:{self.web}",
+                },
                 stdout=log,
                 stderr=log,
             )

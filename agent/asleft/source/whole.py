@@ -18,7 +18,7 @@ from asleft.domain.rules.alarms import check_alarms
 from asleft.domain.rules.book import BOOK
 from asleft.domain.rules.occasions import check_occasion, check_order
 from asleft.domain.rules.orders import Stand, check_people
-from asleft.domain.rules.routes import check_routes
+from asleft.domain.rules.routes import check_routes, check_seen
 from asleft.source.files.alarms import to_alarm_rules
 from asleft.source.files.estate import ConcessionsFile, EstateFile, PeopleFile
 from asleft.source.files.hearing import to_limits
@@ -94,6 +94,7 @@ class Whole:
         )
         at = Origin(layer="estate", file=self.top.document.path, line=self.top.document.line(("routes",)))
         problems.extend(check_routes(made, people=self.people, sites=self._sites, origin=at))
+        problems.extend(check_seen(made, people=self.people, sites=self._sites))
         return made, problems
 
     def problems(self, profiles: Mapping[str, Profile]) -> Iterator[Problem]:

@@ -7,9 +7,10 @@ import pytest
 
 from asleft.domain.alerts.routes import Hours, Route, Routing
 from asleft.domain.layers import Origin
+from asleft.domain.people import Person, Right
 from asleft.domain.problems import Level
 from asleft.domain.profile import Concern, Priority
-from asleft.domain.rules.routes import RULES, check_channels, check_routes, check_timely
+from asleft.domain.rules.routes import RULES, check_channels, check_routes, check_seen, check_timely
 from asleft.source.rotas import read_rota
 from domain.alerting import CHAPEL, HALL, REACH, a_route, rota, routing
 
@@ -109,6 +110,40 @@ def test_a_mail_address_looks_like_one(address: str) -> None:
         routes=(a_route("chat", who="wren-halloway"),), reach={"wren-halloway": {"chat": address}}
     )
     assert told(other) == []
+
+
+@pytest.mark.parametrize(
+    "row, may_look_at, beyond",
+    [
+        ({"who": "idris-quill"}, [], ""),
+        ({"who": "idris-quill"}, [HALL, CHAPEL], ""),
+        ({"who": "idris-quill", "sites": frozenset({HALL})}, [HALL], ""),
+        ({"who": "idris-quill", "sites": frozenset({"nowhere"})}, [HALL], ""),
+        ({"who": "idris-quill"}, [HALL], CHAPEL),
+        ({"who": "wren-halloway", "escalate_after": TEN, "escalate_to": ("idris-quill",)}, [CHAPEL], HALL),
+        ({"who": "idris-quill", "sites": frozenset({HALL, CHAPEL})}, [CHAPEL], HALL),
+    ],
+)
+def test_whoever_is_told_of_a_site_may_look_there(
+    row: dict[str, Any], may_look_at: list[str], beyond: str
+) -> None:
+    """A person without sites may look at all of them; a site that there is not is told of by another rule."""
+    people = {
+        key: Person(
+            key=key,
+            name=key,
+            rights=frozenset({Right.LOOK}),
+            sites=frozenset(may_look_at if key == "idris-quill" else ()),
+        )
+        for key in PEOPLE
+    }
+    made = routing(Route(**{"by": "mail", **row}, origin=Origin(layer="estate", file="estate.yaml", line=12)))
+    found = [
+        (problem.rule, problem.where, problem.what)
+        for problem in check_seen(made, people=people, sites=[HALL, CHAPEL])
+    ]
+    said = f"'idris-quill' is told of {beyond} and may not look there"
+    assert found == ([("route.seen", "estate.yaml:12", said)] if beyond else [])
 
 
 def test_an_estate_without_routes_is_looked_at_by_hand() -> None:

@@ -8,11 +8,13 @@ from asleft.domain.kinds import nearest
 from asleft.domain.layers import Origin
 from asleft.domain.names import harmless
 from asleft.domain.occasions import Calendar, stretches
+from asleft.domain.people import Person
 from asleft.domain.problems import Level, Problem
 from asleft.domain.profile import Concern, Priority, priority_of
+from asleft.domain.rules.listing import first_few
 from asleft.domain.rules.rule import Rule
 
-__all__ = ["RULES", "check_channels", "check_routes", "check_timely"]
+__all__ = ["RULES", "check_channels", "check_routes", "check_seen", "check_timely"]
 
 ONE = Rule(
     id="route.one", level=Level.ERROR, sentence="a route leads to a person or to those on call, not to both"
@@ -25,6 +27,9 @@ ADDRESS = Rule(
 )
 ROTA = Rule(id="route.rota", level=Level.ERROR, sentence="a team that is on call has a rota file")
 SITE = Rule(id="route.site", level=Level.ERROR, sentence="a route names sites that there are")
+SEEN = Rule(
+    id="route.seen", level=Level.WARNING, sentence="whoever is told of a site has it among their sites"
+)
 ESCALATION = Rule(
     id="route.escalation",
     level=Level.ERROR,
@@ -50,7 +55,7 @@ EMPTY = Rule(
     sentence="every event of a rota names a person in its CATEGORIES",
 )
 RULES: tuple[Rule, ...] = (
-    ONE, WHO, ADDRESS, ROTA, SITE, ESCALATION, NOBODY, CHANNEL, UNUSED, UNKNOWN, GAP, ZONE, EMPTY,
+    ONE, WHO, ADDRESS, ROTA, SITE, SEEN, ESCALATION, NOBODY, CHANNEL, UNUSED, UNKNOWN, GAP, ZONE, EMPTY,
 )  # fmt: skip
 
 _AHEAD = timedelta(days=14)
@@ -77,6 +82,30 @@ def check_routes(
             at = Origin(layer="rota", file=rota.file, line=1)
             yield UNUSED.at(at, f"no route leads to the team '{team}'", "add a route, or take the rota out")
     yield from _untold(routing.routes, sites, origin)
+
+
+def check_seen(
+    routing: Routing, *, people: Mapping[str, Person], sites: Collection[str]
+) -> Iterator[Problem]:
+    """Tell whom a route tells of sites at which they may not look: they are called, and can open no page about it.
+
+    Args:
+        routing: What the revision says about telling people.
+        people: The people there are, by key.
+        sites: Names of the sites there are.
+    """
+    for route in routing.routes:
+        for key in dict.fromkeys((route.who, *route.escalate_to)):
+            person = people.get(key)
+            if person is None or not person.sites:
+                continue
+            beyond = sorted((route.sites or set(sites)) & set(sites) - person.sites)
+            if beyond:
+                yield SEEN.at(
+                    route.origin,
+                    f"'{key}' is told of {first_few(beyond)} and may not look there",
+                    f"name in the route the sites that it is for, or give '{key}' these in people.yaml",
+                )
 
 
 def _check_one(

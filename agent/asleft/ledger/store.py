@@ -147,6 +147,8 @@ class SqliteLedger(LoanTables, HeadTables, RoleMapTables):
     def _have_looked(self, looks: Mapping[StationId, Looked]) -> None:
         if self._looked is not None:
             self._looked.update(looks)
+        if not self._glances:
+            return
         newer: dict[str, dict[str, Glance]] = {}
         for at, look in looks.items():
             if at.site in self._glances:

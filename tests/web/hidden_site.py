@@ -70,7 +70,8 @@ class Hidden:
 def _a_bench(folder: Path, *_: Any, **__: Any) -> Iterator[Bench]:
     chance = random.SystemRandom()
     octet = chance.randrange(40, 250)
-    here, there = (f"127.{octet}.{third}" for third in chance.sample(range(1, 250), 2))
+    # Of three digits: 127.49.2 would stand in 127.49.20, too, which is no word about the other site.
+    here, there = (f"127.{octet}.{third}" for third in chance.sample(range(100, 250), 2))
     texts = {
         "estate.yaml": f"{_ESTATE}orders: {{two-people: [], rise-pause-seconds: 0}}\n",
         "people.yaml": _PEOPLE,

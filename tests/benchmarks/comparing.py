@@ -118,13 +118,15 @@ def _growing(everything: _Pairs, sizes: tuple[int, ...], turns: int) -> list[Row
     Every station has dictionaries of its own. A small estate is gone through until as many stations were compared as in the
     largest: so it stays near in memory, which a large one cannot, and that is in the figure. It is in that of the floor as
     well, which looks at nothing but the same dictionaries. An agent that comes back to an estate after minutes of other work
-    finds none of it near, whatever its size: so it is measured as well.
+    finds none of it near, whatever its size: so it is measured as well, once after other memory was gone through, and once
+    with as many estates of a size, one after the other, as there are stations in the largest.
     """
     most = max(sizes)
     ways: dict[str, Callable[[_Pairs], Cost]] = {
         "mine": lambda pairs: cost_of(partial(_compared, pairs, most // len(pairs))),
         "floor": lambda pairs: cost_of(partial(_same, pairs, most // len(pairs))),
         "far": lambda pairs: _far(pairs, most),
+        "once": lambda pairs: cost_of(partial(_each_once, everything[:most], len(pairs))),
     }
     taken: dict[str, dict[int, list[Cost]]] = {way: {size: [] for size in sizes} for way in ways}
     # Sizes are measured in turns, as everything is: one after the other would tell how busy the machine was.
@@ -149,6 +151,7 @@ def _growing(everything: _Pairs, sizes: tuple[int, ...], turns: int) -> list[Row
             seconds={f"{size:,}": cost for size, cost in costs["floor"].items()},
         ),
         growth("the same, none of them near in memory", costs["far"]),
+        growth("the same, as many estates of a size as make up the largest, each once", costs["once"]),
     ]
 
 
@@ -162,6 +165,11 @@ def _compared(pairs: _Pairs, times: int = 1) -> None:
     for _ in range(times):
         for left, found in pairs:
             compare(left, found)
+
+
+def _each_once(pairs: _Pairs, size: int) -> None:
+    for begin in range(0, len(pairs), size):
+        _compared(pairs[begin : begin + size])
 
 
 def _far(pairs: _Pairs, most: int) -> Cost:
